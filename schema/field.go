@@ -1,0 +1,111 @@
+package schema
+
+import (
+	"reflect"
+	"strconv"
+	"strings"
+	"sync"
+)
+
+// Field describes one key of a table: what the decoder, the editor template,
+// the command-line flags and the JSON Schema go by.
+type Field struct {
+	Key    string       // as written in the file
+	Doc    string       // what to write, in a few words
+	Need   bool         // an error where it is missing
+	HasMin bool         // Min holds
+	Min    float64      // least number
+	Type   reflect.Type // of the Go field
+	Index  []int        // for reflect.Value.FieldByIndex
+}
+
+var fieldCache sync.Map // reflect.Type -> []Field
+
+// FieldsOf lists the keys of a record, a table or a file, in the order they
+// are written.
+func FieldsOf(v any) []Field {
+	t := reflect.TypeOf(v)
+	for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice {
+		t = t.Elem()
+	}
+	return fieldList(t)
+}
+
+func fieldList(t reflect.Type) []Field {
+	if l, ok := fieldCache.Load(t); ok {
+		return l.([]Field)
+	}
+	l := collectFields(t, nil)
+	// Common keys that hold tables are written after the scalars of the kind.
+	var scalars, tables []Field
+	for _, f := range l {
+		if isTables(f.Type) {
+			tables = append(tables, f)
+		} else {
+			scalars = append(scalars, f)
+		}
+	}
+	l = append(scalars, tables...)
+	fieldCache.Store(t, l)
+	return l
+}
+
+// isTables reports whether a key is written as [table] or [[table]] after the
+// plain keys.
+func isTables(t reflect.Type) bool {
+	if t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	if t.Kind() == reflect.Slice {
+		t = t.Elem()
+	}
+	return t.Kind() == reflect.Struct && t != reflect.TypeFor[Date]()
+}
+
+func collectFields(t reflect.Type, index []int) []Field {
+	var l []Field
+	for i := range t.NumField() {
+		sf := t.Field(i)
+		at := append(append([]int{}, index...), i)
+		if sf.Anonymous {
+			l = append(l, collectFields(sf.Type, at)...)
+			continue
+		}
+		key, _, _ := strings.Cut(sf.Tag.Get("toml"), ",")
+		if key == "" {
+			continue
+		}
+		f := Field{Key: key, Doc: sf.Tag.Get("doc"), Need: sf.Tag.Get("need") == "yes", Type: sf.Type, Index: at}
+		if m := sf.Tag.Get("min"); m != "" {
+			f.Min, _ = strconv.ParseFloat(m, 64)
+			f.HasMin = true
+		}
+		l = append(l, f)
+	}
+	return l
+}
+
+// fieldsOf is fieldList by key.
+func fieldsOf(t reflect.Type) map[string]Field {
+	m := map[string]Field{}
+	for _, f := range fieldList(t) {
+		m[f.Key] = f
+	}
+	return m
+}
+
+// Words returns the closed list a field takes its words from, nil where it
+// has none.
+func (f Field) Words() []string {
+	t := f.Type
+	for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice {
+		t = t.Elem()
+	}
+	if v, ok := reflect.Zero(t).Interface().(vocabulary); ok {
+		return v.Words()
+	}
+	return nil
+}
+
+// Tables reports whether the field is a table or a list of tables.
+func (f Field) Tables() bool { return isTables(f.Type) }

@@ -1,0 +1,445 @@
+package unit
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"benchlore/schema"
+	"benchlore/schema/edtf"
+	"benchlore/schema/refs"
+)
+
+type builder struct {
+	u              *Unit
+	ctx            Context
+	cols           map[string]*schema.Collector // by file
+	at             map[string]*Position         // by name
+	instrumentPath string
+	jobOf          map[string]*Job // by record path
+}
+
+func (b *builder) col(file string) *schema.Collector {
+	c := b.cols[file]
+	if c == nil {
+		c = &schema.Collector{File: file}
+		b.cols[file] = c
+	}
+	return c
+}
+
+// sections lists the model's sections, numbered ones written out, with the
+// boards this unit carries.
+func (b *builder) sections() {
+	u := b.u
+	for _, s := range u.Model.Sections {
+		n := max(s.Count, 1)
+		for i := range n {
+			name := s.Name
+			if s.Count > 0 {
+				name = fmt.Sprintf("%s %d", s.Name, i+1)
+			}
+			u.Sections = append(u.Sections, &Section{Name: name, Board: s.Board, Revision: s.Revision, Complete: s.Complete, known: true})
+		}
+	}
+	c := b.col(b.instrumentPath)
+	for i, f := range u.Instrument.Boards {
+		at := fmt.Sprintf("board[%d]", i)
+		for _, name := range b.sectionNames(c, at+".section", f.Section) {
+			s := b.u.Section(name)
+			if s == nil {
+				continue
+			}
+			s.Board, s.Revision = f.Board, f.Revision
+			if b.board(s) == nil {
+				c.Errorf(at+".board", "the model has no board %q of revision %q => add it to models/, or correct it here", f.Board, f.Revision)
+			}
+		}
+	}
+}
+
+// board finds the population a section carries; nil where the model has none.
+func (b *builder) board(s *Section) *schema.Board {
+	var named *schema.Board
+	n := 0
+	for i := range b.u.Model.Boards {
+		bd := &b.u.Model.Boards[i]
+		if bd.Name != s.Board {
+			continue
+		}
+		if bd.Revision == s.Revision {
+			return bd
+		}
+		named = bd
+		n++
+	}
+	if s.Revision == "" && n == 1 {
+		return named
+	}
+	return nil
+}
+
+func (b *builder) names() []string {
+	names := make([]string, len(b.u.Sections))
+	for i, s := range b.u.Sections {
+		names[i] = s.Name
+	}
+	return names
+}
+
+// sectionNames writes out a list of sections, reporting those the model does
+// not have. Without a model every name is taken as it stands.
+func (b *builder) sectionNames(c *schema.Collector, at string, list schema.Names) []string {
+	if list == "" {
+		return nil
+	}
+	l, err := refs.ParseNames(string(list))
+	if err != nil {
+		return nil // reported with the file
+	}
+	if len(b.u.Sections) == 0 {
+		return l.Enumerate()
+	}
+	have := b.names()
+	found, unmatched := l.Select(have)
+	for _, n := range unmatched {
+		if near := schema.Nearest(n, have); near != "" {
+			c.Errorf(at, "the model has no section %q => did you mean %q?", n, near)
+		} else {
+			c.Errorf(at, "the model has no section %q => its sections are: %s; or add it to the model", n, clip(have))
+		}
+	}
+	return found
+}
+
+// clip lists names, the first twenty of them.
+func clip(names []string) string {
+	if len(names) > 20 {
+		return strings.Join(names[:20], ", ") + ", ..."
+	}
+	return strings.Join(names, ", ")
+}
+
+// population lists the positions of the model as this unit has them.
+func (b *builder) population() {
+	for _, s := range b.u.Sections {
+		var sets []schema.PositionSet
+		for _, m := range b.u.Model.Sections {
+			if m.Name == s.Name || m.Count > 0 && strings.HasPrefix(s.Name, m.Name+" ") {
+				sets = m.Positions
+			}
+		}
+		if s.Board != "" {
+			bd := b.board(s)
+			if bd == nil {
+				s.Complete = false
+				continue
+			}
+			sets, s.Complete = bd.Positions, bd.Complete
+		}
+		for _, set := range sets {
+			if set.Count > 0 {
+				b.u.Pools = append(b.u.Pools, &Pool{Section: s.Name, Family: set.Family, Count: set.Count, InModel: true, Complete: s.Complete})
+				continue
+			}
+			l, err := refs.Parse(string(set.Ref))
+			if err != nil {
+				continue
+			}
+			for _, r := range l.Enumerate() {
+				b.add(&Position{Section: s.Name, Ref: r, Family: set.Family, Value: set.Value, Rating: set.Rating, Type: set.Type,
+					Match: set.Match, Function: set.Function, InModel: true, Complete: s.Complete})
+			}
+		}
+	}
+	b.differences()
+	for _, p := range b.u.Positions {
+		b.original(p)
+	}
+}
+
+func (b *builder) add(p *Position) {
+	b.u.Positions = append(b.u.Positions, p)
+	b.at[p.Name()] = p
+}
+
+// original puts the part the unit left the factory with into a position.
+func (b *builder) original(p *Position) {
+	p.Occupants = []*Occupant{{Family: p.Family, Origin: schema.OriginOriginal, Since: b.u.Built}}
+}
+
+// differences applies what sets this unit apart from its model since it left
+// the factory.
+func (b *builder) differences() {
+	c := b.col(b.instrumentPath)
+	for i, d := range b.u.Instrument.Differences {
+		at := fmt.Sprintf("difference[%d]", i)
+		for _, name := range b.sectionNames(c, at+".section", d.Section) {
+			for _, r := range b.refs(c, at+".ref", name, d.Ref, !d.Absent) {
+				p := b.at[name+" "+string(r)]
+				if d.Absent {
+					delete(b.at, name+" "+string(r))
+					b.u.Positions = slices.DeleteFunc(b.u.Positions, func(q *Position) bool { return q == p })
+					continue
+				}
+				if p == nil {
+					s := b.u.Section(name)
+					p = &Position{Section: name, Ref: r, Complete: s != nil && s.Complete}
+					b.add(p)
+				}
+				p.InModel = true
+				if d.Family != "" {
+					p.Family = d.Family
+				}
+				if d.Value != "" {
+					p.Value = d.Value
+				}
+				if d.Rating != "" {
+					p.Rating = d.Rating
+				}
+			}
+		}
+	}
+}
+
+// have lists the references of a section, in order.
+func (b *builder) have(section string) []refs.Ref {
+	var out []refs.Ref
+	for _, p := range b.u.Positions {
+		if p.Section == section {
+			out = append(out, p.Ref)
+		}
+	}
+	return out
+}
+
+// refs writes out a list of references in a section. A range means the
+// positions that exist in it; where the population is not complete, or create
+// is set, also those nobody has met before.
+func (b *builder) refs(c *schema.Collector, at, section string, list schema.Refs, create bool) []refs.Ref {
+	l, err := refs.Parse(string(list))
+	if err != nil || list == "" {
+		return nil
+	}
+	s := b.u.Section(section)
+	if create || s == nil || !s.Complete {
+		found, _ := l.Select(b.have(section))
+		for _, r := range l.Enumerate() {
+			if !slices.Contains(found, r) {
+				found = append(found, r)
+			}
+		}
+		return found
+	}
+	have := b.have(section)
+	found, unmatched := l.Select(have)
+	for _, r := range unmatched {
+		if strings.HasPrefix(r, "@") {
+			found = append(found, refs.Ref(r)) // what nobody labelled is in no model
+			continue
+		}
+		words := make([]string, len(have))
+		for i, h := range have {
+			words[i] = string(h)
+		}
+		where := "the model's " + section
+		if s.Board != "" {
+			where += fmt.Sprintf(" (board %s", s.Board)
+			if s.Revision != "" {
+				where += " " + s.Revision
+			}
+			where += ")"
+		}
+		if near := schema.Nearest(r, words); near != "" && len(r) > 2 {
+			c.Errorf(at, "%s has no %s => did you mean %s? It has %s", where, r, near, refs.Compact(have))
+		} else {
+			c.Errorf(at, "%s has no %s => it has %s; a part somebody hung on is @where it is, one you added is action = \"fitted\"", where, r, clipText(refs.Compact(have)))
+		}
+	}
+	return found
+}
+
+func clipText(s string) string {
+	if len(s) > 160 {
+		return s[:160] + " ..."
+	}
+	return s
+}
+
+// record takes one record into the whole.
+func (b *builder) record(f *File) {
+	c := b.col(f.Path)
+	h := f.Record.Head()
+	b.dates(c, "date", h.Date)
+	b.technician(c, "by", h.By)
+	for i, w := range h.Corrections {
+		b.technician(c, fmt.Sprintf("correction[%d].by", i), w.By)
+		b.dates(c, fmt.Sprintf("correction[%d].date", i), w.Date)
+	}
+	for i, id := range h.Settles {
+		if !b.settle(id) {
+			c.Errorf(fmt.Sprintf("settles[%d]", i), "no earlier record has a warning or due item with the id %q => give that warning an id, or correct it here", id)
+		}
+	}
+	for i, w := range h.Warnings {
+		b.u.Warnings = append(b.u.Warnings, &Warning{Warning: w, File: f})
+		b.oneSection(c, fmt.Sprintf("warning[%d].section", i), w.Section)
+	}
+	for _, d := range h.Due {
+		b.u.Due = append(b.u.Due, &Due{Due: d, File: f})
+	}
+	for i, p := range h.Photos {
+		b.oneSection(c, fmt.Sprintf("photo[%d].section", i), p.Section)
+		b.faultExists(c, fmt.Sprintf("photo[%d].fault", i), p.Fault)
+	}
+	for i, x := range schema.Faults(f.Record) {
+		b.oneSection(c, fmt.Sprintf("fault[%d].section", i), x.Section)
+	}
+	switch r := f.Record.(type) {
+	case *schema.Intake:
+		b.intake(c, f, r)
+	case *schema.Parts:
+		b.parts(c, f, r)
+	case *schema.Mod:
+		b.mod(c, f, r)
+	case *schema.Measurements:
+		b.measurements(c, r)
+	case *schema.Safety:
+		for i, k := range r.Checks {
+			at := fmt.Sprintf("check[%d]", i)
+			b.instrument(c, at+".with", k.With, r.Date)
+			b.technician(c, at+".by", k.By)
+		}
+	case *schema.Soak:
+		for i, e := range r.Events {
+			b.faultExists(c, fmt.Sprintf("event[%d].fault", i), e.Fault)
+		}
+	}
+}
+
+// intake notes the origin of the sections: what was not original when it came
+// in has an unknown age.
+func (b *builder) intake(c *schema.Collector, f *File, r *schema.Intake) {
+	for i, st := range r.Sections {
+		names := b.sectionNames(c, fmt.Sprintf("section[%d].name", i), schema.Names(st.Name))
+		if st.Origin == "" {
+			continue
+		}
+		for _, n := range names {
+			if s := b.u.Section(n); s != nil {
+				s.Origin, s.Seen = st.Origin, r.Date
+			}
+			if st.Origin == schema.OriginOriginal {
+				continue
+			}
+			for _, p := range b.u.Positions {
+				if p.Section != n {
+					continue
+				}
+				if o := p.Current(); o != nil && o.Origin == schema.OriginOriginal && len(o.Events) == 0 {
+					o.Origin, o.Since = schema.OriginUnknown, edtf.Date{}
+				}
+			}
+		}
+	}
+	for _, p := range b.u.Positions {
+		if o := p.Current(); o != nil && o.Seen.IsZero() {
+			o.Seen = r.Date
+		}
+	}
+	if r.Comeback != nil {
+		ok := false
+		for i := range b.u.Files {
+			g := &b.u.Files[i]
+			if g.Name() == r.Comeback.Release && g.Record.Head().Kind == schema.KindRelease && g != f {
+				ok = Less(*g, *f)
+			}
+		}
+		if !ok {
+			c.Errorf("comeback.release", "this unit has no earlier release %q => name the release by its file name without .toml; see benchlore log", r.Comeback.Release)
+		}
+	}
+}
+
+// settle marks a warning or a due item as dealt with.
+func (b *builder) settle(id string) bool {
+	found := false
+	for _, w := range b.u.Warnings {
+		if w.ID == id {
+			w.Settled, found = true, true
+		}
+	}
+	for _, d := range b.u.Due {
+		if d.ID == id {
+			d.Settled, found = true, true
+		}
+	}
+	return found
+}
+
+func (b *builder) oneSection(c *schema.Collector, at, name string) {
+	if name != "" && len(b.u.Sections) > 0 {
+		b.sectionNames(c, at, schema.Names(name))
+	}
+}
+
+// dates refuses days before the unit was built and days to come.
+func (b *builder) dates(c *schema.Collector, at string, d schema.Date) {
+	if d.IsZero() {
+		return
+	}
+	if b.u.Built.Text != "" && !b.u.Built.OpenLo && d.Before(b.u.Built.Lo) {
+		c.Errorf(at, "%s is before the unit was built (%s) => correct the date here, or built in instrument.toml", d, b.u.Built.Text)
+	}
+	if !b.ctx.Today.IsZero() && d.After(b.ctx.Today.Day) {
+		c.Errorf(at, "%s is in the future (today is %s) => write the day it happened; what is to come goes under [[due]]", d, b.ctx.Today)
+	}
+}
+
+func (b *builder) technician(c *schema.Collector, at, id string) {
+	if id == "" || b.ctx.Shop == nil {
+		return
+	}
+	var ids []string
+	for _, t := range b.ctx.Shop.Technicians {
+		if t.ID == id {
+			return
+		}
+		ids = append(ids, t.ID)
+	}
+	c.Errorf(at, "shop.toml lists no technician %q => write one of: %s; or add a [[technician]] there", id, strings.Join(ids, ", "))
+}
+
+// instrument checks that the shop has a test instrument and that it was within
+// its calibration on the day.
+func (b *builder) instrument(c *schema.Collector, at, id string, day schema.Date) {
+	if id == "" || b.ctx.Shop == nil {
+		return
+	}
+	var ids []string
+	for _, t := range b.ctx.Shop.TestInstruments {
+		ids = append(ids, t.ID)
+		if t.ID != id {
+			continue
+		}
+		var last schema.Date
+		for _, k := range t.Calibrations {
+			if !day.Before(k.Date.Day) && !day.After(k.Due.Day) {
+				return
+			}
+			if k.Due.Before(day.Day) && k.Due.After(last.Day) {
+				last = k.Due
+			}
+		}
+		switch {
+		case len(t.Calibrations) == 0:
+			// An indicator: used as such, and reports say so.
+		case last.IsZero():
+			c.Warnf(at, "%s had no calibration on %s => measure again, or add the calibration to shop.toml", id, day)
+		default:
+			c.Warnf(at, "%s was past its calibration date (%s) on %s => measure again with one that is in date, or add the calibration to shop.toml", id, last, day)
+		}
+		return
+	}
+	c.Errorf(at, "shop.toml lists no test instrument %q => write one of: %s; or add a [[test_instrument]] there", id, strings.Join(ids, ", "))
+}
