@@ -16,7 +16,54 @@ type builder struct {
 	cols           map[string]*schema.Collector // by file
 	at             map[string]*Position         // by name
 	instrumentPath string
+	repeated       []repeated      // what concerns several positions of one line alike
 	jobOf          map[string]*Job // by record path
+}
+
+// repeated is an error that may concern many positions of one line. It is
+// reported once, with all of them.
+type repeated struct {
+	path, format string
+	rest         []any // what else the format takes, after the positions
+	positions    []*Position
+}
+
+// each notes an error about one position of a line. The format takes the
+// positions first.
+func (b *builder) each(path string, p *Position, format string, rest ...any) {
+	for i := range b.repeated {
+		r := &b.repeated[i]
+		if r.path == path && r.format == format && fmt.Sprint(r.rest...) == fmt.Sprint(rest...) {
+			r.positions = append(r.positions, p)
+			return
+		}
+	}
+	b.repeated = append(b.repeated, repeated{path, format, rest, []*Position{p}})
+}
+
+// report reports what each gathered.
+func (b *builder) report(c *schema.Collector) {
+	for _, r := range b.repeated {
+		c.Errorf(r.path, r.format, append([]any{List(r.positions)}, r.rest...)...)
+	}
+	b.repeated = nil
+}
+
+// List names positions by section, ranges written short: "divider 3 C2-C7,
+// C9; preamp C1".
+func List(ps []*Position) string {
+	bySection := map[string][]refs.Ref{}
+	var order []string
+	for _, p := range ps {
+		if bySection[p.Section] == nil {
+			order = append(order, p.Section)
+		}
+		bySection[p.Section] = append(bySection[p.Section], p.Ref)
+	}
+	for i, s := range order {
+		order[i] = s + " " + refs.Compact(bySection[s])
+	}
+	return clipText(strings.Join(order, "; "))
 }
 
 func (b *builder) col(file string) *schema.Collector {
@@ -295,6 +342,7 @@ func (b *builder) record(f *File) {
 	for i, x := range schema.Faults(f.Record) {
 		b.oneSection(c, fmt.Sprintf("fault[%d].section", i), x.Section)
 	}
+	defer b.report(c)
 	switch r := f.Record.(type) {
 	case *schema.Intake:
 		b.intake(c, f, r)

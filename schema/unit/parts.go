@@ -149,11 +149,11 @@ func (b *builder) line(c *schema.Collector, f *File, k kitLine, kits []kitLine, 
 		for _, r := range b.refs(c, k.path+".ref", name, l.Ref, l.Action == schema.Fitted) {
 			p := b.position(name, r, l)
 			if first, has := taken[p]; has && strings.HasPrefix(first, "part") {
-				c.Errorf(k.path+".ref", "%s is on an earlier line of this record too => keep one line for it", p.Name())
+				b.each(k.path+".ref", p, "%s: there is an earlier line of this record about this part => keep one line for each part")
 				continue
 			}
 			taken[p] = k.path
-			if here, ok := b.withKit(c, k, kits, name, r); ok {
+			if here, ok := b.withKit(k, kits, name, r); ok {
 				b.event(c, f, here, p)
 			}
 		}
@@ -161,7 +161,7 @@ func (b *builder) line(c *schema.Collector, f *File, k kitLine, kits []kitLine, 
 }
 
 // withKit fills in from the kit what a record's own line leaves to it.
-func (b *builder) withKit(c *schema.Collector, k kitLine, kits []kitLine, section string, r refs.Ref) (kitLine, bool) {
+func (b *builder) withKit(k kitLine, kits []kitLine, section string, r refs.Ref) (kitLine, bool) {
 	l := &k.line
 	if l.Action != "" && (l.New != nil || l.Action != schema.Replaced && l.Action != schema.Fitted) {
 		return k, true
@@ -177,9 +177,10 @@ func (b *builder) withKit(c *schema.Collector, k kitLine, kits []kitLine, sectio
 		return k, true
 	}
 	if l.Action == "" {
-		c.Errorf(k.path, "action is missing, and no kit of this record has %s %s => write what was done: %s", section, r, strings.Join(schema.Action("").Words(), ", "))
+		b.each(k.path, b.position(section, r, *l), "%s: action is missing, and no kit of this record has this part => write what was done: %s",
+			strings.Join(schema.Action("").Words(), ", "))
 	} else {
-		c.Errorf(k.path+".action", "%s, but by what is not said, and no kit of this record has %s %s => add new = {value = \"...\"}", l.Action, section, r)
+		b.each(k.path+".action", b.position(section, r, *l), "%s: %s, but by what is not said, and no kit of this record has this part => add new = {value = \"...\"}", l.Action)
 	}
 	return k, false
 }
@@ -239,9 +240,9 @@ func (b *builder) event(c *schema.Collector, f *File, k kitLine, p *Position) {
 		p.Family = l.Family
 	}
 	if p.Family == "" {
-		c.Errorf(k.path, "%s is not in the model, and the line does not say what it is => add family = \"capacitor/electrolytic\" or whatever it is", p.Name())
+		b.each(k.path, p, "%s: not in the model, and the line does not say what it is => add family = \"capacitor/electrolytic\" or whatever it is")
 	} else if l.Family != "" && l.Family != p.Family && l.Action != schema.Fitted && !slices.Contains(l.Mode, "wrong-part") {
-		c.Errorf(k.path+".family", "%s is a %s in the model => leave family out, or record a factory difference in instrument.toml", p.Name(), p.Family)
+		b.each(k.path+".family", p, "%s: a %s in the model => leave family out; where another kind of part sat there, write old = {family = \"...\"}", p.Family)
 	}
 	if l.Family == "" {
 		l.Family = p.Family
@@ -273,20 +274,20 @@ func (b *builder) event(c *schema.Collector, f *File, k kitLine, p *Position) {
 	switch {
 	case o == nil && l.Action != schema.Fitted:
 		if n := len(p.Occupants); n > 0 {
-			c.Errorf(k.path, "nothing sits at %s since %s => a part that goes in there now is action = \"fitted\"", p.Name(), p.Occupants[n-1].Ended)
+			b.each(k.path, p, "%s: nothing sits there since %s => a part that goes in there now is action = \"fitted\"", p.Occupants[n-1].Ended)
 		} else {
-			c.Errorf(k.path, "nothing sits at %s yet => a part that goes in there now is action = \"fitted\"", p.Name())
+			b.each(k.path, p, "%s: nothing sits there yet => a part that goes in there now is action = \"fitted\"")
 		}
 		return
 	case o != nil && l.Action == schema.Fitted && l.Found != schema.Missing:
-		c.Errorf(k.path+".action", "%s has a part already => write action = \"replaced\" and how the old one was found", p.Name())
+		b.each(k.path+".action", p, "%s: there is a part already => write action = \"replaced\" and how the old one was found")
 		return
 	}
 	if o != nil {
 		if o.Seen.IsZero() {
 			o.Seen = date
 		}
-		b.once(c, o, e, p)
+		b.once(o, e, p)
 		if l.Old != nil && o.Component == nil {
 			o.Component = l.Old
 		}
@@ -319,7 +320,7 @@ func (b *builder) event(c *schema.Collector, f *File, k kitLine, p *Position) {
 
 // once reports a second event for one occupant that the first one rules out:
 // one occupant fails once, and is repaired or waits in between.
-func (b *builder) once(c *schema.Collector, o *Occupant, e *Event, p *Position) {
+func (b *builder) once(o *Occupant, e *Event, p *Position) {
 	first := o.Failure()
 	if first == nil || e.Line.Found != schema.Failed {
 		return
@@ -327,8 +328,8 @@ func (b *builder) once(c *schema.Collector, o *Occupant, e *Event, p *Position) 
 	last := o.Events[len(o.Events)-1]
 	waiting := last.Line.Action == schema.Pending || last.Line.Action == schema.Left
 	if waiting && (e.Line.Action == schema.Pending || e.Line.Action == schema.Left) {
-		c.Errorf(e.Path, "%s was found failed and %s already in %s => say what was done with it, or leave this line out",
-			p.Name(), last.Line.Action, last.File.Name())
+		b.each(e.Path, p, "%s: found failed and %s already in %s => say what was done with it, or leave this line out",
+			last.Line.Action, last.File.Name())
 	}
 }
 
