@@ -1,0 +1,572 @@
+package gitstore
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/filemode"
+)
+
+// Plan is what one Commit moves, in this order. When the branch HEAD is on is
+// among the refs, the work tree and git's index follow it: every file that
+// differs between its old and new tree is written or removed.
+type Plan struct {
+	Refs   []RefUpdate
+	Reason string // for git's reflog, one line
+}
+
+// Commit makes the transaction's objects durable and carries out the plan as
+// one step: after a crash, the next Lock finishes it or nothing has happened.
+// The transaction is over afterwards, whatever the outcome. When Commit
+// returns nil everything is on disk.
+//
+// Errors: *EditedError, *PathError, *RefMovedError, *ForeignLockError,
+// *WriteError: nothing has changed. *InterruptedError: the next Lock finishes.
+func (tx *Tx) Commit(plan Plan) error {
+	if tx.done {
+		return errTxDone
+	}
+	defer tx.release()
+	r := tx.repo
+	j, err := tx.prepare(plan)
+	if err != nil {
+		return err
+	}
+	if err := tx.flush(); err != nil {
+		return err
+	}
+	if err := tx.stageFiles(j.Files); err != nil {
+		return err
+	}
+	if err := r.step("files staged"); err != nil {
+		return err
+	}
+	err = r.writeJournal(j)
+	if err == nil {
+		err = r.step("journal")
+	}
+	if err == nil {
+		err = tx.carryOut(context.Background(), j)
+		if !fileExists(r.journalFile()) {
+			return nil // complete, whatever the last step said
+		}
+	}
+	if uerr := tx.undo(j); uerr != nil {
+		return &InterruptedError{errors.Join(err, uerr)}
+	}
+	return err
+}
+
+// prepare checks a plan against the repository and works out what it means
+// for the work tree. It writes nothing.
+func (tx *Tx) prepare(plan Plan) (*journal, error) {
+	r := tx.repo
+	j := &journal{Version: 1, Reason: strings.Join(strings.Fields(plan.Reason), " ")}
+	branch, _, err := r.head()
+	if err != nil {
+		return nil, err
+	}
+	seen := map[string]bool{}
+	for _, u := range plan.Refs {
+		if err := checkRefName(u.Name); err != nil {
+			return nil, err
+		}
+		if seen[u.Name] {
+			return nil, &RefError{u.Name, "is moved twice by one plan"}
+		}
+		seen[u.Name] = true
+		if err := r.checkTarget(u); err != nil {
+			return nil, err
+		}
+		if u.Name == branch {
+			if u.New.IsZero() {
+				return nil, &RefError{u.Name, "is the branch in use and cannot be removed"}
+			}
+			j.Branch = branch
+			if j.Files, j.Tree, err = r.filesBetween(u.Old, u.New); err != nil {
+				return nil, err
+			}
+		}
+		if u.Old != u.New {
+			j.Refs = append(j.Refs, u)
+		}
+	}
+	if err := r.checkRefs(j.Refs); err != nil {
+		return nil, err
+	}
+	if len(j.Files) == 0 {
+		return j, nil
+	}
+	idx, err := tx.index()
+	if err != nil {
+		return nil, err
+	}
+	removed := map[string]bool{}
+	for _, m := range j.Files {
+		if m.New.Hash.IsZero() {
+			removed[m.Path] = true
+		}
+	}
+	for _, m := range j.Files {
+		now, err := r.workAt(m.Path)
+		if err != nil {
+			return nil, err
+		}
+		if idx.staged(m) || idx.nameTaken(m, removed) {
+			return nil, &EditedError{Path: m.Path, Staged: true}
+		}
+		if now.is(m.Old) || now.is(m.New) {
+			continue
+		}
+		// A folder may stand where a file is to come if its files are leaving.
+		if now.kind == kindDir && m.Old.Hash.IsZero() {
+			if err := r.onlyHolds(m.Path, removed); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		return nil, &EditedError{Path: m.Path}
+	}
+	return j, nil
+}
+
+// checkTarget makes sure that the object a ref is to point at is there.
+func (r *Repo) checkTarget(u RefUpdate) error {
+	if u.New.IsZero() {
+		return nil
+	}
+	t, _, err := r.Object(u.New)
+	if err != nil {
+		return err
+	}
+	if t != plumbing.CommitObject && strings.HasPrefix(u.Name, "refs/heads/") {
+		return &RefError{u.Name, fmt.Sprintf("is a branch and cannot point at a %s", t)}
+	}
+	return nil
+}
+
+func (r *Repo) commitTree(commit plumbing.Hash) (plumbing.Hash, error) {
+	if commit.IsZero() {
+		return emptyTree, nil
+	}
+	c, err := r.Commit(commit)
+	if err != nil {
+		return plumbing.ZeroHash, err
+	}
+	return c.TreeHash, nil
+}
+
+func (r *Repo) filesBetween(from, to plumbing.Hash) ([]fileMove, plumbing.Hash, error) {
+	oldTree, err := r.commitTree(from)
+	if err != nil {
+		return nil, oldTree, err
+	}
+	newTree, err := r.commitTree(to)
+	if err != nil {
+		return nil, newTree, err
+	}
+	changes, err := r.DiffTrees(oldTree, newTree)
+	if err != nil {
+		return nil, newTree, err
+	}
+	moves := make([]fileMove, 0, len(changes))
+	for _, c := range changes {
+		if err := checkPath(c.Path); err != nil {
+			return nil, newTree, err
+		}
+		if !c.New.Hash.IsZero() && !plainFile(c.New) {
+			return nil, newTree, &PathError{c.Path, "is a symbolic link or a submodule; only plain files are written"}
+		}
+		if !c.Old.Hash.IsZero() && !plainFile(c.Old) && c.Old.Mode != filemode.Symlink {
+			return nil, newTree, &PathError{c.Path, "is a submodule; remove it with git"}
+		}
+		moves = append(moves, fileMove(c))
+	}
+	return moves, newTree, nil
+}
+
+// nameTaken reports whether the index holds a file where the move needs a
+// folder, or the other way round.
+func (idx *index) nameTaken(m fileMove, removed map[string]bool) bool {
+	if m.New.Hash.IsZero() {
+		return false
+	}
+	for i := range len(m.Path) {
+		if m.Path[i] != '/' {
+			continue
+		}
+		if from, to := idx.find(m.Path[:i]); to > from && !removed[m.Path[:i]] {
+			return true
+		}
+	}
+	for i, _ := idx.find(m.Path + "/"); i < len(idx.entries) && strings.HasPrefix(idx.entries[i].name, m.Path+"/"); i++ {
+		if !removed[idx.entries[i].name] {
+			return true
+		}
+	}
+	return false
+}
+
+// onlyHolds refuses a folder with files in it that are not leaving.
+func (r *Repo) onlyHolds(dir string, removed map[string]bool) error {
+	return fs.WalkDir(r.root.FS(), dir, func(p string, d fs.DirEntry, err error) error {
+		if err == nil && !d.IsDir() && !removed[p] {
+			return &PathError{dir, fmt.Sprintf("is a folder that holds %q; move that away first", p)}
+		}
+		return err
+	})
+}
+
+// checkRefs compares each ref with where the plan believes it.
+func (r *Repo) checkRefs(refs []RefUpdate) error {
+	for _, u := range refs {
+		now, _, err := r.Ref(u.Name)
+		if err != nil {
+			return err
+		}
+		if now != u.Old {
+			return &RefMovedError{u.Name, u.Old, now}
+		}
+	}
+	return nil
+}
+
+// carryOut does what the journal says, from whatever point it was left at, and
+// removes it.
+func (tx *Tx) carryOut(ctx context.Context, j *journal) error {
+	r := tx.repo
+	for _, u := range j.Refs {
+		if err := r.checkRefRoom(u, j.Refs); err != nil {
+			return err
+		}
+		if err := tx.acquire(ctx, r.refFile(u.Name), time.Now().Add(refLockWait)); err != nil {
+			return err
+		}
+		if err := r.step("locked " + u.Name); err != nil {
+			return err
+		}
+	}
+	for _, u := range j.Refs {
+		now, _, err := r.Ref(u.Name)
+		if err != nil {
+			return err
+		}
+		if now != u.Old && now != u.New {
+			return &RefMovedError{u.Name, u.Old, now}
+		}
+	}
+	if len(j.Files) > 0 {
+		if branch, _, err := r.head(); err != nil || branch != j.Branch {
+			return errors.Join(err, &RefError{"HEAD", fmt.Sprintf("left %s while this was written; run the command again", j.Branch)})
+		}
+	}
+	if err := tx.placeFiles(j.Files); err != nil {
+		return err
+	}
+	if err := r.step("files"); err != nil {
+		return err
+	}
+	if err := tx.moveIndex(j.Files, j.Tree); err != nil {
+		return err
+	}
+	if err := r.step("index"); err != nil {
+		return err
+	}
+	for _, u := range j.Refs {
+		if err := tx.moveRef(ctx, u, j); err != nil {
+			return err
+		}
+		if err := r.step("moved " + u.Name); err != nil {
+			return err
+		}
+	}
+	// The journal outlives the ref locks: after a crash it tells where to look
+	// for them.
+	tx.unlock(1)
+	if err := r.step("refs unlocked"); err != nil {
+		return err
+	}
+	if err := r.removeJournal(); err != nil {
+		return err
+	}
+	return r.step("journal removed")
+}
+
+// undo takes back what a failed carryOut did, as long as no ref has moved.
+func (tx *Tx) undo(j *journal) error {
+	r := tx.repo
+	for _, u := range j.Refs {
+		now, _, err := r.Ref(u.Name)
+		if err != nil {
+			return err
+		}
+		if now == u.New {
+			return fmt.Errorf("%s has moved already", u.Name)
+		}
+	}
+	back := make([]fileMove, 0, len(j.Files))
+	for _, m := range reversed(j.Files) {
+		// What someone else wrote in the meantime stays. So does the removal of
+		// a symbolic link: it is shown as a change that git can take back.
+		if now, err := r.workAt(m.Path); err == nil && now.is(m.Old) && !now.is(m.New) && plainOrAbsent(m.New) {
+			back = append(back, m)
+		}
+	}
+	if err := tx.stageFiles(back); err != nil {
+		return err
+	}
+	if err := tx.placeFiles(back); err != nil {
+		return err
+	}
+	tx.idx = nil
+	idx, err := tx.index()
+	if err != nil {
+		return err
+	}
+	if slices.ContainsFunc(j.Files, idx.moved) {
+		if err := tx.moveIndex(reversed(j.Files), plumbing.ZeroHash); err != nil {
+			return err
+		}
+	}
+	tx.unlock(1)
+	return r.removeJournal()
+}
+
+func plainOrAbsent(e TreeEntry) bool { return e.Hash.IsZero() || plainFile(e) }
+
+// index returns the index, read once: index.lock keeps it from changing.
+func (tx *Tx) index() (*index, error) {
+	if tx.idx != nil {
+		return tx.idx, nil
+	}
+	var err error
+	tx.idx, err = tx.repo.loadIndex()
+	return tx.idx, err
+}
+
+// loadIndex reads the index, or makes one from HEAD's tree where there is none.
+func (r *Repo) loadIndex() (*index, error) {
+	idx, err := readIndex(r.indexFile())
+	if !errors.Is(err, fs.ErrNotExist) {
+		return idx, err
+	}
+	idx = &index{version: 2}
+	_, head, err := r.head()
+	if err != nil {
+		return nil, err
+	}
+	tree, err := r.commitTree(head)
+	if err != nil {
+		return nil, err
+	}
+	files, err := r.DiffTrees(emptyTree, tree)
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range files {
+		// No stat data: git compares the content when it first looks.
+		idx.entries = append(idx.entries, indexEntry{name: f.Path, mode: f.New.Mode, hash: f.New.Hash})
+	}
+	slices.SortFunc(idx.entries, compareEntries)
+	return idx, nil
+}
+
+// moveIndex brings the entries of the moved files to their new side. The
+// caller holds index.lock. When the whole index then equals tree, that is
+// noted in it for stock git's speed.
+func (tx *Tx) moveIndex(moves []fileMove, tree plumbing.Hash) error {
+	if len(moves) == 0 {
+		return nil
+	}
+	r := tx.repo
+	idx, err := tx.index()
+	if err != nil {
+		return err
+	}
+	tx.idx = nil
+	changes := make(map[string]*indexEntry, len(moves))
+	for _, m := range moves {
+		if m.New.Hash.IsZero() {
+			changes[m.Path] = nil
+			continue
+		}
+		e := &indexEntry{name: m.Path, mode: m.New.Mode, hash: m.New.Hash}
+		if s, err := lstat(filepath.Join(r.Dir, filepath.FromSlash(m.Path))); err == nil {
+			e.stat = s
+			// The file may have been edited since it was placed.
+			if now, err := r.workAt(m.Path); err != nil || !now.is(m.New) {
+				e.stat.size = 0
+			}
+		}
+		changes[m.Path] = e
+	}
+	r.smudge(idx, changes)
+	idx.update(changes)
+	var cached *treeNode
+	if root, clean := idx.trees(); clean && root.hash == tree {
+		cached = root
+	}
+	if err := r.replace(r.indexFile(), idx.encode(cached)); err != nil {
+		return &WriteError{r.indexFile(), err}
+	}
+	return nil
+}
+
+// smudge keeps edits visible that were made in the same clock tick as the old
+// index: once a younger index is written, equal stat data would vouch for
+// them. As stock git does, such an entry is given the size 0, which makes
+// everyone compare the content.
+func (r *Repo) smudge(idx *index, except map[string]*indexEntry) {
+	if idx.modTime.IsZero() {
+		return
+	}
+	for i := range idx.entries {
+		e := &idx.entries[i]
+		if !idx.racy(e.stat, true) || e.stat.size == 0 || e.stage() != 0 {
+			continue
+		}
+		if _, ok := except[e.name]; ok {
+			continue
+		}
+		now, err := lstat(filepath.Join(r.Dir, filepath.FromSlash(e.name)))
+		if err != nil || now.mtimeSec != e.stat.mtimeSec || now.size != e.stat.size {
+			continue
+		}
+		if w, err := r.workAt(e.name); err != nil || w.hash != e.hash {
+			e.stat.size = 0
+		}
+	}
+}
+
+// checkRefRoom refuses a ref that would need a folder where another ref is.
+func (r *Repo) checkRefRoom(u RefUpdate, all []RefUpdate) error {
+	if u.New.IsZero() {
+		return nil
+	}
+	leaving := func(name string) bool {
+		return slices.ContainsFunc(all, func(o RefUpdate) bool { return o.Name == name && o.New.IsZero() })
+	}
+	for i := len("refs/"); i < len(u.Name); i++ {
+		if u.Name[i] != '/' || strings.Count(u.Name[:i], "/") < 2 {
+			continue
+		}
+		if _, ok, err := r.Ref(u.Name[:i]); err != nil || ok && !leaving(u.Name[:i]) {
+			return errors.Join(err, &RefError{u.Name, fmt.Sprintf("cannot stand beside the ref %q", u.Name[:i])})
+		}
+	}
+	below, err := r.Refs(u.Name + "/")
+	if err != nil {
+		return err
+	}
+	for name := range below {
+		if !leaving(name) {
+			return &RefError{u.Name, fmt.Sprintf("cannot stand beside the ref %q", name)}
+		}
+	}
+	return nil
+}
+
+// moveRef moves one locked ref, unless it has moved already.
+func (tx *Tx) moveRef(ctx context.Context, u RefUpdate, j *journal) error {
+	r := tx.repo
+	now, _, err := r.Ref(u.Name)
+	if err != nil || now == u.New {
+		return err
+	}
+	if u.New.IsZero() {
+		return tx.dropRef(ctx, u.Name)
+	}
+	if err := r.writeReflogs(u, j); err != nil {
+		return err
+	}
+	if err := r.step("reflog " + u.Name); err != nil {
+		return err
+	}
+	file := r.refFile(u.Name)
+	removeEmptyDirs(file)
+	if err := r.replace(file, []byte(u.New.String()+"\n")); err != nil {
+		return &WriteError{file, err}
+	}
+	// The folders above may be new as well.
+	for d := filepath.Dir(filepath.Dir(file)); len(d) > len(r.GitDir); d = filepath.Dir(d) {
+		if err := r.sync(d); err != nil {
+			return &WriteError{d, err}
+		}
+	}
+	return nil
+}
+
+// removeEmptyDirs clears empty folders that deleted refs left where a ref is to
+// come. Anything in them makes the later rename fail.
+func removeEmptyDirs(dir string) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return
+	}
+	for _, e := range entries {
+		if e.IsDir() {
+			removeEmptyDirs(filepath.Join(dir, e.Name()))
+		}
+	}
+	os.Remove(dir)
+}
+
+// dropRef removes a locked ref, from packed-refs first so that an old value
+// does not come back to light.
+func (tx *Tx) dropRef(ctx context.Context, name string) error {
+	r := tx.repo
+	packed, err := r.packedNow()
+	if err != nil {
+		return err
+	}
+	if _, ok := packed[name]; ok {
+		file := filepath.Join(r.GitDir, "packed-refs")
+		if err := tx.acquire(ctx, file, time.Now().Add(refLockWait)); err != nil {
+			return err
+		}
+		b, err := os.ReadFile(file)
+		if err != nil {
+			return err
+		}
+		if err := r.replace(file, withoutPacked(b, name)); err != nil {
+			return &WriteError{file, err}
+		}
+		r.mu.Lock()
+		r.packed = packedRefs{}
+		r.mu.Unlock()
+		if err := r.step("unpacked " + name); err != nil {
+			return err
+		}
+	}
+	file := r.refFile(name)
+	if err := retryShared(func() error { return os.Remove(file) }); err != nil && !isAbsent(err) {
+		return &WriteError{file, err}
+	}
+	os.Remove(filepath.Join(r.GitDir, "logs", filepath.FromSlash(name)))
+	if err := r.sync(filepath.Dir(file)); err != nil {
+		return &WriteError{file, err}
+	}
+	return nil
+}
+
+func withoutPacked(b []byte, name string) []byte {
+	var out strings.Builder
+	skip := false
+	for line := range strings.Lines(string(b)) {
+		if line[0] != '^' {
+			skip = strings.HasSuffix(strings.TrimSuffix(line, "\n"), " "+name) && line[0] != '#'
+		}
+		if !skip {
+			out.WriteString(line)
+		}
+	}
+	return []byte(out.String())
+}

@@ -1,0 +1,154 @@
+package gitstore
+
+import (
+	"fmt"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+)
+
+// UnsupportedError says why a directory cannot be used as a repository here
+// and what to do about it.
+type UnsupportedError struct {
+	Path   string // the directory or file that was looked at
+	Reason string // what is wrong with it
+	Remedy string // what to do instead
+}
+
+func (e *UnsupportedError) Error() string {
+	return fmt.Sprintf("%q %s; %s", e.Path, e.Reason, e.Remedy)
+}
+
+// NotRepositoryError is returned by Open where there is no git repository.
+type NotRepositoryError struct{ Path string }
+
+func (e *NotRepositoryError) Error() string {
+	return fmt.Sprintf("%q is not a git repository: it has no .git folder", e.Path)
+}
+
+// MissingObject is returned when an object is named by a ref, a commit or a
+// tree and is not in the repository: damage, or a shallow or partial clone.
+type MissingObject struct{ Hash plumbing.Hash }
+
+func (e *MissingObject) Error() string {
+	return fmt.Sprintf("object %s is named but not in the repository; get it back with `git fetch` from a full copy", e.Hash)
+}
+
+// CorruptObject is returned when the stored bytes of an object cannot be read
+// or do not have the hash they are stored under.
+type CorruptObject struct {
+	Hash plumbing.Hash
+	Err  error
+}
+
+func (e *CorruptObject) Error() string {
+	return fmt.Sprintf("object %s is damaged: %v; `git fsck` lists the damage, a backup has the object", e.Hash, e.Err)
+}
+
+func (e *CorruptObject) Unwrap() error { return e.Err }
+
+// EditedError is returned by Tx.Commit when a file it would write was edited
+// by hand and not committed. Nothing has been written.
+type EditedError struct {
+	Path   string // slash path in the work tree
+	Staged bool   // the edit is in git's index, not only in the file
+}
+
+func (e *EditedError) Error() string {
+	if e.Staged {
+		return fmt.Sprintf("%q has changes staged with git that are not committed; commit or unstage them first", e.Path)
+	}
+	return fmt.Sprintf("%q was edited by hand and not committed; save or undo that edit first", e.Path)
+}
+
+// PathError is returned for a path that must not be written: one that leaves
+// the work tree, enters .git, or passes through a symbolic link.
+type PathError struct {
+	Path   string
+	Reason string
+}
+
+func (e *PathError) Error() string {
+	return fmt.Sprintf("path %q %s", e.Path, e.Reason)
+}
+
+// BusyError is returned by Lock when another program of ours held the
+// repository for the whole time waited.
+type BusyError struct {
+	Path   string // the lock file
+	Waited time.Duration
+}
+
+func (e *BusyError) Error() string {
+	return fmt.Sprintf("another benchlore command is writing to this ledger (waited %s for %q); try again when it is done",
+		e.Waited.Round(time.Millisecond), e.Path)
+}
+
+// ForeignLockError reports a lock file that another git program holds or has
+// left behind. It is never removed here.
+type ForeignLockError struct {
+	Path string
+	Age  time.Duration
+}
+
+func (e *ForeignLockError) Error() string {
+	return fmt.Sprintf("another git program holds %q (made %s ago); if no git program is running, delete that file and try again",
+		e.Path, e.Age.Round(time.Second))
+}
+
+// RefMovedError is returned by Tx.Commit when a ref is not where the plan says
+// it was. Nothing visible has been written.
+type RefMovedError struct {
+	Name      string
+	Want, Got plumbing.Hash // Zero: the ref does not exist
+}
+
+func (e *RefMovedError) Error() string {
+	return fmt.Sprintf("%s was moved by another program: expected %s, found %s; run the command again",
+		e.Name, hashOrNone(e.Want), hashOrNone(e.Got))
+}
+
+func hashOrNone(h plumbing.Hash) string {
+	if h.IsZero() {
+		return "nothing"
+	}
+	return h.String()
+}
+
+// RefError reports a ref name that is not valid or a ref file that cannot be
+// read as one.
+type RefError struct {
+	Name   string
+	Reason string
+}
+
+func (e *RefError) Error() string { return fmt.Sprintf("ref %q %s", e.Name, e.Reason) }
+
+// InterruptedError is returned by Tx.Commit when refs had begun to move and
+// the rest failed. The next Lock finishes the work.
+type InterruptedError struct{ Err error }
+
+func (e *InterruptedError) Error() string {
+	return fmt.Sprintf("the write was interrupted: %v; the next command finishes it", e.Err)
+}
+
+func (e *InterruptedError) Unwrap() error { return e.Err }
+
+// WriteError is returned when the repository cannot be written to at all.
+type WriteError struct {
+	Path string
+	Err  error
+}
+
+func (e *WriteError) Error() string {
+	return fmt.Sprintf("cannot write to %q: %v; check the folder's permissions and the free space", e.Path, e.Err)
+}
+
+func (e *WriteError) Unwrap() error { return e.Err }
+
+// IndexError is returned when .git/index cannot be read.
+type IndexError struct{ Reason string }
+
+func (e *IndexError) Error() string {
+	return fmt.Sprintf("git's index is not readable: %s; delete .git/index and run `git reset` to rebuild it", e.Reason)
+}

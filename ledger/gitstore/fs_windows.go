@@ -1,0 +1,31 @@
+package gitstore
+
+import (
+	"errors"
+	"time"
+
+	"golang.org/x/sys/windows"
+)
+
+// syncDir does nothing: NTFS journals renames and has no directory sync.
+func syncDir(string) error { return nil }
+
+// syncFile does nothing: it would need write access to a read-only object.
+func syncFile(string) error { return nil }
+
+// retryShared repeats f while a virus scanner or an editor keeps the file open.
+func retryShared(f func() error) error {
+	delay := 5 * time.Millisecond
+	for try := 0; ; try++ {
+		err := f()
+		shared := errors.Is(err, windows.ERROR_SHARING_VIOLATION) ||
+			errors.Is(err, windows.ERROR_ACCESS_DENIED) || errors.Is(err, windows.ERROR_LOCK_VIOLATION)
+		if !shared || try == 8 {
+			return err
+		}
+		time.Sleep(delay)
+		delay *= 2
+	}
+}
+
+const executableBits = false

@@ -1,0 +1,240 @@
+package gitstore
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/filemode"
+)
+
+// journal is what Commit is about to do, written down before anything visible
+// is touched. With the repository it says all that is needed to finish.
+type journal struct {
+	Version int
+	Branch  string        `json:",omitempty"` // HEAD's branch, when files move with it
+	Tree    plumbing.Hash // the tree of that branch afterwards
+	Files   []fileMove
+	Refs    []RefUpdate
+	Reason  string // for the reflog
+}
+
+// fileMove is one work file and index entry: the committed state and the one
+// to come.
+type fileMove struct {
+	Path     string
+	Old, New TreeEntry
+}
+
+// RefUpdate moves one ref. A zero Old means it must not exist yet, a zero New
+// removes it.
+type RefUpdate struct {
+	Name     string // full: "refs/heads/main"
+	Old, New plumbing.Hash
+}
+
+// Recovery tells what became of a write that was cut short.
+type Recovery struct {
+	Finished bool        // it is complete now
+	Reason   string      // otherwise: why it could not be finished
+	Journal  string      // otherwise: where its journal was put
+	Refs     []RefUpdate // what it wanted to move, where known
+	Files    []string    // and to write
+}
+
+func (r *Repo) readJournal() (*journal, error) {
+	b, err := os.ReadFile(r.journalFile())
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	j := &journal{}
+	d := json.NewDecoder(bytes.NewReader(b))
+	d.DisallowUnknownFields()
+	if err := d.Decode(j); err != nil {
+		return nil, fmt.Errorf("its journal cannot be read: %w", err)
+	}
+	if j.Version != 1 {
+		return nil, fmt.Errorf("its journal has version %d, which this program does not know", j.Version)
+	}
+	for _, m := range j.Files {
+		if err := checkPath(m.Path); err != nil {
+			return nil, err
+		}
+	}
+	for _, u := range j.Refs {
+		if err := checkRefName(u.Name); err != nil {
+			return nil, err
+		}
+	}
+	return j, nil
+}
+
+func (r *Repo) writeJournal(j *journal) error {
+	b, err := json.Marshal(j)
+	if err != nil {
+		return err
+	}
+	if err := r.replace(r.journalFile(), append(b, '\n')); err != nil {
+		return &WriteError{r.journalFile(), err}
+	}
+	return nil
+}
+
+func (r *Repo) removeJournal() error {
+	if err := retryShared(func() error { return os.Remove(r.journalFile()) }); err != nil && !isAbsent(err) {
+		return &WriteError{r.journalFile(), err}
+	}
+	return r.sync(r.ownDir())
+}
+
+// recover finishes the write of a left journal if everything it touches is in
+// its old or new state, and sets the journal aside otherwise.
+func (tx *Tx) recover(ctx context.Context, j *journal, jerr error) (*Recovery, error) {
+	r := tx.repo
+	rec := &Recovery{}
+	if jerr != nil {
+		rec.Reason = jerr.Error()
+	} else {
+		rec.Refs = j.Refs
+		for _, m := range j.Files {
+			rec.Files = append(rec.Files, m.Path)
+		}
+		var err error
+		if rec.Reason, err = tx.whyNotForward(j); err != nil {
+			return nil, err
+		}
+	}
+	if rec.Reason == "" {
+		if err := tx.stageFiles(j.Files); err != nil {
+			return nil, err
+		}
+		if err := r.step("recovery staged"); err != nil {
+			return nil, err
+		}
+		if err := tx.carryOut(ctx, j); err != nil {
+			return nil, err
+		}
+		rec.Finished = true
+		return rec, nil
+	}
+	rec.Journal = filepath.Join(r.ownDir(), "abandoned-"+time.Now().UTC().Format("20060102T150405.000000000Z"))
+	if err := r.rename(r.journalFile(), rec.Journal); err != nil {
+		return nil, &WriteError{rec.Journal, err}
+	}
+	return rec, r.sync(r.ownDir())
+}
+
+// whyNotForward returns why a journal can no longer be finished, or "".
+func (tx *Tx) whyNotForward(j *journal) (string, error) {
+	r := tx.repo
+	for _, u := range j.Refs {
+		now, _, err := r.Ref(u.Name)
+		if err != nil {
+			return err.Error(), nil
+		}
+		if now != u.Old && now != u.New {
+			return fmt.Sprintf("%s was moved to %s since", u.Name, hashOrNone(now)), nil
+		}
+		if !u.New.IsZero() {
+			if reason, err := r.lacks(u.New); err != nil || reason != "" {
+				return reason, err
+			}
+		}
+	}
+	if len(j.Files) == 0 {
+		return "", nil
+	}
+	branch, _, err := r.head()
+	if err != nil {
+		return err.Error(), nil
+	}
+	if branch != j.Branch {
+		return fmt.Sprintf("the work tree has left %s since", j.Branch), nil
+	}
+	if reason, err := r.lacks(j.Tree); err != nil || reason != "" {
+		return reason, err
+	}
+	idx, err := tx.index()
+	if err != nil {
+		return err.Error(), nil
+	}
+	for _, m := range j.Files {
+		now, err := r.workAt(m.Path)
+		if err != nil {
+			return err.Error(), nil
+		}
+		blocked := now.kind == kindDir && m.Old.Hash.IsZero()
+		if !now.is(m.Old) && !now.is(m.New) && !blocked || idx.staged(m) {
+			return fmt.Sprintf("%q was edited since", m.Path), nil
+		}
+		if !m.New.Hash.IsZero() {
+			if reason, err := r.lacks(m.New.Hash); err != nil || reason != "" {
+				return reason, err
+			}
+		}
+	}
+	return "", nil
+}
+
+func (r *Repo) lacks(h plumbing.Hash) (string, error) {
+	if h == emptyTree {
+		return "", nil
+	}
+	_, _, err := r.Object(h)
+	if _, ok := errors.AsType[*MissingObject](err); ok {
+		return err.Error(), nil
+	}
+	if _, ok := errors.AsType[*CorruptObject](err); ok {
+		return err.Error(), nil
+	}
+	return "", err
+}
+
+// staged reports whether the index holds something for the file that is
+// neither its committed state nor the one to come.
+func (idx *index) staged(m fileMove) bool {
+	from, to := idx.find(m.Path)
+	if to == from {
+		return !m.Old.Hash.IsZero() && !m.New.Hash.IsZero()
+	}
+	e := idx.entries[from]
+	switch {
+	case to-from > 1 || e.stage() != 0:
+		return true
+	case e.intentToAdd():
+		return !m.Old.Hash.IsZero()
+	}
+	return e.hash != m.Old.Hash && e.hash != m.New.Hash
+}
+
+// moved reports whether the index entry of a file is not its old one.
+func (idx *index) moved(m fileMove) bool {
+	from, to := idx.find(m.Path)
+	if to == from || idx.entries[from].intentToAdd() {
+		return !m.Old.Hash.IsZero()
+	}
+	return idx.entries[from].hash != m.Old.Hash || idx.entries[from].mode != m.Old.Mode
+}
+
+func reversed(moves []fileMove) []fileMove {
+	out := make([]fileMove, len(moves))
+	for i, m := range moves {
+		out[i] = fileMove{m.Path, m.New, m.Old}
+	}
+	return out
+}
+
+// plainFile reports whether a tree entry may be written as a work file here.
+func plainFile(e TreeEntry) bool {
+	return e.Mode == filemode.Regular || e.Mode == filemode.Executable || e.Mode == filemode.Deprecated
+}

@@ -1,0 +1,293 @@
+package gitstore
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/gofrs/flock"
+)
+
+// Locking has two layers. An operating-system lock on .git/benchlore/lock
+// keeps our own processes apart; the kernel frees it when a process dies. Git's
+// own lock files keep stock git out; nobody frees those after a crash. Ours
+// therefore hold a line with a nonce that is also kept in
+// .git/benchlore/nonce: whoever holds the operating-system lock and finds that
+// line in a lock file knows that its maker is dead and removes it. A lock file
+// without it is another program's and is only ever reported.
+
+const lockMarker = "benchlore lock "
+
+// refLockWait is how long a live git is given to let go of a ref.
+const refLockWait = time.Second
+
+func (r *Repo) ownDir() string      { return filepath.Join(r.GitDir, "benchlore") }
+func (r *Repo) tmpDir() string      { return filepath.Join(r.ownDir(), "tmp") }
+func (r *Repo) nonceFile() string   { return filepath.Join(r.ownDir(), "nonce") }
+func (r *Repo) journalFile() string { return filepath.Join(r.ownDir(), "journal") }
+
+// Tx is a write in progress. It holds the locks until Commit or Rollback; its
+// methods must be called from one goroutine.
+type Tx struct {
+	// Recovered tells what Lock found of an earlier write that was cut short,
+	// nil when there was none.
+	Recovered *Recovery
+
+	repo    *Repo
+	flock   *flock.Flock
+	marker  string // content of our lock files
+	locks   []string
+	pending pendingSet
+	idx     *index // as read under index.lock, until it is replaced
+	done    bool
+}
+
+// Lock takes the write lock, waiting up to timeout for our own processes and
+// for stock git, and finishes or sets aside a write that an earlier process
+// left unfinished.
+// Errors: *BusyError, *ForeignLockError, *WriteError, or ctx's.
+func (r *Repo) Lock(ctx context.Context, timeout time.Duration) (*Tx, error) {
+	start := time.Now()
+	deadline := start.Add(timeout)
+	if !fileExists(r.ownDir()) {
+		err := os.MkdirAll(r.ownDir(), 0o777)
+		if err = errors.Join(err, r.sync(r.GitDir)); err != nil {
+			return nil, &WriteError{r.ownDir(), err}
+		}
+	}
+	name := filepath.Join(r.ownDir(), "lock")
+	l := flock.New(name)
+	wait, cancel := context.WithDeadline(ctx, deadline)
+	defer cancel()
+	ok, err := l.TryLock()
+	if err == nil && !ok {
+		ok, err = l.TryLockContext(wait, 15*time.Millisecond)
+	}
+	if !ok {
+		l.Close()
+		switch {
+		case ctx.Err() != nil:
+			return nil, ctx.Err()
+		case err == nil, errors.Is(err, context.DeadlineExceeded):
+			return nil, &BusyError{name, time.Since(start)}
+		}
+		return nil, &WriteError{name, err}
+	}
+	tx := &Tx{repo: r, flock: l}
+	if err := tx.begin(ctx, deadline); err != nil {
+		tx.release()
+		return nil, err
+	}
+	return tx, nil
+}
+
+// begin runs under the operating-system lock.
+func (tx *Tx) begin(ctx context.Context, deadline time.Time) error {
+	r := tx.repo
+	j, jerr := r.readJournal()
+	if err := r.dropDeadLocks(j); err != nil {
+		return &WriteError{r.GitDir, err}
+	}
+	if err := os.RemoveAll(r.tmpDir()); err != nil {
+		return &WriteError{r.tmpDir(), err}
+	}
+	if err := os.MkdirAll(r.tmpDir(), 0o777); err != nil {
+		return &WriteError{r.tmpDir(), err}
+	}
+	// The nonce is on disk before the first lock file that carries it.
+	tx.marker = lockMarker + rand.Text() + "\n"
+	if err := writeSynced(r.nonceFile()+".new", []byte(tx.marker), 0o666, !r.NoSync); err != nil {
+		return &WriteError{r.nonceFile(), err}
+	}
+	if err := r.rename(r.nonceFile()+".new", r.nonceFile()); err != nil {
+		return &WriteError{r.nonceFile(), err}
+	}
+	if err := os.WriteFile(tx.markerFile(), []byte(tx.marker), 0o666); err != nil {
+		return &WriteError{tx.markerFile(), err}
+	}
+	if err := r.step("nonce"); err != nil {
+		return err
+	}
+	if err := tx.acquire(ctx, r.indexFile(), deadline); err != nil {
+		return err
+	}
+	if err := r.step("index locked"); err != nil {
+		return err
+	}
+	r.mu.Lock()
+	r.pending = map[plumbing.Hash]pendingObject{}
+	r.packsChanged()
+	r.mu.Unlock()
+	if j == nil && jerr == nil {
+		return nil
+	}
+	rec, err := tx.recover(ctx, j, jerr)
+	tx.Recovered = rec
+	return err
+}
+
+func (tx *Tx) markerFile() string { return filepath.Join(tx.repo.tmpDir(), "marker") }
+
+// acquire creates target.lock, waiting for whoever has it until the deadline.
+func (tx *Tx) acquire(ctx context.Context, target string, deadline time.Time) error {
+	name := target + ".lock"
+	for {
+		err := createLock(name, tx.markerFile(), tx.marker)
+		if err == nil {
+			tx.locks = append(tx.locks, name)
+			return nil
+		}
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			// Stock git removes empty folders below refs at any time.
+			if err := os.MkdirAll(filepath.Dir(name), 0o777); err != nil {
+				return &WriteError{name, err}
+			}
+		case !errors.Is(err, fs.ErrExist):
+			return &WriteError{name, err}
+		}
+		if !time.Now().Before(deadline) {
+			var age time.Duration
+			if info, err := os.Lstat(name); err == nil {
+				age = time.Since(info.ModTime())
+			}
+			return &ForeignLockError{name, age}
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(10 * time.Millisecond):
+		}
+	}
+}
+
+// createLock makes a lock file that carries its marker from the first instant:
+// a hard link to a file that holds it. Where the file system has no links the
+// file is created and then filled; a crash in between leaves an empty lock,
+// which is reported like a stranger's.
+func createLock(name, markerFile, marker string) error {
+	err := os.Link(markerFile, name)
+	if err == nil || errors.Is(err, fs.ErrExist) || errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	f, err := os.OpenFile(name, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o666)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteString(marker)
+	if err = errors.Join(err, f.Close()); err != nil {
+		os.Remove(name)
+	}
+	return err
+}
+
+// dropDeadLocks removes lock files that a dead process of ours left.
+func (r *Repo) dropDeadLocks(j *journal) error {
+	marker, err := os.ReadFile(r.nonceFile())
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if !strings.HasPrefix(string(marker), lockMarker) {
+		return nil // cut short before any lock file was made
+	}
+	names := []string{r.indexFile(), filepath.Join(r.GitDir, "packed-refs")}
+	if j != nil {
+		for _, u := range j.Refs {
+			names = append(names, r.refFile(u.Name))
+		}
+	}
+	for _, name := range names {
+		name += ".lock"
+		b, err := os.ReadFile(name)
+		if err != nil || string(b) != string(marker) {
+			continue // absent, or not ours: acquire reports it
+		}
+		if err := retryShared(func() error { return os.Remove(name) }); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Rollback gives the locks back and drops what was written so far. After
+// Commit it does nothing, so that it can be deferred.
+func (tx *Tx) Rollback() {
+	if !tx.done {
+		tx.release()
+	}
+}
+
+// release removes our lock files, last taken first, then the lock between
+// processes.
+func (tx *Tx) release() {
+	tx.done = true
+	r := tx.repo
+	tx.unlock(0)
+	os.RemoveAll(r.tmpDir())
+	r.mu.Lock()
+	r.pending = nil
+	r.mu.Unlock()
+	tx.flock.Close()
+}
+
+// unlock removes our lock files, last taken first, and keeps the first few.
+func (tx *Tx) unlock(keep int) {
+	for len(tx.locks) > keep {
+		name := tx.locks[len(tx.locks)-1]
+		tx.locks = tx.locks[:len(tx.locks)-1]
+		// Only what is still ours: someone may have cleared it by hand.
+		if b, err := os.ReadFile(name); err == nil && string(b) == tx.marker {
+			retryShared(func() error { return os.Remove(name) })
+		}
+	}
+}
+
+// rename moves a file over another.
+func (r *Repo) rename(from, to string) error {
+	return retryShared(func() error { return os.Rename(from, to) })
+}
+
+// sync makes changes to the names inside a folder durable.
+func (r *Repo) sync(dir string) error {
+	if r.NoSync {
+		return nil
+	}
+	return syncDir(dir)
+}
+
+// replace writes a file by way of a temporary one in our own folder, so that
+// it is seen whole or not at all, and makes it durable.
+func (r *Repo) replace(target string, data []byte) error {
+	tmp := filepath.Join(r.tmpDir(), "replace")
+	os.Remove(tmp)
+	if err := writeSynced(tmp, data, 0o666, !r.NoSync); err != nil {
+		os.Remove(tmp)
+		return err
+	}
+	if err := r.rename(tmp, target); err != nil {
+		os.Remove(tmp)
+		return err
+	}
+	return r.sync(filepath.Dir(target))
+}
+
+// step marks an instant at which tests stop a write.
+func (r *Repo) step(name string) error {
+	if r.fault == nil {
+		return nil
+	}
+	if err := r.fault(name); err != nil {
+		return fmt.Errorf("at %q: %w", name, err)
+	}
+	return nil
+}

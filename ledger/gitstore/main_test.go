@@ -1,0 +1,218 @@
+package gitstore
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io/fs"
+	"maps"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+)
+
+// TestMain gives git and the code under test a neutral home, and lets the
+// test binary play the part of a process that is killed.
+func TestMain(m *testing.M) {
+	if role := os.Getenv("GITSTORE_CHILD"); role != "" {
+		os.Exit(child(role))
+	}
+	home, err := os.MkdirTemp("", "gitstore-home-")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+	for _, kv := range os.Environ() {
+		if name, _, _ := strings.Cut(kv, "="); strings.HasPrefix(name, "GIT_") || name == "EMAIL" {
+			os.Unsetenv(name)
+		}
+	}
+	os.Unsetenv("SSH_AUTH_SOCK")
+	os.Unsetenv("XDG_CONFIG_HOME")
+	for k, v := range map[string]string{"HOME": home, "GIT_CONFIG_NOSYSTEM": "1", "LC_ALL": "C"} {
+		os.Setenv(k, v)
+	}
+	os.WriteFile(filepath.Join(home, ".gitconfig"), []byte("[user]\n\tname = Ines Marlow\n\temail = ines@halden.example\n"+
+		"[init]\n\tdefaultBranch = main\n[safe]\n\tdirectory = *\n"), 0o666)
+	code := m.Run()
+	os.RemoveAll(home)
+	os.Exit(code)
+}
+
+// git runs stock git, which checks the work from outside.
+func git(t testing.TB, dir string, args ...string) string {
+	t.Helper()
+	out, err := gitErr(t, dir, args...)
+	if err != nil {
+		t.Fatalf("git %s: %v\n%s", strings.Join(args, " "), err, out)
+	}
+	return out
+}
+
+func gitErr(t testing.TB, dir string, args ...string) (string, error) {
+	t.Helper()
+	if _, err := exec.LookPath("git"); err != nil {
+		t.Skip("stock git is not installed; this test compares with it")
+	}
+	cmd := exec.Command("git", args...)
+	cmd.Dir = dir
+	var b bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &b, &b
+	err := cmd.Run()
+	return strings.TrimRight(b.String(), "\n"), err
+}
+
+// clean fails unless stock git finds the repository sound and the work tree
+// as committed.
+func clean(t testing.TB, dir string) {
+	t.Helper()
+	if out := git(t, dir, "fsck", "--strict", "--no-dangling", "--no-progress"); out != "" {
+		t.Errorf("git fsck --strict says %q", out)
+	}
+	if out := git(t, dir, "status", "--porcelain"); out != "" {
+		t.Errorf("git status says %q", out)
+	}
+	r, err := Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	changes, err := r.Changes()
+	if err != nil || len(changes) > 0 {
+		t.Errorf("Changes: %v, %v", changes, err)
+	}
+	noLocks(t, dir)
+}
+
+func noLocks(t testing.TB, dir string) {
+	t.Helper()
+	err := filepath.WalkDir(filepath.Join(dir, ".git"), func(p string, d fs.DirEntry, err error) error {
+		if name := filepath.Base(p); strings.HasSuffix(name, ".lock") || name == "journal" || strings.HasPrefix(name, "tmp") {
+			t.Errorf("left behind: %s", p)
+		}
+		return err
+	})
+	if err != nil {
+		t.Error(err)
+	}
+}
+
+var testTime = time.Date(2031, 3, 4, 17, 5, 0, 0, time.FixedZone("", 3600))
+
+func ident() Ident { return Ident{"Ines Marlow", "ines@halden.example", testTime} }
+
+func newRepo(t testing.TB) *Repo {
+	t.Helper()
+	r, err := Init(filepath.Join(t.TempDir(), "ledger"), InitOptions{NoSync: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { r.Close() })
+	return r
+}
+
+func open(t testing.TB, dir string) *Repo {
+	t.Helper()
+	r, err := Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.NoSync = true
+	t.Cleanup(func() { r.Close() })
+	return r
+}
+
+func lock(t testing.TB, r *Repo) *Tx {
+	t.Helper()
+	tx, err := r.Lock(context.Background(), 5*time.Second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(tx.Rollback)
+	return tx
+}
+
+// write makes one commit on HEAD's branch that sets files to texts; the text
+// "-" removes one.
+func write(tx *Tx, files map[string]string, more ...RefUpdate) (plumbing.Hash, error) {
+	branch, head, err := tx.repo.head()
+	if err != nil {
+		return plumbing.ZeroHash, err
+	}
+	base, err := tx.repo.commitTree(head)
+	if err != nil {
+		return plumbing.ZeroHash, err
+	}
+	changes := map[string]*plumbing.Hash{}
+	for _, p := range slices.Sorted(maps.Keys(files)) {
+		if files[p] == "-" {
+			changes[p] = nil
+			continue
+		}
+		h, err := tx.WriteBlob([]byte(files[p]))
+		if err != nil {
+			return plumbing.ZeroHash, err
+		}
+		changes[p] = &h
+	}
+	tree, err := tx.UpdateTree(base, changes)
+	if err != nil {
+		return plumbing.ZeroHash, err
+	}
+	spec := CommitSpec{Tree: tree, Author: ident(), Committer: ident(), Message: "record the work"}
+	if !head.IsZero() {
+		spec.Parents = []plumbing.Hash{head}
+	}
+	c, err := tx.WriteCommit(spec)
+	if err != nil {
+		return c, err
+	}
+	for i := range more {
+		if more[i].New == newest {
+			more[i].New = c
+		}
+	}
+	return c, tx.Commit(Plan{Refs: append([]RefUpdate{{branch, head, c}}, more...), Reason: "test: record"})
+}
+
+// newest stands in a RefUpdate for the commit that write makes.
+var newest = plumbing.NewHash("ffffffffffffffffffffffffffffffffffffffff")
+
+func mustWrite(t testing.TB, r *Repo, files map[string]string, more ...RefUpdate) plumbing.Hash {
+	t.Helper()
+	h, err := write(lock(t, r), files, more...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return h
+}
+
+func read(t testing.TB, r *Repo, p string) string {
+	t.Helper()
+	name := filepath.Join(r.Dir, filepath.FromSlash(p))
+	if info, err := os.Stat(name); isAbsent(err) || err == nil && info.IsDir() {
+		return "-"
+	}
+	b, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+func put(t testing.TB, dir, p, text string) {
+	t.Helper()
+	name := filepath.Join(dir, filepath.FromSlash(p))
+	if err := os.MkdirAll(filepath.Dir(name), 0o777); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(name, []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+}

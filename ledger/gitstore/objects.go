@@ -1,0 +1,294 @@
+package gitstore
+
+import (
+	"bytes"
+	"container/heap"
+	"crypto/sha1"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"iter"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/filemode"
+	"github.com/go-git/go-git/v5/plumbing/object"
+)
+
+// TreeEntry is one name in a tree.
+type TreeEntry struct {
+	Name string
+	Mode filemode.FileMode
+	Hash plumbing.Hash
+}
+
+// Object returns the type and the bytes of any object. The bytes are checked
+// against the hash. They must not be changed.
+// Errors: *MissingObject, *CorruptObject.
+func (r *Repo) Object(h plumbing.Hash) (plumbing.ObjectType, []byte, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if p, ok := r.pending[h]; ok {
+		return p.typ, p.data, nil
+	}
+	o, err := r.objects.EncodedObject(plumbing.AnyObject, h)
+	if notStored(err) && r.packsChanged() {
+		o, err = r.objects.EncodedObject(plumbing.AnyObject, h)
+	}
+	switch {
+	case notStored(err):
+		return 0, nil, &MissingObject{h}
+	case errors.Is(err, fs.ErrPermission):
+		return 0, nil, err
+	case err != nil:
+		return 0, nil, &CorruptObject{h, err}
+	}
+	rd, err := o.Reader()
+	if err != nil {
+		return 0, nil, &CorruptObject{h, err}
+	}
+	defer rd.Close()
+	data, err := io.ReadAll(rd)
+	if err != nil {
+		return 0, nil, &CorruptObject{h, err}
+	}
+	if objectHash(o.Type(), data) != h {
+		return 0, nil, &CorruptObject{h, errors.New("its bytes have another hash")}
+	}
+	return o.Type(), data, nil
+}
+
+func objectHash(t plumbing.ObjectType, data []byte) (h plumbing.Hash) {
+	s := sha1.New()
+	fmt.Fprintf(s, "%s %d\x00", t, len(data))
+	s.Write(data)
+	s.Sum(h[:0])
+	return h
+}
+
+// HashBlob returns the hash data would have as a blob.
+func HashBlob(data []byte) plumbing.Hash { return objectHash(plumbing.BlobObject, data) }
+
+// Has reports whether an object is in the repository, without reading it.
+func (r *Repo) Has(h plumbing.Hash) (bool, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if _, ok := r.pending[h]; ok {
+		return true, nil
+	}
+	err := r.objects.HasEncodedObject(h)
+	if notStored(err) {
+		_, err = r.objects.EncodedObject(plumbing.AnyObject, h) // looks in alternates too
+	}
+	if notStored(err) && r.packsChanged() {
+		err = r.objects.HasEncodedObject(h)
+	}
+	if notStored(err) {
+		return false, nil
+	}
+	return err == nil, err
+}
+
+func notStored(err error) bool {
+	return errors.Is(err, plumbing.ErrObjectNotFound) || errors.Is(err, fs.ErrNotExist)
+}
+
+// packsChanged makes storage list the packs anew if git may have repacked since
+// it last did, and reports whether it may.
+func (r *Repo) packsChanged() bool {
+	now := time.Now()
+	info, err := os.Stat(filepath.Join(r.GitDir, "objects", "pack"))
+	if err != nil {
+		return false
+	}
+	// A folder changed moments before it was listed may have changed again
+	// without a new time stamp.
+	settled := r.packsListed.Sub(r.packsStamp) > 2*time.Second
+	if settled && info.ModTime().Equal(r.packsStamp) {
+		return false
+	}
+	r.packsListed, r.packsStamp = now, info.ModTime()
+	r.objects.Reindex()
+	return true
+}
+
+func (r *Repo) typed(want plumbing.ObjectType, h plumbing.Hash) ([]byte, error) {
+	t, data, err := r.Object(h)
+	if err != nil {
+		return nil, err
+	}
+	if t != want {
+		return nil, &CorruptObject{h, fmt.Errorf("it is a %s where a %s was expected", t, want)}
+	}
+	return data, nil
+}
+
+// Blob returns the bytes of a blob. They must not be changed.
+func (r *Repo) Blob(h plumbing.Hash) ([]byte, error) { return r.typed(plumbing.BlobObject, h) }
+
+// Tree returns the entries of a tree in git's order.
+func (r *Repo) Tree(h plumbing.Hash) ([]TreeEntry, error) {
+	if h == emptyTree {
+		return nil, nil
+	}
+	data, err := r.typed(plumbing.TreeObject, h)
+	if err != nil {
+		return nil, err
+	}
+	entries, err := parseTree(data)
+	if err != nil {
+		return nil, &CorruptObject{h, err}
+	}
+	return entries, nil
+}
+
+// Commit returns a decoded commit. Its methods that follow hashes need a
+// storer it does not have; use the Repo's.
+func (r *Repo) Commit(h plumbing.Hash) (*object.Commit, error) {
+	data, err := r.typed(plumbing.CommitObject, h)
+	if err != nil {
+		return nil, err
+	}
+	c := &object.Commit{}
+	if err := c.Decode(memoryObject(plumbing.CommitObject, data)); err != nil {
+		return nil, &CorruptObject{h, err}
+	}
+	return c, nil
+}
+
+// Tag returns a decoded annotated tag.
+func (r *Repo) Tag(h plumbing.Hash) (*object.Tag, error) {
+	data, err := r.typed(plumbing.TagObject, h)
+	if err != nil {
+		return nil, err
+	}
+	t := &object.Tag{}
+	if err := t.Decode(memoryObject(plumbing.TagObject, data)); err != nil {
+		return nil, &CorruptObject{h, err}
+	}
+	return t, nil
+}
+
+func memoryObject(t plumbing.ObjectType, data []byte) *plumbing.MemoryObject {
+	o := &plumbing.MemoryObject{}
+	o.SetType(t)
+	o.Write(data) // never fails: it appends to memory
+	return o
+}
+
+// TreeAt finds a slash path below a tree. The empty path is the tree itself.
+func (r *Repo) TreeAt(tree plumbing.Hash, path string) (TreeEntry, bool, error) {
+	at := TreeEntry{Mode: filemode.Dir, Hash: tree}
+	if path == "" {
+		return at, true, nil
+	}
+	for name := range strings.SplitSeq(path, "/") {
+		if at.Mode != filemode.Dir {
+			return TreeEntry{}, false, nil
+		}
+		entries, err := r.Tree(at.Hash)
+		if err != nil {
+			return TreeEntry{}, false, err
+		}
+		i := indexName(entries, name)
+		if i < 0 {
+			return TreeEntry{}, false, nil
+		}
+		at = entries[i]
+	}
+	return at, true, nil
+}
+
+// Parents returns the parents of a commit as far as this copy has them: none
+// where a shallow clone was cut.
+func (r *Repo) Parents(c *object.Commit) ([]plumbing.Hash, error) {
+	if !r.Shallow {
+		return c.ParentHashes, nil
+	}
+	b, err := os.ReadFile(filepath.Join(r.GitDir, "shallow"))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	if bytes.Contains(b, []byte(c.Hash.String())) {
+		return nil, nil
+	}
+	return c.ParentHashes, nil
+}
+
+// Log yields the commits reachable from the given ones, each once, newest
+// committer date first, a parent never before the child that led to it. It
+// stops after yielding an error.
+func (r *Repo) Log(from ...plumbing.Hash) iter.Seq2[*object.Commit, error] {
+	return func(yield func(*object.Commit, error) bool) {
+		seen := map[plumbing.Hash]bool{}
+		q := &commitQueue{}
+		push := func(h plumbing.Hash) error {
+			if seen[h] {
+				return nil
+			}
+			seen[h] = true
+			c, err := r.Commit(h)
+			if err == nil {
+				heap.Push(q, c)
+			}
+			return err
+		}
+		for _, h := range from {
+			if err := push(h); err != nil {
+				yield(nil, err)
+				return
+			}
+		}
+		for q.Len() > 0 {
+			c := heap.Pop(q).(*object.Commit)
+			if !yield(c, nil) {
+				return
+			}
+			parents, err := r.Parents(c)
+			for i := 0; err == nil && i < len(parents); i++ {
+				err = push(parents[i])
+			}
+			if err != nil {
+				yield(nil, err)
+				return
+			}
+		}
+	}
+}
+
+type commitQueue []*object.Commit
+
+func (q commitQueue) Len() int      { return len(q) }
+func (q commitQueue) Swap(i, j int) { q[i], q[j] = q[j], q[i] }
+func (q commitQueue) Less(i, j int) bool {
+	a, b := q[i].Committer.When, q[j].Committer.When
+	if !a.Equal(b) {
+		return a.After(b)
+	}
+	return bytes.Compare(q[i].Hash[:], q[j].Hash[:]) < 0
+}
+func (q *commitQueue) Push(x any) { *q = append(*q, x.(*object.Commit)) }
+func (q *commitQueue) Pop() any {
+	old := *q
+	c := old[len(old)-1]
+	*q = old[:len(old)-1]
+	return c
+}
+
+// IsAncestor reports whether a is b or reachable from b. In a shallow clone a
+// false may only mean that the history is cut.
+func (r *Repo) IsAncestor(a, b plumbing.Hash) (bool, error) {
+	for c, err := range r.Log(b) {
+		if err != nil {
+			return false, err
+		}
+		if c.Hash == a {
+			return true, nil
+		}
+	}
+	return false, nil
+}

@@ -1,0 +1,89 @@
+package gitstore
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/go-git/go-git/v5/plumbing"
+)
+
+// writeReflogs records a move where git keeps its reflogs, before the ref is
+// moved, as git does. A second time for the same move, after a crash, adds
+// nothing.
+func (r *Repo) writeReflogs(u RefUpdate, j *journal) error {
+	cfg, err := r.Config()
+	if err != nil {
+		return err
+	}
+	setting, ok := cfg.Get("core.logallrefupdates")
+	always := strings.EqualFold(setting, "always")
+	on, err := cfg.Bool("core.logallrefupdates", true)
+	if ok && !always && (err != nil || !on) {
+		return nil
+	}
+	kept := false
+	for _, p := range []string{"refs/heads/", "refs/remotes/", "refs/notes/"} {
+		kept = kept || strings.HasPrefix(u.Name, p)
+	}
+	if !kept && !always {
+		return nil
+	}
+	t, data, err := r.Object(u.New)
+	if err != nil || t != plumbing.CommitObject {
+		return err
+	}
+	_, who, ok := bytes.Cut(data, []byte("\ncommitter "))
+	if !ok {
+		return &CorruptObject{u.New, errors.New("it has no committer")}
+	}
+	who, _, _ = bytes.Cut(who, []byte("\n"))
+	line := fmt.Sprintf("%s %s %s\t%s\n", u.Old, u.New, who, j.Reason)
+	names := []string{u.Name}
+	if u.Name == j.Branch {
+		names = append(names, "HEAD")
+	}
+	for _, name := range names {
+		file := filepath.Join(r.GitDir, "logs", filepath.FromSlash(name))
+		if name != "HEAD" {
+			removeEmptyDirs(file)
+		}
+		if err := appendLine(file, line, !r.NoSync); err != nil {
+			return &WriteError{file, err}
+		}
+	}
+	return nil
+}
+
+// appendLine appends a whole line to a file. A last line that was cut short by
+// a crash is dropped; a last line equal to the new one is not repeated.
+func appendLine(name, line string, sync bool) error {
+	if err := os.MkdirAll(filepath.Dir(name), 0o777); err != nil {
+		return err
+	}
+	f, err := os.OpenFile(name, os.O_CREATE|os.O_RDWR, 0o666)
+	if err != nil {
+		return err
+	}
+	end, err := f.Seek(0, io.SeekEnd)
+	tail := make([]byte, min(end, 4096))
+	if err == nil {
+		_, err = f.ReadAt(tail, end-int64(len(tail)))
+	}
+	if cut := bytes.LastIndexByte(tail, '\n') + 1; err == nil && cut < len(tail) {
+		end -= int64(len(tail) - cut)
+		tail = tail[:cut]
+		err = f.Truncate(end)
+	}
+	if err == nil && !bytes.HasSuffix(tail, []byte(line)) {
+		_, err = f.WriteAt([]byte(line), end)
+		if err == nil && sync {
+			err = f.Sync()
+		}
+	}
+	return errors.Join(err, f.Close())
+}

@@ -1,0 +1,222 @@
+package gitstore
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+)
+
+// packedRefs is the packed-refs file, parsed once for as long as it stays the
+// same file.
+type packedRefs struct {
+	size    int64
+	modTime time.Time
+	read    time.Time
+	refs    map[string]plumbing.Hash
+}
+
+// packedNow returns the packed refs. The map must not be changed.
+func (r *Repo) packedNow() (map[string]plumbing.Hash, error) {
+	name := filepath.Join(r.GitDir, "packed-refs")
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	info, err := os.Stat(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		r.packed = packedRefs{}
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	p := &r.packed
+	// A file as young as its reading may have been replaced unseen.
+	settled := p.read.Sub(p.modTime) > 2*time.Second
+	if p.refs != nil && settled && p.size == info.Size() && p.modTime.Equal(info.ModTime()) {
+		return p.refs, nil
+	}
+	read := time.Now()
+	b, err := os.ReadFile(name)
+	if err != nil {
+		return nil, err
+	}
+	refs, err := parsePackedRefs(b)
+	if err != nil {
+		return nil, err
+	}
+	*p = packedRefs{info.Size(), info.ModTime(), read, refs}
+	return refs, nil
+}
+
+func parsePackedRefs(b []byte) (map[string]plumbing.Hash, error) {
+	refs := map[string]plumbing.Hash{}
+	lines := bufio.NewScanner(bytes.NewReader(b))
+	for n := 1; lines.Scan(); n++ {
+		line := lines.Text()
+		if line == "" || line[0] == '#' || line[0] == '^' {
+			continue
+		}
+		hash, name, ok := strings.Cut(line, " ")
+		if !ok || !plumbing.IsHash(hash) || len(hash) != 40 {
+			return nil, &RefError{"packed-refs", fmt.Sprintf("has a line %d that is no ref: %q", n, line)}
+		}
+		refs[name] = plumbing.NewHash(hash)
+	}
+	return refs, lines.Err()
+}
+
+// Ref returns where a full ref name ("refs/heads/main") points and whether it
+// exists. Symbolic refs are followed for HEAD only.
+func (r *Repo) Ref(name string) (plumbing.Hash, bool, error) {
+	if name == "HEAD" {
+		_, h, err := r.head()
+		return h, err == nil && !h.IsZero(), err
+	}
+	if err := checkRefName(name); err != nil {
+		return plumbing.ZeroHash, false, err
+	}
+	text, ok, err := r.looseRef(name)
+	if err != nil {
+		return plumbing.ZeroHash, false, err
+	}
+	if ok {
+		h, err := parseRef(name, text)
+		return h, err == nil, err
+	}
+	packed, err := r.packedNow()
+	if err != nil {
+		return plumbing.ZeroHash, false, err
+	}
+	h, ok := packed[name]
+	return h, ok, nil
+}
+
+func (r *Repo) looseRef(name string) (text string, ok bool, err error) {
+	var b []byte
+	file := r.refFile(name)
+	err = retryShared(func() (err error) {
+		b, err = os.ReadFile(file)
+		return err
+	})
+	if err == nil {
+		return strings.TrimRight(string(b), "\n"), true, nil
+	}
+	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) {
+		return "", false, nil
+	}
+	if info, serr := os.Stat(file); serr == nil && info.IsDir() {
+		return "", false, nil
+	}
+	return "", false, err
+}
+
+func parseRef(name, text string) (plumbing.Hash, error) {
+	if strings.HasPrefix(text, "ref:") {
+		return plumbing.ZeroHash, &RefError{name, "is symbolic; only HEAD may be"}
+	}
+	if len(text) != 40 || !plumbing.IsHash(text) {
+		return plumbing.ZeroHash, &RefError{name, fmt.Sprintf("holds %q instead of an object name; `git reflog show %s` may tell where it was", text, name)}
+	}
+	return plumbing.NewHash(text), nil
+}
+
+// head returns the branch HEAD is on ("" when detached) and its commit (zero
+// on a branch without commits).
+func (r *Repo) head() (branch string, h plumbing.Hash, err error) {
+	text, ok, err := r.looseRef("HEAD")
+	if err != nil {
+		return "", h, err
+	}
+	if !ok {
+		return "", h, &RefError{"HEAD", "is missing; write `ref: refs/heads/main` into .git/HEAD"}
+	}
+	if target, symbolic := strings.CutPrefix(text, "ref:"); symbolic {
+		branch = strings.TrimSpace(target)
+		h, _, err = r.Ref(branch)
+		return branch, h, err
+	}
+	h, err = parseRef("HEAD", text)
+	return "", h, err
+}
+
+// Refs returns every ref below a prefix ("refs/heads/unit/"), by full name.
+// Symbolic refs, such as those of remotes' HEAD, are left out.
+func (r *Repo) Refs(prefix string) (map[string]plumbing.Hash, error) {
+	out := map[string]plumbing.Hash{}
+	dir := "refs"
+	if i := strings.LastIndexByte(prefix, '/'); i > 0 && checkRefName(prefix[:i]+"/x") == nil {
+		dir = prefix[:i]
+	}
+	start := filepath.Join(r.GitDir, filepath.FromSlash(dir))
+	err := filepath.WalkDir(start, func(file string, d fs.DirEntry, err error) error {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil // git removed an empty folder
+		}
+		if err != nil || d.IsDir() || strings.HasSuffix(file, ".lock") {
+			return err
+		}
+		rel, err := filepath.Rel(r.GitDir, file)
+		if err != nil {
+			return err
+		}
+		name := filepath.ToSlash(rel)
+		if !strings.HasPrefix(name, prefix) || checkRefName(name) != nil {
+			return nil
+		}
+		text, ok, err := r.looseRef(name)
+		if err != nil || !ok || strings.HasPrefix(text, "ref:") {
+			return err
+		}
+		out[name], err = parseRef(name, text)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	// Packed ones come second: git packs a ref before it removes the loose one.
+	packed, err := r.packedNow()
+	if err != nil {
+		return nil, err
+	}
+	for name, h := range packed {
+		if _, loose := out[name]; !loose && strings.HasPrefix(name, prefix) {
+			out[name] = h
+		}
+	}
+	return out, nil
+}
+
+func (r *Repo) refFile(name string) string {
+	return filepath.Join(r.GitDir, filepath.FromSlash(name))
+}
+
+// checkRefName applies the rules of git check-ref-format to a full name below
+// refs/.
+func checkRefName(name string) error {
+	bad := func(reason string) error { return &RefError{name, reason} }
+	if !strings.HasPrefix(name, "refs/") || strings.Count(name, "/") < 1 {
+		return bad("does not begin with \"refs/\"")
+	}
+	if strings.Contains(name, "..") || strings.Contains(name, "@{") || strings.HasSuffix(name, ".") {
+		return bad("may not hold \"..\" or \"@{\" or end in a dot")
+	}
+	for _, c := range []byte(name) {
+		if c < 0x20 || c == 0x7f || strings.IndexByte(" ~^:?*[\\", c) >= 0 {
+			return bad("may not hold spaces, control characters or any of ~ ^ : ? * [ \\")
+		}
+	}
+	for part := range strings.SplitSeq(name, "/") {
+		if part == "" || part[0] == '.' || strings.HasSuffix(part, ".lock") {
+			return bad("has a part that is empty, begins with a dot or ends in \".lock\"")
+		}
+	}
+	return nil
+}

@@ -1,0 +1,317 @@
+// Package gitstore reads and writes one git repository with a work tree. It
+// knows git and nothing of what is kept in it, and needs no git program.
+//
+// Open a repository, take the write lock with Repo.Lock, make objects through
+// the Tx, and end with Tx.Commit, which moves refs and brings the work tree and
+// git's index along as one step: after a crash at any instant the next Lock
+// finishes the step or leaves it undone. Stock git may be used on the same
+// repository at the same time; its lock files are honoured.
+//
+// Deliberately absent: bare repositories, linked worktrees, SHA-256 objects,
+// reftables, split and sparse indexes, submodules, and content filters (files
+// hold the bytes of their blobs).
+package gitstore
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/go-git/go-billy/v5/osfs"
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/cache"
+	"github.com/go-git/go-git/v5/storage/filesystem"
+	"github.com/go-git/go-git/v5/storage/filesystem/dotgit"
+)
+
+// Repo is an open repository. Reading is safe from several goroutines;
+// writing goes through Lock. Close it when done.
+type Repo struct {
+	Dir     string // work tree, absolute
+	GitDir  string // Dir/.git
+	Shallow bool   // history is cut short; read only what is there
+	Partial bool   // objects may be missing until fetched
+	NoSync  bool   // skip fsync: for throw-away repositories only
+
+	root *os.Root
+
+	mu      sync.Mutex // guards the fields below; go-git's storage is not safe for concurrent use
+	objects *filesystem.ObjectStorage
+	pending map[plumbing.Hash]pendingObject
+	packed  packedRefs
+
+	packsStamp, packsListed time.Time // change time of objects/pack when it was last listed
+
+	fault func(step string) error // set by tests to stop a write between steps
+}
+
+// InitOptions are the choices made when a repository is created.
+type InitOptions struct {
+	Branch string // first branch; "main" when empty
+	NoSync bool   // skip fsync: for throw-away repositories only
+}
+
+// Init creates a repository as `git init` does, in dir, which is made when
+// missing. It refuses a directory that is one already or lies inside one.
+func Init(dir string, opt InitOptions) (*Repo, error) {
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return nil, err
+	}
+	for up := dir; ; up = filepath.Dir(up) {
+		if _, err := os.Lstat(filepath.Join(up, ".git")); err == nil {
+			remedy := "use it, or choose another folder"
+			reason := "is a git repository already"
+			if up != dir {
+				reason = fmt.Sprintf("lies inside the git repository %q", up)
+				remedy = "choose a folder outside it"
+			}
+			return nil, &UnsupportedError{Path: dir, Reason: reason, Remedy: remedy}
+		}
+		if up == filepath.Dir(up) {
+			break
+		}
+	}
+	branch := opt.Branch
+	if branch == "" {
+		branch = "main"
+	}
+	if err := checkRefName("refs/heads/" + branch); err != nil {
+		return nil, err
+	}
+	// Built beside its final name, so that a crash leaves no half repository.
+	if err := os.MkdirAll(dir, 0o777); err != nil {
+		return nil, &WriteError{dir, err}
+	}
+	tmp, err := os.MkdirTemp(dir, ".git-new-")
+	if err != nil {
+		return nil, &WriteError{dir, err}
+	}
+	defer os.RemoveAll(tmp)
+	if err := os.Chmod(tmp, 0o755); err != nil {
+		return nil, &WriteError{tmp, err}
+	}
+	for _, d := range []string{"objects/info", "objects/pack", "refs/heads", "refs/tags", "info"} {
+		if err := os.MkdirAll(filepath.Join(tmp, filepath.FromSlash(d)), 0o777); err != nil {
+			return nil, &WriteError{tmp, err}
+		}
+	}
+	config := fmt.Sprintf("[core]\n\trepositoryformatversion = 0\n\tfilemode = %t\n\tbare = false\n"+
+		"\tlogallrefupdates = true\n\tautocrlf = false\n", executableBits)
+	if !executableBits {
+		config += "\tsymlinks = false\n\tignorecase = true\n"
+	}
+	for _, f := range []struct{ name, text string }{
+		{"config", config},
+		{"info/exclude", "# Patterns of files that git leaves alone in this copy only, one a line.\n"},
+		{"HEAD", "ref: refs/heads/" + branch + "\n"},
+	} {
+		name := filepath.Join(tmp, filepath.FromSlash(f.name))
+		if err := writeSynced(name, []byte(f.text), 0o666, !opt.NoSync); err != nil {
+			return nil, &WriteError{name, err}
+		}
+	}
+	git := filepath.Join(dir, ".git")
+	if err := retryShared(func() error { return os.Rename(tmp, git) }); err != nil {
+		return nil, &WriteError{git, err}
+	}
+	if !opt.NoSync {
+		if err := syncDir(dir); err != nil {
+			return nil, &WriteError{dir, err}
+		}
+	}
+	r, err := Open(dir)
+	if err != nil {
+		return nil, err
+	}
+	r.NoSync = opt.NoSync
+	return r, nil
+}
+
+// Open opens the repository whose work tree is dir. It looks in no parent
+// folder. What this package cannot keep right is refused with
+// *NotRepositoryError or *UnsupportedError.
+func Open(dir string) (*Repo, error) {
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return nil, err
+	}
+	git := filepath.Join(dir, ".git")
+	info, err := os.Lstat(git)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		if isGitDir(dir) {
+			return nil, &UnsupportedError{dir, "is a bare git repository, without a work tree", "clone it and use the clone"}
+		}
+		return nil, &NotRepositoryError{dir}
+	case err != nil:
+		return nil, err
+	case !info.IsDir():
+		return nil, &UnsupportedError{git, "is not a folder: this is a linked worktree or a submodule", "use the main repository, or a clone of its own"}
+	case !isGitDir(git):
+		return nil, &NotRepositoryError{dir}
+	}
+	r := &Repo{Dir: dir, GitDir: git}
+	if err := r.checkConfig(); err != nil {
+		return nil, err
+	}
+	if b, err := os.ReadFile(filepath.Join(git, "shallow")); err == nil && len(b) > 0 {
+		r.Shallow = true
+	}
+	// A split index is small. Large ones are looked at when they are needed.
+	if info, err := os.Stat(r.indexFile()); err == nil && info.Size() < 1<<20 {
+		_, err := readIndex(r.indexFile())
+		if u, ok := errors.AsType[*UnsupportedError](err); ok {
+			return nil, u
+		}
+	}
+	if r.root, err = os.OpenRoot(dir); err != nil {
+		return nil, err
+	}
+	storage := filesystem.Options{KeepDescriptors: true}
+	gitFS := osfs.New(git, osfs.WithBoundOS())
+	r.objects = filesystem.NewObjectStorageWithOptions(
+		dotgit.NewWithOptions(gitFS, dotgit.Options{AlternatesFS: osfs.New("/", osfs.WithBoundOS())}),
+		cache.NewObjectLRU(32*cache.MiByte), storage)
+	return r, nil
+}
+
+// Close releases open packs and folders.
+func (r *Repo) Close() error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return errors.Join(r.objects.Close(), r.root.Close())
+}
+
+func isGitDir(dir string) bool {
+	for _, name := range []string{"HEAD", "objects", "refs"} {
+		if _, err := os.Lstat(filepath.Join(dir, name)); err != nil {
+			return false
+		}
+	}
+	return true
+}
+
+// checkConfig refuses the settings under which writing here would damage the
+// repository or mislead stock git. Only the repository's own files count:
+// git itself ignores format settings elsewhere.
+func (r *Repo) checkConfig() error {
+	cfg := &Config{}
+	local := filepath.Join(r.GitDir, "config")
+	if err := cfg.readFile(local, includeContext{gitDir: r.GitDir}, 0); err != nil {
+		return err
+	}
+	refuse := func(reason, remedy string) error {
+		return &UnsupportedError{r.Dir, reason, remedy}
+	}
+	version, err := cfg.Int("core.repositoryformatversion", 0)
+	if err != nil {
+		return err
+	}
+	if version < 0 || version > 1 {
+		return refuse(fmt.Sprintf("has repository format %d, newer than this program", version), "upgrade the program")
+	}
+	if format, ok := cfg.Get("extensions.objectformat"); ok && !strings.EqualFold(format, "sha1") {
+		return refuse(fmt.Sprintf("keeps its objects under %s hashes", format), "make a new repository with `git init --object-format=sha1`")
+	}
+	if storage, ok := cfg.Get("extensions.refstorage"); ok && !strings.EqualFold(storage, "files") {
+		return refuse(fmt.Sprintf("keeps its refs as %s", storage), "run `git refs migrate --ref-format=files`")
+	}
+	if _, err := os.Lstat(filepath.Join(r.GitDir, "reftable")); err == nil {
+		return refuse("keeps its refs as reftable", "run `git refs migrate --ref-format=files`")
+	}
+	if version == 1 {
+		known := []string{"noop", "objectformat", "refstorage", "partialclone", "preciousobjects", "worktreeconfig", "relativeworktrees"}
+		for _, name := range cfg.names("extensions.") {
+			if !slices.Contains(known, name) {
+				return refuse(fmt.Sprintf("uses the git extension %q, which this program does not know", name), "upgrade the program")
+			}
+		}
+	}
+	if worktree, err := cfg.Bool("extensions.worktreeconfig", false); err != nil {
+		return err
+	} else if worktree {
+		if err := cfg.readFile(filepath.Join(r.GitDir, "config.worktree"), includeContext{gitDir: r.GitDir}, 0); err != nil {
+			return err
+		}
+	}
+	if _, ok := cfg.Get("core.worktree"); ok {
+		return refuse("has its work tree elsewhere (core.worktree)", "run `git config --unset core.worktree`, or clone it")
+	}
+	for _, c := range []struct{ key, reason, remedy string }{
+		{"core.bare", "is a bare git repository, without a work tree", "clone it and use the clone"},
+		{"core.sparsecheckout", "has a sparse work tree", "run `git sparse-checkout disable`"},
+	} {
+		on, err := cfg.Bool(c.key, false)
+		if err != nil {
+			return err
+		}
+		if on {
+			return refuse(c.reason, c.remedy)
+		}
+	}
+	_, r.Partial = cfg.Get("extensions.partialclone")
+	for _, key := range cfg.names("remote.") {
+		if strings.HasSuffix(key, ".promisor") {
+			on, err := cfg.Bool("remote."+key, false)
+			if err != nil {
+				return err
+			}
+			r.Partial = r.Partial || on
+		}
+	}
+	return nil
+}
+
+func (r *Repo) indexFile() string { return filepath.Join(r.GitDir, "index") }
+
+// State is what stock git has going on in the repository.
+type State struct {
+	Branch      string        // full name of the branch HEAD is on, "" when detached
+	Head        plumbing.Hash // commit HEAD stands on; zero on a branch without commits
+	Operation   string        // "merge", "rebase", "cherry-pick", "revert", "bisect" under way, or ""
+	Shallow     bool
+	Partial     bool
+	Interrupted bool // a write of ours waits to be finished by the next Lock, or is running now
+}
+
+// State reads HEAD and what git leaves behind while a command of several steps
+// is under way.
+func (r *Repo) State() (State, error) {
+	s := State{Shallow: r.Shallow, Partial: r.Partial}
+	var err error
+	if s.Branch, s.Head, err = r.head(); err != nil {
+		return s, err
+	}
+	for _, m := range []struct{ file, operation string }{
+		{"rebase-merge", "rebase"}, {"rebase-apply", "rebase"}, {"MERGE_HEAD", "merge"},
+		{"CHERRY_PICK_HEAD", "cherry-pick"}, {"REVERT_HEAD", "revert"}, {"BISECT_LOG", "bisect"},
+	} {
+		if _, err := os.Lstat(filepath.Join(r.GitDir, m.file)); err == nil {
+			s.Operation = m.operation
+			break
+		}
+	}
+	_, err = os.Lstat(r.journalFile())
+	s.Interrupted = err == nil
+	return s, nil
+}
+
+// writeSynced writes a new or emptied file and makes it durable.
+func writeSynced(name string, data []byte, perm os.FileMode, sync bool) error {
+	f, err := os.OpenFile(name, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, perm)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(data)
+	if err == nil && sync {
+		err = f.Sync()
+	}
+	return errors.Join(err, f.Close())
+}

@@ -1,0 +1,320 @@
+package gitstore
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/format/gitignore"
+)
+
+// ChangeKind is how a file differs.
+type ChangeKind string
+
+// The kinds of change.
+const (
+	Unchanged   ChangeKind = ""
+	Added       ChangeKind = "added"
+	Modified    ChangeKind = "modified"
+	Deleted     ChangeKind = "deleted"
+	TypeChanged ChangeKind = "type changed" // a file became a link or a folder, or the reverse
+	Unmerged    ChangeKind = "unmerged"     // a merge by git waits to be settled
+)
+
+// Change is a file that is not as committed.
+type Change struct {
+	Path   string     // slash path; a nested repository ends in a slash
+	Staged ChangeKind // git's index against HEAD
+	Work   ChangeKind // the work file against the index; Added when git does not track it
+}
+
+// Changes lists the files that are not as committed, by path: what `git status`
+// shows, with each untracked file by itself and without ignored ones. A file
+// is only read when its stat data differ from those in the index.
+func (r *Repo) Changes() ([]Change, error) {
+	cfg, err := r.Config()
+	if err != nil {
+		return nil, err
+	}
+	idx, err := r.loadIndex()
+	if err != nil {
+		return nil, err
+	}
+	found := map[string]*Change{}
+	at := func(p string) *Change {
+		c := found[p]
+		if c == nil {
+			c = &Change{Path: p}
+			found[p] = c
+		}
+		return c
+	}
+	if err := r.stagedChanges(idx, at); err != nil {
+		return nil, err
+	}
+	if err := r.workChanges(cfg, idx, at); err != nil {
+		return nil, err
+	}
+	if err := r.untracked(cfg, idx, func(p string) { at(p).Work = Added }); err != nil {
+		return nil, err
+	}
+	out := make([]Change, 0, len(found))
+	for _, c := range found {
+		if c.Staged != Unchanged || c.Work != Unchanged {
+			out = append(out, *c)
+		}
+	}
+	slices.SortFunc(out, func(a, b Change) int { return strings.Compare(a.Path, b.Path) })
+	return out, nil
+}
+
+// stagedChanges compares the index with HEAD's tree, reading only the trees
+// that differ.
+func (r *Repo) stagedChanges(idx *index, at func(string) *Change) error {
+	_, head, err := r.head()
+	if err != nil {
+		return err
+	}
+	tree, err := r.commitTree(head)
+	if err != nil {
+		return err
+	}
+	root, _ := idx.trees()
+	return r.stagedBelow(idx, "", tree, root, at)
+}
+
+func (r *Repo) stagedBelow(idx *index, dir string, tree plumbing.Hash, node *treeNode, at func(string) *Change) error {
+	if node != nil && node.hash == tree {
+		return nil
+	}
+	entries, err := r.Tree(tree)
+	if err != nil {
+		return err
+	}
+	subs := map[string]plumbing.Hash{}
+	committed := map[string]TreeEntry{}
+	for _, e := range entries {
+		if e.Mode.IsFile() || e.Mode == 0o160000 {
+			committed[e.Name] = e
+		} else {
+			subs[e.Name] = e.Hash
+		}
+	}
+	if node != nil {
+		for name := range node.subs {
+			if _, ok := subs[name]; !ok {
+				subs[name] = emptyTree
+			}
+		}
+	}
+	for name, h := range subs {
+		var sub *treeNode
+		if node != nil {
+			sub = node.subs[name]
+		}
+		if err := r.stagedBelow(idx, dir+name+"/", h, sub, at); err != nil {
+			return err
+		}
+	}
+	// Files directly in this folder: those of the index, then those only in HEAD.
+	for i, _ := idx.find(dir); i < len(idx.entries) && strings.HasPrefix(idx.entries[i].name, dir); i++ {
+		e := &idx.entries[i]
+		name := e.name[len(dir):]
+		if slash := strings.IndexByte(name, '/'); slash >= 0 {
+			// Skip the rest of the subfolder: '0' follows '/'.
+			next, _ := idx.find(e.name[:len(dir)+slash] + "0")
+			i = next - 1
+			continue
+		}
+		old, ok := committed[name]
+		delete(committed, name)
+		switch {
+		case e.stage() != 0 || e.intentToAdd():
+		case !ok:
+			at(e.name).Staged = Added
+		case sameKind(old.Mode, kindSymlink, false) != sameKind(e.mode, kindSymlink, false):
+			at(e.name).Staged = TypeChanged
+		case old.Hash != e.hash || old.Mode != e.mode:
+			at(e.name).Staged = Modified
+		}
+	}
+	for name := range committed {
+		at(dir + name).Staged = Deleted
+	}
+	return nil
+}
+
+// workChanges compares the work files with the index, on all cores: with warm
+// caches the time goes into lstat.
+func (r *Repo) workChanges(cfg *Config, idx *index, at func(string) *Change) error {
+	fileMode, err := cfg.Bool("core.filemode", executableBits)
+	if err != nil {
+		return err
+	}
+	trustCtime, err := cfg.Bool("core.trustctime", true)
+	if err != nil {
+		return err
+	}
+	kinds := make([]ChangeKind, len(idx.entries))
+	const chunk = 512
+	chunks := (len(idx.entries) + chunk - 1) / chunk
+	err = inParallel(chunks, func(c int) error {
+		for i := c * chunk; i < min((c+1)*chunk, len(idx.entries)); i++ {
+			var err error
+			if kinds[i], err = r.workChange(idx, &idx.entries[i], trustCtime, fileMode && executableBits); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for i, k := range kinds {
+		if k != Unchanged {
+			at(idx.entries[i].name).Work = k
+		}
+	}
+	return nil
+}
+
+func (r *Repo) workChange(idx *index, e *indexEntry, trustCtime, fileMode bool) (ChangeKind, error) {
+	if e.stage() != 0 {
+		return Unmerged, nil
+	}
+	if e.flags&flagAssumeValid != 0 || e.ext&extSkipWorktree != 0 || e.mode == 0o160000 {
+		return Unchanged, nil
+	}
+	now, err := lstat(filepath.Join(r.Dir, filepath.FromSlash(e.name)))
+	switch {
+	case isAbsent(err):
+		return Deleted, nil
+	case err != nil:
+		return Unchanged, err
+	case now.kind == kindDir:
+		return Deleted, nil // the folder's files show as added
+	case e.intentToAdd():
+		return Added, nil
+	case now.kind == kindOther || (now.kind == kindSymlink) != (e.mode == 0o120000):
+		return TypeChanged, nil
+	case !sameKind(e.mode, now.kind, fileMode):
+		return Modified, nil
+	case e.sameStat(now, trustCtime, fileMode) && !idx.racy(e.stat, false):
+		return Unchanged, nil
+	}
+	w, err := r.workAt(e.name)
+	if _, unsafe := errors.AsType[*PathError](err); unsafe {
+		return Deleted, nil // a link stands where a folder was
+	}
+	if err != nil || w.hash == e.hash {
+		return Unchanged, err
+	}
+	return Modified, nil
+}
+
+// untracked reports the files that are neither in the index nor ignored.
+func (r *Repo) untracked(cfg *Config, idx *index, report func(string)) error {
+	excludes, set, err := cfg.Path("core.excludesfile")
+	if err != nil {
+		return err
+	}
+	if !set {
+		base := os.Getenv("XDG_CONFIG_HOME")
+		if base == "" {
+			base = filepath.Join(homeDir(), ".config")
+		}
+		excludes = filepath.Join(base, "git", "ignore")
+	}
+	var patterns []gitignore.Pattern
+	for _, name := range []string{excludes, filepath.Join(r.GitDir, "info", "exclude")} {
+		b, err := os.ReadFile(name)
+		if err != nil && !isAbsent(err) {
+			return err
+		}
+		patterns = appendPatterns(patterns, string(b), nil)
+	}
+	u := &untrackedWalk{repo: r, idx: idx, report: report}
+	return u.walk(nil, patterns)
+}
+
+func appendPatterns(ps []gitignore.Pattern, text string, domain []string) []gitignore.Pattern {
+	// Siblings must not share the tail of the slice.
+	ps = slices.Clip(ps)
+	for line := range strings.Lines(text) {
+		line = strings.TrimRight(line, "\r\n")
+		if strings.HasPrefix(line, "#") || strings.TrimSpace(line) == "" {
+			continue
+		}
+		if !strings.HasSuffix(line, `\ `) {
+			line = strings.TrimRight(line, " ")
+		}
+		ps = append(ps, gitignore.ParsePattern(line, domain))
+	}
+	return ps
+}
+
+type untrackedWalk struct {
+	repo   *Repo
+	idx    *index
+	report func(string)
+}
+
+func (u *untrackedWalk) walk(dir []string, patterns []gitignore.Pattern) error {
+	full := filepath.Join(u.repo.Dir, filepath.Join(dir...))
+	entries, err := os.ReadDir(full)
+	if isAbsent(err) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if slices.ContainsFunc(entries, func(e fs.DirEntry) bool { return e.Name() == ".gitignore" && e.Type().IsRegular() }) {
+		b, err := os.ReadFile(filepath.Join(full, ".gitignore"))
+		if err != nil {
+			return err
+		}
+		patterns = appendPatterns(patterns, string(b), slices.Clone(dir))
+	}
+	matcher := gitignore.NewMatcher(patterns)
+	for _, e := range entries {
+		name := e.Name()
+		if name == ".git" || runtime.GOOS != "linux" && isGitName(name) {
+			continue
+		}
+		parts := append(slices.Clip(dir), name)
+		p := path.Join(parts...)
+		if !e.IsDir() {
+			if from, to := u.idx.find(p); from == to && plainOrLink(e) && !matcher.Match(parts, false) {
+				u.report(p)
+			}
+			continue
+		}
+		i, _ := u.idx.find(p + "/")
+		tracked := i < len(u.idx.entries) && strings.HasPrefix(u.idx.entries[i].name, p+"/")
+		if !tracked {
+			if matcher.Match(parts, true) {
+				continue
+			}
+			if fileExists(filepath.Join(full, name, ".git")) {
+				if from, to := u.idx.find(p); from == to {
+					u.report(p + "/")
+				}
+				continue
+			}
+		}
+		if err := u.walk(parts, patterns); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func plainOrLink(e fs.DirEntry) bool {
+	return e.Type().IsRegular() || e.Type()&fs.ModeSymlink != 0
+}

@@ -1,0 +1,291 @@
+package gitstore
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/filemode"
+)
+
+// emptyTree is the hash of a tree without entries; it need not be stored.
+var emptyTree = objectHash(plumbing.TreeObject, nil)
+
+func parseTree(b []byte) ([]TreeEntry, error) {
+	var entries []TreeEntry
+	for len(b) > 0 {
+		space := bytes.IndexByte(b, ' ')
+		if space < 0 {
+			return nil, errors.New("a tree entry has no mode")
+		}
+		nul := bytes.IndexByte(b[space:], 0)
+		if nul < 2 || len(b) < space+nul+21 {
+			return nil, errors.New("a tree entry is cut short")
+		}
+		mode, err := filemode.New(string(b[:space]))
+		if err != nil {
+			return nil, fmt.Errorf("a tree entry has the mode %q", b[:space])
+		}
+		e := TreeEntry{Name: string(b[space+1 : space+nul]), Mode: mode}
+		copy(e.Hash[:], b[space+nul+1:])
+		entries = append(entries, e)
+		b = b[space+nul+21:]
+	}
+	return entries, nil
+}
+
+func appendTreeEntry(b []byte, mode filemode.FileMode, name string, h plumbing.Hash) []byte {
+	b = strconv.AppendUint(b, uint64(mode), 8)
+	b = append(b, ' ')
+	b = append(b, name...)
+	b = append(b, 0)
+	return append(b, h[:]...)
+}
+
+// sortKey makes byte order the order of a tree: folders sort as if their name
+// ended in a slash.
+func (e TreeEntry) sortKey() string {
+	if e.Mode == filemode.Dir {
+		return e.Name + "/"
+	}
+	return e.Name
+}
+
+func encodeTree(entries []TreeEntry) ([]byte, error) {
+	sorted := slices.Clone(entries)
+	slices.SortFunc(sorted, func(a, b TreeEntry) int { return strings.Compare(a.sortKey(), b.sortKey()) })
+	names := make(map[string]bool, len(sorted))
+	var b []byte
+	for _, e := range sorted {
+		if e.Name == "" || strings.ContainsAny(e.Name, "/\x00") || names[e.Name] {
+			return nil, fmt.Errorf("tree entry name %q is empty, holds a slash or stands twice", e.Name)
+		}
+		if e.Hash.IsZero() {
+			return nil, fmt.Errorf("tree entry %q has no object", e.Name)
+		}
+		names[e.Name] = true
+		b = appendTreeEntry(b, e.Mode, e.Name, e.Hash)
+	}
+	return b, nil
+}
+
+func indexName(entries []TreeEntry, name string) int {
+	return slices.IndexFunc(entries, func(e TreeEntry) bool { return e.Name == name })
+}
+
+// UpdateTree returns a tree like base with some files changed: each slash path
+// is given its new blob, or nil to remove it. Only the trees on those paths
+// are rewritten, and folders left without files vanish. A file that was
+// executable stays so. Removing a path that is not there changes nothing. A
+// zero base is the empty tree. Errors: *PathError where a file and a folder
+// would have the same name.
+func (tx *Tx) UpdateTree(base plumbing.Hash, changes map[string]*plumbing.Hash) (plumbing.Hash, error) {
+	if base.IsZero() {
+		base = emptyTree
+	}
+	root := &treeEdit{tx: tx, hash: base}
+	// Removals go first, so that a folder may take the name of a removed file.
+	for _, remove := range []bool{true, false} {
+		for _, p := range slices.Sorted(maps.Keys(changes)) {
+			blob := changes[p]
+			if remove != (blob == nil) {
+				continue
+			}
+			if err := checkPath(p); err != nil {
+				return plumbing.ZeroHash, err
+			}
+			var err error
+			if remove {
+				_, err = root.remove(strings.Split(p, "/"))
+			} else {
+				err = root.set(p, strings.Split(p, "/"), *blob)
+			}
+			if err != nil {
+				return plumbing.ZeroHash, err
+			}
+		}
+	}
+	return root.write()
+}
+
+// treeEdit is a folder being changed in memory. Its entries are read when first
+// needed; those of subs carry stale hashes until write.
+type treeEdit struct {
+	tx      *Tx
+	hash    plumbing.Hash
+	loaded  bool
+	changed bool
+	entries []TreeEntry
+	subs    map[string]*treeEdit
+}
+
+func (t *treeEdit) load() error {
+	if t.loaded {
+		return nil
+	}
+	entries, err := t.tx.repo.Tree(t.hash)
+	t.entries, t.loaded, t.subs = entries, err == nil, map[string]*treeEdit{}
+	return err
+}
+
+func (t *treeEdit) sub(e TreeEntry) *treeEdit {
+	s := t.subs[e.Name]
+	if s == nil {
+		s = &treeEdit{tx: t.tx, hash: e.Hash}
+		t.subs[e.Name] = s
+	}
+	return s
+}
+
+// remove deletes a file and reports whether that left the folder empty.
+func (t *treeEdit) remove(path []string) (emptied bool, err error) {
+	if err := t.load(); err != nil {
+		return false, err
+	}
+	i := indexName(t.entries, path[0])
+	if i < 0 {
+		return false, nil
+	}
+	isDir := t.entries[i].Mode == filemode.Dir
+	if isDir != (len(path) > 1) {
+		return false, nil
+	}
+	if isDir {
+		if emptied, err := t.sub(t.entries[i]).remove(path[1:]); err != nil || !emptied {
+			return false, err
+		}
+		delete(t.subs, path[0])
+	}
+	t.entries = slices.Delete(t.entries, i, i+1)
+	t.changed = true
+	return len(t.entries) == 0, nil
+}
+
+func (t *treeEdit) set(full string, path []string, blob plumbing.Hash) error {
+	if err := t.load(); err != nil {
+		return err
+	}
+	i := indexName(t.entries, path[0])
+	if len(path) > 1 {
+		switch {
+		case i < 0:
+			i = len(t.entries)
+			t.entries = append(t.entries, TreeEntry{path[0], filemode.Dir, emptyTree})
+		case t.entries[i].Mode != filemode.Dir:
+			return &PathError{full, fmt.Sprintf("needs a folder where the file %q stands", path[0])}
+		}
+		return t.sub(t.entries[i]).set(full, path[1:], blob)
+	}
+	switch {
+	case i < 0:
+		t.entries = append(t.entries, TreeEntry{path[0], filemode.Regular, blob})
+	case t.entries[i].Mode == filemode.Dir:
+		return &PathError{full, "is a folder; give the file another name"}
+	case t.entries[i].Mode == filemode.Executable:
+		t.changed = t.changed || t.entries[i].Hash != blob
+		t.entries[i].Hash = blob
+		return nil
+	case t.entries[i] == TreeEntry{path[0], filemode.Regular, blob}:
+		return nil
+	default:
+		t.entries[i] = TreeEntry{path[0], filemode.Regular, blob}
+	}
+	t.changed = true
+	return nil
+}
+
+func (t *treeEdit) write() (plumbing.Hash, error) {
+	for i := range t.entries {
+		s := t.subs[t.entries[i].Name]
+		if s == nil || t.entries[i].Mode != filemode.Dir {
+			continue
+		}
+		h, err := s.write()
+		if err != nil {
+			return plumbing.ZeroHash, err
+		}
+		if h != t.entries[i].Hash {
+			t.entries[i].Hash, t.changed = h, true
+		}
+	}
+	if !t.changed {
+		return t.hash, nil
+	}
+	return t.tx.WriteTree(t.entries)
+}
+
+// TreeChange is one file that differs between two trees: an addition when Old
+// has no hash, a removal when New has none.
+type TreeChange struct {
+	Path     string
+	Old, New TreeEntry // Name is the last component; Hash is zero where absent
+}
+
+// DiffTrees lists the files that differ between two trees, by path. It reads
+// only the folders that differ. A zero hash is the empty tree.
+func (r *Repo) DiffTrees(a, b plumbing.Hash) ([]TreeChange, error) {
+	if a.IsZero() {
+		a = emptyTree
+	}
+	if b.IsZero() {
+		b = emptyTree
+	}
+	var out []TreeChange
+	if err := r.diffTrees(&out, "", a, b); err != nil {
+		return nil, err
+	}
+	slices.SortFunc(out, func(x, y TreeChange) int { return strings.Compare(x.Path, y.Path) })
+	return out, nil
+}
+
+func (r *Repo) diffTrees(out *[]TreeChange, dir string, a, b plumbing.Hash) error {
+	if a == b {
+		return nil
+	}
+	as, err := r.Tree(a)
+	if err != nil {
+		return err
+	}
+	bs, err := r.Tree(b)
+	if err != nil {
+		return err
+	}
+	type pair struct{ old, new TreeEntry }
+	names := map[string]*pair{}
+	for _, e := range as {
+		names[e.Name] = &pair{old: e}
+	}
+	for _, e := range bs {
+		p := names[e.Name]
+		if p == nil {
+			p = &pair{}
+			names[e.Name] = p
+		}
+		p.new = e
+	}
+	for name, p := range names {
+		if p.old.Hash == p.new.Hash && p.old.Mode == p.new.Mode {
+			continue
+		}
+		path := dir + name
+		oldSub, newSub := emptyTree, emptyTree
+		if p.old.Mode == filemode.Dir {
+			oldSub, p.old = p.old.Hash, TreeEntry{}
+		}
+		if p.new.Mode == filemode.Dir {
+			newSub, p.new = p.new.Hash, TreeEntry{}
+		}
+		if err := r.diffTrees(out, path+"/", oldSub, newSub); err != nil {
+			return err
+		}
+		if p.old != p.new {
+			*out = append(*out, TreeChange{path, p.old, p.new})
+		}
+	}
+	return nil
+}
