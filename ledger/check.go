@@ -1,0 +1,333 @@
+package ledger
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"path"
+	"slices"
+	"strings"
+
+	"github.com/go-git/go-git/v5/plumbing"
+
+	"benchlore/schema"
+)
+
+// CheckReport is the outcome of checking a ledger, or one unit of it.
+type CheckReport struct {
+	Units    int              `json:"units"`
+	Records  int              `json:"records"`
+	Models   int              `json:"models"`
+	Lots     int              `json:"lots"`
+	Problems []schema.Problem `json:"problems"` // of records and other files
+	Git      []GitProblem     `json:"git"`      // of the histories
+}
+
+// GitProblem is something wrong with a history or with git's state.
+type GitProblem struct {
+	Unit    string `json:"unit,omitempty"`
+	What    string `json:"what"`
+	Remedy  string `json:"remedy"`
+	Warning bool   `json:"warning,omitempty"`
+}
+
+// Clean reports whether there are no errors; warnings do not count.
+func (r *CheckReport) Clean() bool {
+	n, _ := schema.Count(r.Problems)
+	return n == 0 && !slices.ContainsFunc(r.Git, func(g GitProblem) bool { return !g.Warning })
+}
+
+// Check reads everything, or only the units named, and holds files against
+// the rules and the units' branches against main. It changes nothing.
+func (l *Ledger) Check(only ...string) (*CheckReport, error) {
+	r := &CheckReport{}
+	stock, err := l.Stock()
+	if err != nil {
+		return nil, err
+	}
+	r.Models, r.Lots = len(stock.Models), len(stock.Lots)
+	visit := func(_ string, u *Loaded, err error) error {
+		if err != nil {
+			return err
+		}
+		r.Units++
+		r.Records += len(u.Unit.Files)
+		r.Problems = append(r.Problems, u.Problems...)
+		return nil
+	}
+	if len(only) == 0 {
+		r.Problems = append(r.Problems, stock.Problems...)
+		if err := l.checkShop(r); err != nil {
+			return nil, err
+		}
+		if err := l.All(stock, visit); err != nil {
+			return nil, err
+		}
+		if err := l.checkPlaces(r); err != nil {
+			return nil, err
+		}
+		if err := l.checkBooks(r); err != nil {
+			return nil, err
+		}
+	}
+	for _, name := range only {
+		u, err := l.Unit(name, stock)
+		if err := visit(name, u, err); err != nil {
+			return nil, err
+		}
+	}
+	if err := l.checkHistories(r, only); err != nil {
+		return nil, err
+	}
+	schema.Sort(r.Problems)
+	return r, nil
+}
+
+func (l *Ledger) checkShop(r *CheckReport) error {
+	data, err := l.read("shop.toml")
+	if err != nil {
+		return err
+	}
+	_, problems := schema.Decode[schema.Shop]("shop.toml", data)
+	r.Problems = append(r.Problems, problems...)
+	data, err = l.read(".gitattributes")
+	if errors.Is(err, fs.ErrNotExist) || err == nil && !strings.Contains(string(data), strings.TrimSpace(Attributes)) {
+		r.Problems = append(r.Problems, schema.Problem{File: ".gitattributes", Severity: schema.Wrong,
+			Message: "does not keep git from changing bytes", Write: "it must hold the line: " + strings.TrimSpace(Attributes)})
+		return nil
+	}
+	return err
+}
+
+// checkPlaces reports folders that are named so that some system cannot keep
+// them.
+func (l *Ledger) checkPlaces(r *CheckReport) error {
+	for _, top := range []string{"instruments", "books"} {
+		models, err := l.list(top)
+		if err != nil {
+			return err
+		}
+		for _, m := range models {
+			at := top + "/" + m.Name()
+			if !m.IsDir() {
+				r.Problems = append(r.Problems, schema.Problem{File: at, Severity: schema.Wrong, Message: "does not belong in " + top + "/",
+					Write: "each model has a folder there, with one folder for each unit"})
+				continue
+			}
+			if err := CheckSlug("model", m.Name()); err != nil {
+				r.Problems = append(r.Problems, schema.Problem{File: at, Severity: schema.Wrong, Message: err.Error(), Write: hintOf(err)})
+			}
+			tags, err := l.list(at)
+			if err != nil {
+				return err
+			}
+			for _, t := range tags {
+				p := at + "/" + t.Name()
+				if !t.IsDir() {
+					r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Wrong, Message: "does not belong in " + at + "/",
+						Write: "each unit has a folder of its own there"})
+					continue
+				}
+				if err := CheckSlug("tag", t.Name()); err != nil {
+					r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Wrong, Message: err.Error(), Write: hintOf(err)})
+				}
+			}
+		}
+	}
+	return nil
+}
+
+func (l *Ledger) checkBooks(r *CheckReport) error {
+	names, err := diskSource{l}.names("books")
+	if err != nil {
+		return err
+	}
+	for _, p := range names {
+		data, err := l.read(p)
+		if err != nil {
+			r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Unreadable, Message: err.Error()})
+			continue
+		}
+		_, kind, _, ok := schema.ParseName(path.Base(p))
+		parts := strings.Split(p, "/")
+		switch {
+		case len(parts) != 4 || !ok || !slices.Contains(schema.BookKind("").Words(), kind):
+			r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Wrong, Message: "is not named as a book entry",
+				Write: "entries are named books/MODEL/TAG/2031-03-04-quote-7q3f.toml; their kinds are: " + strings.Join(schema.BookKind("").Words(), ", ")})
+			continue
+		}
+		b, problems := schema.Decode[schema.Book](p, data)
+		r.Problems = append(r.Problems, problems...)
+		if b == nil {
+			continue
+		}
+		c := &schema.Collector{File: p}
+		if string(b.Kind) != kind {
+			c.Errorf("kind", "kind is %q but the file is named as %q", string(b.Kind), kind)
+		}
+		if b.By != "" && !slices.ContainsFunc(l.Shop.Technicians, func(t schema.Technician) bool { return t.ID == b.By }) {
+			c.Errorf("by", "shop.toml lists no technician %q", b.By)
+		}
+		if fi, err := l.root.Stat("instruments/" + parts[1] + "/" + parts[2]); err != nil || !fi.IsDir() {
+			c.Errorf("", "the ledger has no unit %s/%s", parts[1], parts[2])
+		}
+		if b.Date.After(l.Today().Day) {
+			c.Errorf("date", "%s is in the future (today is %s)", b.Date, l.Today())
+		}
+		r.Problems = append(r.Problems, placed(c, data)...)
+	}
+	return nil
+}
+
+// checkHistories holds every unit's branch against main.
+func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
+	bad := func(unit, remedy, format string, args ...any) {
+		r.Git = append(r.Git, GitProblem{Unit: unit, What: fmt.Sprintf(format, args...), Remedy: remedy})
+	}
+	st, err := l.repo.State()
+	if err != nil {
+		return err
+	}
+	if err := l.writable(); err != nil {
+		r.Git = append(r.Git, GitProblem{What: err.Error(), Remedy: hintOf(err)})
+	}
+	if st.Interrupted {
+		r.Git = append(r.Git, GitProblem{What: "a write was cut short", Remedy: "run: benchlore save", Warning: true})
+	}
+	head, tree, err := l.mainTree()
+	if err != nil {
+		return err
+	}
+	heads, err := l.closeHeads(head)
+	if err != nil {
+		return err
+	}
+	refs, err := l.repo.Refs(unitRefs)
+	if err != nil {
+		return err
+	}
+	names := only
+	if len(only) == 0 {
+		if names, err = l.committedUnits(tree); err != nil {
+			return err
+		}
+		for ref := range refs {
+			name := strings.TrimPrefix(ref, unitRefs)
+			if !slices.Contains(names, name) {
+				bad(name, "put the folder back, or, if the unit was given away for good, delete the branch with git branch -D unit/"+name,
+					"there is a branch unit/%s, but main has no folder for it", name)
+			}
+		}
+	}
+	for _, name := range names {
+		if err := l.checkStep(r, name, tree, heads[name]); err != nil {
+			return err
+		}
+	}
+	changes, err := l.repo.Changes()
+	if err != nil {
+		return err
+	}
+	var edits []string
+	for _, c := range changes {
+		if belongs(c.Path) && (len(only) == 0 || slices.ContainsFunc(only, func(n string) bool { return strings.HasPrefix(c.Path, unitDir(n)+"/") })) {
+			edits = append(edits, c.Path)
+		}
+	}
+	if len(edits) > 0 {
+		what := fmt.Sprintf("%d files are edited and not saved, such as %s", len(edits), edits[0])
+		if len(edits) == 1 {
+			what = edits[0] + " is edited and not saved"
+		}
+		r.Git = append(r.Git, GitProblem{What: what, Remedy: "run: benchlore save", Warning: true})
+	}
+	return nil
+}
+
+// committedUnits lists the units main has.
+func (l *Ledger) committedUnits(tree plumbing.Hash) ([]string, error) {
+	if tree.IsZero() {
+		return nil, nil
+	}
+	top, ok, err := l.repo.TreeAt(tree, "instruments")
+	if err != nil || !ok {
+		return nil, err
+	}
+	models, err := l.repo.Tree(top.Hash)
+	if err != nil {
+		return nil, err
+	}
+	var names []string
+	for _, m := range models {
+		if m.Mode.IsFile() {
+			continue
+		}
+		tags, err := l.repo.Tree(m.Hash)
+		if err != nil {
+			return nil, err
+		}
+		for _, t := range tags {
+			if !t.Mode.IsFile() {
+				names = append(names, m.Name+"/"+t.Name)
+			}
+		}
+	}
+	return names, nil
+}
+
+// checkStep holds one unit's branch against main: its files are a subset of
+// main's, and after a close the two trees are the same object.
+func (l *Ledger) checkStep(r *CheckReport, name string, tree, named plumbing.Hash) error {
+	bad := func(remedy, format string, args ...any) {
+		r.Git = append(r.Git, GitProblem{Unit: name, What: fmt.Sprintf(format, args...), Remedy: remedy})
+	}
+	want, have, err := l.branch(name, &past{head: named})
+	var missing *MissingError
+	var usage *UsageError
+	switch {
+	case errors.As(err, &missing), errors.As(err, &usage):
+		bad(hintOf(err), "%v", err)
+		return nil
+	case err != nil:
+		return err
+	case want != have:
+		bad("run: benchlore save", "the branch unit/%s is behind: main was closed at %s", name, want.String()[:10])
+		return nil
+	}
+	sub, ok, err := l.repo.TreeAt(tree, unitDir(name))
+	if err != nil {
+		return err
+	}
+	if have.IsZero() {
+		if fi, err := l.root.Lstat(unitDir(name) + "/model.toml"); err == nil && fi.Mode().IsRegular() && ok {
+			bad("fetch it: git fetch REMOTE "+unitRef(name)+":"+unitRef(name), "%s was closed before, but its branch is not in this copy", name)
+		}
+		return nil
+	}
+	c, err := l.repo.Commit(have)
+	if err != nil {
+		return err
+	}
+	if c.TreeHash == sub.Hash {
+		return nil
+	}
+	diff, err := l.repo.DiffTrees(c.TreeHash, sub.Hash)
+	if err != nil {
+		return err
+	}
+	for _, d := range diff {
+		p := unitDir(name) + "/" + d.Path
+		switch {
+		case d.Old.Hash.IsZero():
+			// New since the close: a job is open, or an entry waits.
+		case d.New.Hash.IsZero():
+			bad("put it back: git checkout unit/"+name+" -- in a copy, or git show unit/"+name+":"+d.Path+" > "+p,
+				"%s was closed and is gone from main", p)
+		case d.Path == "instrument.toml" || d.Path == "model.toml":
+			// Facts of the unit: they travel with the next close.
+		default:
+			bad("run: benchlore amend "+p+" --reason \"...\"", "%s was closed and now reads differently on main", p)
+		}
+	}
+	return nil
+}

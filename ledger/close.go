@@ -1,0 +1,477 @@
+package ledger
+
+import (
+	"bytes"
+	"fmt"
+	"path"
+	"sort"
+	"strings"
+
+	"github.com/go-git/go-git/v5/plumbing"
+
+	"benchlore/ledger/gitstore"
+	"benchlore/schema"
+)
+
+// Review is what a close would put on the unit's own history, for somebody to
+// look at before it can no longer be taken out.
+type Review struct {
+	Unit     string           `json:"unit"`
+	Files    []Travelling     `json:"files"` // in the order of their commits
+	Findings []Finding        `json:"findings"`
+	Problems []schema.Problem `json:"problems"`
+	Open     bool             `json:"open"` // the job has no release yet
+
+	loaded *Loaded
+	past   *past
+	parent plumbing.Hash // the branch before
+	before plumbing.Hash // its tree
+	model  []byte        // the model as it stands now, where the unit's copy differs; nil: it does not
+}
+
+// Travelling is one file that would travel.
+type Travelling struct {
+	Path    string `json:"path"`
+	What    string `json:"what"` // new, corrected, changed
+	Summary string `json:"summary"`
+	commit  string // subject of its commit
+}
+
+// Review reads what closing a unit would do.
+func (l *Ledger) Review(name string, stock *Stock) (*Review, error) {
+	head, tree, err := l.mainTree()
+	if err != nil {
+		return nil, err
+	}
+	return l.review(name, stock, head, tree)
+}
+
+func (l *Ledger) review(name string, stock *Stock, head, tree plumbing.Hash) (*Review, error) {
+	r := &Review{Unit: name}
+	if l.repo.Shallow || l.repo.Partial {
+		return nil, &UsageError{"this copy has only part of the history, so it may read but not close",
+			"fetch the rest: git fetch --unshallow, or clone again without --depth and --filter"}
+	}
+	if err := l.unsaved(name, tree); err != nil {
+		return nil, err
+	}
+	var err error
+	if r.loaded, err = l.Unit(name, stock); err != nil {
+		return nil, err
+	}
+	if r.past, err = l.past(name, head); err != nil {
+		return nil, err
+	}
+	want, _, err := l.branch(name, r.past)
+	if err != nil {
+		return nil, err
+	}
+	r.parent = want
+	if !want.IsZero() {
+		c, err := l.repo.Commit(want)
+		if err != nil {
+			return nil, err
+		}
+		r.before = c.TreeHash
+	}
+	sub, _, err := l.repo.TreeAt(tree, unitDir(name))
+	if err != nil {
+		return nil, err
+	}
+	diff, err := l.repo.DiffTrees(r.before, sub.Hash)
+	if err != nil {
+		return nil, err
+	}
+	changed := map[string]bool{}
+	for _, d := range diff {
+		p := unitDir(name) + "/" + d.Path
+		if d.New.Hash.IsZero() {
+			if d.Path == "model.toml" {
+				continue // written again by the close
+			}
+			r.problem(p, "was closed and is gone from main", "put it back: git checkout "+want.String()[:10]+" -- "+d.Path+" in a copy of the branch; "+
+				"a record that should never have been made gets withdrawn = true and a [[correction]]")
+			continue
+		}
+		changed[p] = !d.Old.Hash.IsZero()
+	}
+	r.order(changed)
+	if err := r.addModel(l, tree); err != nil {
+		return nil, err
+	}
+	r.Problems = append(r.Problems, r.loaded.Problems...)
+	r.Problems = append(r.Problems, lateProblems(l, r, changed)...)
+	job := r.loaded.OpenJob()
+	r.Open = job != nil
+	for _, f := range r.Files {
+		data := r.loaded.Files[f.Path]
+		r.Findings = append(r.Findings, l.findings(f.Path, data)...)
+	}
+	schema.Sort(r.Problems)
+	return r, nil
+}
+
+func (r *Review) problem(p, message, write string) {
+	r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Wrong, Message: message, Write: write})
+}
+
+// lateProblems reports records that were closed and read differently now
+// without saying why.
+func lateProblems(l *Ledger, r *Review, changed map[string]bool) []schema.Problem {
+	var out []schema.Problem
+	for p, was := range changed {
+		if !was {
+			continue
+		}
+		if _, _, _, ok := schema.ParseName(p); !ok {
+			continue
+		}
+		old, ok, err := l.blobAt(r.before, strings.TrimPrefix(p, unitDir(r.Unit)+"/"))
+		if err != nil || !ok {
+			continue
+		}
+		if corrections(r.loaded.Files[p]) <= corrections(old) {
+			out = append(out, schema.Problem{File: p, Severity: schema.Wrong, Message: "was closed and now reads differently without saying why",
+				Write: "run: benchlore amend " + p + " --reason \"...\""})
+		}
+	}
+	schema.Sort(out)
+	return out
+}
+
+// corrections counts the corrections a record carries.
+func corrections(data []byte) int {
+	rec, _ := schema.DecodeRecord("", data)
+	if rec == nil {
+		return 0
+	}
+	return len(rec.Head().Corrections)
+}
+
+// order lists the travelling files as they will be committed: what the unit is
+// first, then the records as the work went, each with its attachments.
+func (r *Review) order(changed map[string]bool) {
+	left := map[string]bool{}
+	for p := range changed {
+		left[p] = true
+	}
+	word := func(p string) string {
+		switch {
+		case !changed[p]:
+			return "new"
+		case path.Base(p) == "instrument.toml" || path.Base(p) == "model.toml":
+			return "changed"
+		}
+		return "corrected"
+	}
+	add := func(p, summary, commit string) {
+		if left[p] {
+			delete(left, p)
+			r.Files = append(r.Files, Travelling{Path: p, What: word(p), Summary: summary, commit: commit})
+		}
+	}
+	dir := unitDir(r.Unit)
+	i := r.loaded.Instrument
+	opening := fmt.Sprintf("instrument: %s %s", i.Maker, i.Model)
+	add(dir+"/.gitattributes", "keeps git from changing any byte", opening)
+	add(dir+"/instrument.toml", fmt.Sprintf("%s %s", i.Maker, i.Model), opening)
+	for k := range r.loaded.Unit.Files {
+		f := &r.loaded.Unit.Files[k]
+		h := f.Record.Head()
+		subject := fmt.Sprintf("%s %s", h.Date, h.Kind)
+		if changed[f.Path] {
+			subject = fmt.Sprintf("correction of %s", f.Name())
+		}
+		add(f.Path, Summary(f.Record), subject)
+		for _, p := range h.Photos {
+			add(dir+"/"+p.File, p.Caption, subject)
+		}
+		for _, a := range h.Files {
+			add(dir+"/"+a.File, a.Title, subject)
+		}
+	}
+	rest := make([]string, 0, len(left))
+	for p := range left {
+		rest = append(rest, p)
+	}
+	sort.Strings(rest)
+	for _, p := range rest {
+		if path.Base(p) == "model.toml" {
+			continue // the close itself writes it
+		}
+		add(p, "no record names it", "other files")
+	}
+}
+
+// addModel puts the model as it stands now at the end of what travels.
+func (r *Review) addModel(l *Ledger, tree plumbing.Hash) error {
+	model, ok, err := l.blobAt(tree, "models/"+modelOf(r.Unit)+".toml")
+	if err != nil || !ok {
+		return err
+	}
+	p := unitDir(r.Unit) + "/model.toml"
+	own, had, err := l.blobAt(tree, p)
+	if err != nil || bytes.Equal(model, own) {
+		return err
+	}
+	what := "new"
+	if had {
+		what = "changed"
+	}
+	r.model = model
+	r.loaded.Files[p] = model
+	r.Files = append(r.Files, Travelling{Path: p, What: what, Summary: "the model as it stands now",
+		commit: "model: " + r.loaded.Model.Maker + " " + r.loaded.Model.Name})
+	return nil
+}
+
+// CloseOptions are what somebody decided on reading the review.
+type CloseOptions struct {
+	Allow []string // texts found in the review that may travel all the same
+}
+
+// Ready says why a review cannot be closed, nil where it can.
+// Errors: *ProblemsError where the records are not clean, *FindingsError where
+// something was found that should not travel, *UsageError.
+func (r *Review) Ready(o CloseOptions) error {
+	if n, _ := schema.Count(r.Problems); n > 0 {
+		return &ProblemsError{r.Unit + " cannot be closed", r.Problems}
+	}
+	if r.Open {
+		return &UsageError{fmt.Sprintf("%s cannot be closed: the job that began on %s has no release", r.Unit, r.loaded.OpenJob().IntakeRecord().Date),
+			"write the release first: benchlore add release --works fully"}
+	}
+	if left := disallowed(r.Findings, o.Allow); len(left) > 0 {
+		return &FindingsError{r.Unit, left}
+	}
+	if len(r.Files) == 0 {
+		return &UsageError{fmt.Sprintf("%s: everything is closed already", r.Unit), "nothing to do; see: benchlore log " + r.Unit}
+	}
+	return nil
+}
+
+// CloseJob puts everything that is new on the unit's own branch: one commit
+// for what the unit is, one for each record, the model last. Errors: those of
+// [Review.Ready] and of writing.
+func (l *Ledger) CloseJob(name string, o CloseOptions) (Result, error) {
+	signer, err := l.unitSigner()
+	if err != nil {
+		return Result{}, err
+	}
+	stock, err := l.Stock()
+	if err != nil {
+		return Result{}, err
+	}
+	return l.update(func(w *writer) error {
+		r, err := l.review(name, stock, w.head, w.tree)
+		if err != nil {
+			return err
+		}
+		if err := r.Ready(o); err != nil {
+			return err
+		}
+		if r.model != nil {
+			w.put(unitDir(name)+"/model.toml", r.model)
+		}
+		if err := w.travel(r, signer); err != nil {
+			return err
+		}
+		w.subject = "close " + name
+		return nil
+	})
+}
+
+// travel writes the unit commits of a review and moves the branch.
+func (w *writer) travel(r *Review, signer gitstore.Signer) error {
+	l := w.l
+	committer, _, err := l.idents()
+	if err != nil {
+		return err
+	}
+	prefix := unitDir(r.Unit) + "/"
+	head, tree := r.parent, r.before
+	commits := 0
+	for i := 0; i < len(r.Files); {
+		// One commit takes a record together with its attachments.
+		subject := r.Files[i].commit
+		changes := map[string]*plumbing.Hash{}
+		author := committer
+		var records []string
+		for first := true; i < len(r.Files) && r.Files[i].commit == subject; i++ {
+			f := r.Files[i]
+			_, _, _, isRecord := schema.ParseName(f.Path)
+			if isRecord && len(records) > 0 {
+				break // another record of the same day and kind
+			}
+			data, ok := r.loaded.Files[f.Path]
+			if !ok {
+				if data, ok, err = w.committed(f.Path); err != nil {
+					return err
+				} else if !ok {
+					return fmt.Errorf("%s is not on main", f.Path)
+				}
+			}
+			h, err := w.tx.WriteBlob(data)
+			if err != nil {
+				return err
+			}
+			changes[strings.TrimPrefix(f.Path, prefix)] = &h
+			if first || isRecord {
+				author = r.author(f, committer)
+				first = false
+			}
+			if isRecord {
+				records = append(records, path.Base(f.Path))
+			}
+		}
+		if tree, err = w.tx.UpdateTree(tree, changes); err != nil {
+			return err
+		}
+		var trailers []trailer
+		for _, rec := range records {
+			trailers = append(trailers, trailer{"Record", rec})
+		}
+		trailers = append(trailers, trailer{"Instrument", r.loaded.Instrument.UUID})
+		spec := gitstore.CommitSpec{Tree: tree, Author: author, Committer: committer, Message: message(subject, trailers), Sign: signer}
+		if !head.IsZero() {
+			spec.Parents = []plumbing.Hash{head}
+		}
+		if head, err = w.tx.WriteCommit(spec); err != nil {
+			return err
+		}
+		commits++
+	}
+	old, _, err := l.repo.Ref(unitRef(r.Unit))
+	if err != nil {
+		return err
+	}
+	w.units = append(w.units, gitstore.RefUpdate{Name: unitRef(r.Unit), Old: old, New: head})
+	w.trailers = append(w.trailers, trailer{headTrailer, r.Unit + " " + head.String()})
+	w.marker = true
+	w.result.Unit, w.result.Head, w.result.Commits, w.result.Signed = r.Unit, head.String(), commits, fingerprint(signer)
+	return nil
+}
+
+// author is who first saved a new file, or last changed one that was closed
+// before; the one who closes where main does not say.
+func (r *Review) author(f Travelling, closer gitstore.Ident) gitstore.Ident {
+	from := r.past.saved
+	if f.What != "new" {
+		from = r.past.changed
+	}
+	if who, ok := from[f.Path]; ok {
+		return who
+	}
+	return closer
+}
+
+// Summary tells a record in a few words.
+func Summary(rec schema.Record) string {
+	switch r := rec.(type) {
+	case *schema.Intake:
+		return fmt.Sprintf("%s, works: %s%s", r.Reason, r.Works, count(len(r.Faults), "fault"))
+	case *schema.Parts:
+		s := count(len(r.Lines), "line")
+		for _, k := range r.ApplyKits {
+			s += fmt.Sprintf(", kit %s", strings.TrimSuffix(k.Kit+" "+k.Revision, " "))
+		}
+		return strings.TrimPrefix(s, ", ")
+	case *schema.Measurements:
+		return strings.TrimPrefix(count(len(r.Readings), "reading")+count(len(r.Tables), "table"), ", ")
+	case *schema.Safety:
+		return strings.TrimPrefix(count(len(r.Checks), "check"), ", ")
+	case *schema.Soak:
+		s := string(r.Duration)
+		if len(r.Events) > 0 {
+			s += count(len(r.Events), "event")
+		}
+		return s
+	case *schema.Mod:
+		return r.Name
+	case *schema.Release:
+		return "works: " + string(r.Works)
+	case *schema.Checkin:
+		return fmt.Sprintf("%s, says the %s", r.State, r.SaidBy)
+	case *schema.Custody:
+		return string(r.Event)
+	case *schema.Note:
+		if r.Title != "" {
+			return r.Title
+		}
+		return firstWords(r.Note)
+	}
+	return ""
+}
+
+func firstWords(s string) string {
+	s = strings.Join(strings.Fields(s), " ")
+	if r := []rune(s); len(r) > 60 {
+		return string(r[:57]) + "..."
+	}
+	return s
+}
+
+func count(n int, what string) string {
+	switch n {
+	case 0:
+		return ""
+	case 1:
+		return ", 1 " + what
+	}
+	return fmt.Sprintf(", %d %ss", n, what)
+}
+
+// UnsavedError says that files differ from what main has.
+type UnsavedError struct{ Files []string }
+
+func (e *UnsavedError) Error() string {
+	return fmt.Sprintf("not saved yet: %s", strings.Join(e.Files, ", "))
+}
+
+// Hint names the next step.
+func (e *UnsavedError) Hint() string { return "save hand edits first: benchlore save" }
+
+// unsaved reports hand edits in a unit's folder that main does not have.
+func (l *Ledger) unsaved(name string, tree plumbing.Hash) error {
+	src := diskSource{l}
+	names, err := src.names(unitDir(name))
+	if err != nil {
+		return err
+	}
+	e, _, err := l.repo.TreeAt(tree, unitDir(name))
+	if err != nil {
+		return err
+	}
+	diff, err := l.repo.DiffTrees(plumbing.ZeroHash, e.Hash)
+	if err != nil {
+		return err
+	}
+	have := map[string]plumbing.Hash{}
+	for _, d := range diff {
+		have[unitDir(name)+"/"+d.Path] = d.New.Hash
+	}
+	var files []string
+	for _, p := range names {
+		h, ok := have[p]
+		delete(have, p)
+		if !ok {
+			files = append(files, p)
+			continue
+		}
+		data, err := l.root.ReadFile(p)
+		if err != nil {
+			return err
+		}
+		if gitstore.HashBlob(data) != h {
+			files = append(files, p)
+		}
+	}
+	for p := range have {
+		files = append(files, p)
+	}
+	if files != nil {
+		sort.Strings(files)
+		return &UnsavedError{files}
+	}
+	return nil
+}

@@ -1,0 +1,172 @@
+package ledger
+
+import (
+	"path"
+	"sort"
+	"strings"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+
+	"benchlore/schema"
+)
+
+// Step is one step of a history: a commit and the files it touched.
+type Step struct {
+	Commit  string     `json:"commit"`
+	Subject string     `json:"subject"`
+	Author  string     `json:"author"`
+	Saved   time.Time  `json:"saved"`                  // author date: when it was first saved
+	Closed  time.Time  `json:"closed"`                 // committer date
+	Signed  string     `json:"signedBy,omitempty"`     // fingerprint of the key, the signature checked; "" unsigned
+	Bad     string     `json:"badSignature,omitempty"` // why a signature does not hold
+	Files   []FileStep `json:"files"`
+}
+
+// FileStep is what one commit did to one file.
+type FileStep struct {
+	Path    string          `json:"path"`
+	What    string          `json:"what"` // new, changed, removed
+	Changes []schema.Change `json:"changes,omitempty"`
+	Reason  string          `json:"reason,omitempty"` // of a correction
+}
+
+// UnitHistory returns a unit's own history, oldest first; none where it was
+// never closed.
+func (l *Ledger) UnitHistory(name string) ([]Step, error) {
+	head, ok, err := l.repo.Ref(unitRef(name))
+	if err != nil || !ok {
+		return nil, err
+	}
+	return l.steps(head, "")
+}
+
+// ShopHistory returns what main says of a unit, oldest first: every save, kept
+// or taken back.
+func (l *Ledger) ShopHistory(name string) ([]Step, error) {
+	head, _, err := l.mainTree()
+	if err != nil || head.IsZero() {
+		return nil, err
+	}
+	return l.steps(head, unitDir(name))
+}
+
+// steps walks the first-parent line from a head, with the files below dir.
+func (l *Ledger) steps(head plumbing.Hash, dir string) ([]Step, error) {
+	at := func(tree plumbing.Hash) (plumbing.Hash, error) {
+		if dir == "" {
+			return tree, nil
+		}
+		e, _, err := l.repo.TreeAt(tree, dir)
+		return e.Hash, err
+	}
+	var out []Step
+	for h := head; !h.IsZero(); {
+		c, err := l.repo.Commit(h)
+		if err != nil {
+			return nil, err
+		}
+		here, err := at(c.TreeHash)
+		if err != nil {
+			return nil, err
+		}
+		parents, err := l.repo.Parents(c)
+		if err != nil {
+			return nil, err
+		}
+		var before, next plumbing.Hash
+		if len(parents) > 0 {
+			next = parents[0]
+			pc, err := l.repo.Commit(next)
+			if err != nil {
+				return nil, err
+			}
+			if before, err = at(pc.TreeHash); err != nil {
+				return nil, err
+			}
+		}
+		if here != before {
+			s := Step{Commit: h.String(), Subject: strings.SplitN(c.Message, "\n", 2)[0], Author: c.Author.Name,
+				Saved: c.Author.When, Closed: c.Committer.When}
+			if s.Signed, err = signature(c); err != nil {
+				s.Bad = err.Error()
+			}
+			if s.Files, err = l.fileSteps(before, here); err != nil {
+				return nil, err
+			}
+			out = append(out, s)
+		}
+		h = next
+	}
+	for i, j := 0, len(out)-1; i < j; i, j = i+1, j-1 {
+		out[i], out[j] = out[j], out[i]
+	}
+	return out, nil
+}
+
+func (l *Ledger) fileSteps(before, after plumbing.Hash) ([]FileStep, error) {
+	diff, err := l.repo.DiffTrees(before, after)
+	if err != nil {
+		return nil, err
+	}
+	var out []FileStep
+	for _, d := range diff {
+		f := FileStep{Path: d.Path, What: "changed"}
+		switch {
+		case d.Old.Hash.IsZero():
+			f.What = "new"
+		case d.New.Hash.IsZero():
+			f.What = "removed"
+		case strings.HasSuffix(d.Path, ".toml"):
+			a, err := l.repo.Blob(d.Old.Hash)
+			if err != nil {
+				return nil, err
+			}
+			b, err := l.repo.Blob(d.New.Hash)
+			if err != nil {
+				return nil, err
+			}
+			if f.Changes, err = schema.Compare(a, b); err != nil {
+				f.Changes = nil // one of the versions is no TOML; the commit shows it
+			}
+			f.Reason = newReason(d.Path, a, b)
+		}
+		out = append(out, f)
+	}
+	sort.Slice(out, func(i, j int) bool { return out[i].Path < out[j].Path })
+	return out, nil
+}
+
+// newReason is the reason of the correction the later version has and the
+// earlier has not.
+func newReason(p string, before, after []byte) string {
+	list := func(data []byte) []schema.Correction {
+		if path.Base(p) == "instrument.toml" {
+			if i, _ := schema.Decode[schema.Instrument](p, data); i != nil {
+				return i.Corrections
+			}
+			return nil
+		}
+		if rec, _ := schema.DecodeRecord(p, data); rec != nil {
+			return rec.Head().Corrections
+		}
+		return nil
+	}
+	a, b := list(before), list(after)
+	if len(b) > len(a) {
+		return b[len(b)-1].Reason
+	}
+	return ""
+}
+
+// LotsBad lists the lots the shop holds to be suspect or bad now, with the last
+// verdict.
+func (s *Stock) LotsBad() map[string]schema.LotNotice {
+	out := map[string]schema.LotNotice{}
+	for name, lot := range s.Lots {
+		if n := len(lot.Notices); n > 0 && lot.Notices[n-1].Verdict != schema.LotGood {
+			out[name] = lot.Notices[n-1]
+		}
+	}
+	return out
+}

@@ -1,0 +1,272 @@
+// Package ledger keeps a shop's records on disk and in git: it opens and
+// starts ledgers, reads units, writes one commit per command on main, and at
+// the end of a job puts what is to travel on the unit's own signed branch.
+package ledger
+
+import (
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/BurntSushi/toml"
+
+	"benchlore/ledger/gitstore"
+	"benchlore/schema"
+)
+
+// mainRef is the branch that holds the whole ledger.
+const mainRef = "refs/heads/main"
+
+// unitRefs is where the units' own branches are.
+const unitRefs = "refs/heads/unit/"
+
+// lockWait is how long a command waits for others that write.
+const lockWait = 20 * time.Second
+
+// Attributes is the .gitattributes of a ledger and of every instrument: it keeps
+// git from changing any byte.
+const Attributes = "* -text -filter -ident\n"
+
+// Options are what a ledger takes from outside. The zero value is the usual
+// one: the system's clock, random numbers and git's own configuration.
+type Options struct {
+	Now        func() time.Time
+	Random     io.Reader
+	NoSync     bool // skip fsync: for throw-away ledgers only
+	Passphrase func(key string) ([]byte, error)
+	Author     *gitstore.Ident // overrides git's user.*; its When is not used
+	DryRun     bool            // work everything out and write nothing
+}
+
+// Ledger is an open ledger.
+type Ledger struct {
+	Dir  string
+	Shop *schema.Shop
+
+	repo *gitstore.Repo
+	root *os.Root
+	opt  Options
+	seen memo
+
+	// Recovered tells what the last write found of an earlier one that was cut
+	// short; nil: nothing.
+	Recovered *gitstore.Recovery
+}
+
+// FormatError says that the ledger's files are of a version this program does
+// not read.
+type FormatError struct {
+	File  string
+	Found int
+	Why   string // why none could be read; "" where Found is what it says
+}
+
+func (e *FormatError) Error() string {
+	switch {
+	case e.Why != "":
+		return fmt.Sprintf("%s: cannot tell the version of this ledger: %s", e.File, e.Why)
+	case e.Found < schema.Format:
+		return fmt.Sprintf("%s: the ledger is of format %d; this program reads format %d", e.File, e.Found, schema.Format)
+	}
+	return fmt.Sprintf("%s: the ledger is of format %d, newer than this program, which reads format %d", e.File, e.Found, schema.Format)
+}
+
+// Hint names the next step.
+func (e *FormatError) Hint() string {
+	switch {
+	case e.Why != "":
+		return "write format = 1 at the top of the file, or restore it with git"
+	case e.Found < schema.Format:
+		return "write format = 1: no older format was ever in use, so there is nothing to migrate"
+	}
+	return "install a newer Benchlore"
+}
+
+// NoLedgerError says that a folder is no ledger.
+type NoLedgerError struct{ Dir string }
+
+func (e *NoLedgerError) Error() string {
+	return fmt.Sprintf("%s is not in a ledger (no shop.toml in it or above it)", e.Dir)
+}
+
+// Hint names the next step.
+func (e *NoLedgerError) Hint() string {
+	return "go to the ledger's folder, name it with --ledger DIR, or start one with: benchlore init DIR"
+}
+
+// ProblemsError carries what is wrong with files that were to be taken in.
+type ProblemsError struct {
+	What     string // what was refused
+	Problems []schema.Problem
+}
+
+func (e *ProblemsError) Error() string {
+	n, _ := schema.Count(e.Problems)
+	if n == 1 {
+		return e.What + ": 1 error"
+	}
+	return fmt.Sprintf("%s: %d errors", e.What, n)
+}
+
+// UsageError is a request that cannot be carried out as it was made.
+type UsageError struct{ What, Remedy string }
+
+func (e *UsageError) Error() string { return e.What }
+
+// Hint names the next step.
+func (e *UsageError) Hint() string { return e.Remedy }
+
+// Find returns the ledger's folder: dir itself, or the nearest one above it
+// that holds shop.toml.
+func Find(dir string) (string, error) {
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return "", err
+	}
+	for up := dir; ; up = filepath.Dir(up) {
+		if _, err := os.Lstat(filepath.Join(up, "shop.toml")); err == nil {
+			return up, nil
+		}
+		if up == filepath.Dir(up) {
+			return "", &NoLedgerError{dir}
+		}
+	}
+}
+
+// Open opens the ledger in dir.
+// Errors: *NoLedgerError, *FormatError, *ProblemsError for a shop.toml that
+// cannot be read, and gitstore's for the repository.
+func Open(dir string, opt Options) (*Ledger, error) {
+	opt.defaults()
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return nil, err
+	}
+	root, err := os.OpenRoot(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, &NoLedgerError{dir}
+	}
+	if err != nil {
+		return nil, err
+	}
+	l := &Ledger{Dir: dir, root: root, opt: opt}
+	data, err := l.read("shop.toml")
+	if errors.Is(err, fs.ErrNotExist) {
+		root.Close()
+		return nil, &NoLedgerError{dir}
+	}
+	if err == nil {
+		err = readFormat("shop.toml", data)
+	}
+	if err == nil {
+		var problems []schema.Problem
+		if l.Shop, problems = schema.Decode[schema.Shop]("shop.toml", data); l.Shop == nil {
+			err = &ProblemsError{"shop.toml cannot be read", problems}
+		}
+	}
+	if err == nil {
+		l.repo, err = gitstore.Open(dir)
+	}
+	if err != nil {
+		root.Close()
+		return nil, err
+	}
+	l.repo.NoSync = opt.NoSync
+	return l, nil
+}
+
+func (o *Options) defaults() {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Random == nil {
+		o.Random = rand.Reader
+	}
+}
+
+// readFormat reads the version and nothing else.
+func readFormat(file string, data []byte) error {
+	var head struct{ Format *int }
+	if _, err := toml.Decode(string(data), &head); err != nil {
+		// Later keys may be wrong; the version may still be there.
+		for _, line := range strings.Split(string(data), "\n") {
+			var n int
+			if _, scan := fmt.Sscanf(strings.ReplaceAll(line, " ", ""), "format=%d", &n); scan == nil {
+				head.Format = &n
+				break
+			}
+		}
+	}
+	switch {
+	case head.Format == nil:
+		return &FormatError{File: file, Why: "it has no line format = 1"}
+	case *head.Format != schema.Format:
+		return &FormatError{File: file, Found: *head.Format}
+	}
+	return nil
+}
+
+// Close lets go of the ledger's folder.
+func (l *Ledger) Close() error { return errors.Join(l.repo.Close(), l.root.Close()) }
+
+// Today is the day it is now.
+func (l *Ledger) Today() schema.Date { return schema.NewDate(l.opt.Now()) }
+
+// InitOptions are what a new ledger starts with.
+type InitOptions struct {
+	Shop  schema.Shop
+	Files map[string][]byte // more files for the first commit, by path
+}
+
+// Init starts a ledger in dir, which is made when missing, with one commit.
+func Init(dir string, in InitOptions, opt Options) (*Ledger, error) {
+	opt.defaults()
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := os.Lstat(filepath.Join(dir, "shop.toml")); err == nil {
+		return nil, &UsageError{fmt.Sprintf("%s is a ledger already", dir), "choose another folder"}
+	}
+	in.Shop.Format = schema.Format
+	files := map[string][]byte{
+		".gitattributes": []byte(Attributes),
+		".gitignore":     []byte("/private/\n"),
+		"shop.toml":      schema.Encode(&in.Shop),
+	}
+	for p, d := range in.Files {
+		files[p] = d
+	}
+	if _, problems := schema.Decode[schema.Shop]("shop.toml", files["shop.toml"]); schema.Worst(problems) > schema.Warned {
+		return nil, &ProblemsError{"the shop's particulars", problems}
+	}
+	repo, err := gitstore.Init(dir, gitstore.InitOptions{Branch: "main", NoSync: opt.NoSync})
+	if err != nil {
+		return nil, err
+	}
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		return nil, err
+	}
+	l := &Ledger{Dir: dir, root: root, repo: repo, opt: opt, Shop: &in.Shop}
+	if err := os.MkdirAll(filepath.Join(dir, "private"), 0o700); err != nil {
+		return nil, err
+	}
+	_, err = l.update(func(w *writer) error {
+		for p, d := range files {
+			w.put(p, d)
+		}
+		w.subject = "ledger of " + in.Shop.Name
+		return nil
+	})
+	if err != nil {
+		return nil, errors.Join(err, l.Close())
+	}
+	return l, nil
+}

@@ -1,0 +1,206 @@
+package ledger
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path"
+	"regexp"
+	"slices"
+	"sort"
+	"strings"
+
+	"benchlore/schema"
+)
+
+var slugForm = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,63}$`)
+
+// deviceNames are names Windows gives to devices, whatever their ending.
+var deviceNames = regexp.MustCompile(`^(con|prn|aux|nul|com[0-9]|lpt[0-9])$`)
+
+// CheckSlug refuses what cannot be a folder name on every system.
+func CheckSlug(what, s string) error {
+	if slugForm.MatchString(s) && !deviceNames.MatchString(s) {
+		return nil
+	}
+	remedy := "write lower-case letters, digits and hyphens, at most 64"
+	if fixed := slugOf(s); fixed != "" {
+		remedy += ": " + fixed
+	}
+	if deviceNames.MatchString(s) {
+		remedy = "Windows keeps that name for itself: choose another"
+	}
+	return &UsageError{fmt.Sprintf("%s %q cannot be a folder name", what, s), remedy}
+}
+
+// slugOf makes a folder name of a text, "" where nothing is left of it.
+func slugOf(s string) string {
+	s = strings.Trim(regexp.MustCompile(`[^a-z0-9]+`).ReplaceAllString(strings.ToLower(s), "-"), "-")
+	if len(s) > 64 {
+		s = s[:64]
+	}
+	return s
+}
+
+// unitDir is the folder of a unit, from the ledger.
+func unitDir(name string) string { return "instruments/" + name }
+
+// unitRef is the branch of a unit.
+func unitRef(name string) string { return unitRefs + name }
+
+// modelOf is the model part of a unit's name.
+func modelOf(name string) string { m, _, _ := strings.Cut(name, "/"); return m }
+
+// read returns a file of the ledger by slash path. Links are not followed, and
+// files larger than a record can be are not read.
+func (l *Ledger) read(p string) ([]byte, error) {
+	fi, err := l.root.Lstat(p)
+	if err != nil {
+		return nil, err
+	}
+	if !fi.Mode().IsRegular() {
+		return nil, fmt.Errorf("%s is not a plain file", p)
+	}
+	f, err := l.root.Open(p)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, schema.MaxSize+1))
+}
+
+// list returns the names in a folder, in order; a missing folder has none.
+func (l *Ledger) list(dir string) ([]fs.DirEntry, error) {
+	f, err := l.root.Open(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	entries, err := f.ReadDir(-1)
+	sort.Slice(entries, func(i, j int) bool { return entries[i].Name() < entries[j].Name() })
+	return entries, err
+}
+
+// Units lists all units, model/tag, in order.
+func (l *Ledger) Units() ([]string, error) {
+	models, err := l.list("instruments")
+	if err != nil {
+		return nil, err
+	}
+	var names []string
+	for _, m := range models {
+		if !m.IsDir() {
+			continue
+		}
+		tags, err := l.list("instruments/" + m.Name())
+		if err != nil {
+			return nil, err
+		}
+		for _, t := range tags {
+			if t.IsDir() {
+				names = append(names, m.Name()+"/"+t.Name())
+			}
+		}
+	}
+	return names, nil
+}
+
+// Models lists all models.
+func (l *Ledger) Models() ([]string, error) { return l.tomlNames("models") }
+
+func (l *Ledger) tomlNames(dir string) ([]string, error) {
+	entries, err := l.list(dir)
+	var names []string
+	for _, e := range entries {
+		if n, ok := strings.CutSuffix(e.Name(), ".toml"); ok && !e.IsDir() {
+			names = append(names, n)
+		}
+	}
+	return names, err
+}
+
+// Resolve finds a unit by model/tag or any unambiguous ending of it. A path
+// into the ledger's instruments folder is taken too.
+func (l *Ledger) Resolve(s string) (string, error) {
+	units, err := l.Units()
+	if err != nil {
+		return "", err
+	}
+	s = strings.Trim(strings.TrimPrefix(path.Clean(strings.ReplaceAll(s, `\`, "/")), "instruments/"), "/")
+	if slices.Contains(units, s) {
+		return s, nil
+	}
+	var matches []string
+	for _, u := range units {
+		if strings.HasSuffix(u, "/"+s) {
+			return u, nil // a whole tag
+		}
+		if s != "" && strings.HasSuffix(u, s) {
+			matches = append(matches, u)
+		}
+	}
+	switch len(matches) {
+	case 1:
+		return matches[0], nil
+	case 0:
+		if len(units) == 0 {
+			return "", &UsageError{fmt.Sprintf("there is no unit %q: the ledger has none yet", s), "open one with: benchlore new MODEL TAG"}
+		}
+		tags := make([]string, len(units))
+		for i, u := range units {
+			tags[i] = path.Base(u)
+		}
+		remedy := "see: benchlore list"
+		if near := schema.Nearest(path.Base(s), tags); near != "" {
+			remedy = "did you mean " + near + "? " + remedy
+		}
+		return "", &UsageError{fmt.Sprintf("there is no unit %q", s), remedy}
+	}
+	if len(matches) > 8 {
+		matches = append(matches[:8], "...")
+	}
+	return "", &UsageError{fmt.Sprintf("%q could be any of: %s", s, strings.Join(matches, ", ")), "write more of the name"}
+}
+
+// onBenchFile remembers the unit chosen with `on`. It is this copy's own
+// affair and not part of the ledger.
+const onBenchFile = ".git/benchlore/on"
+
+// OnBench returns the unit chosen with SetOnBench, "" where there is none.
+func (l *Ledger) OnBench() string {
+	data, err := l.root.ReadFile(onBenchFile)
+	if err != nil {
+		return ""
+	}
+	name := strings.TrimSpace(string(data))
+	if fi, err := l.root.Stat(unitDir(name)); err != nil || !fi.IsDir() {
+		return ""
+	}
+	return name
+}
+
+// SetOnBench chooses the unit commands are about when none is named; "" chooses
+// none.
+func (l *Ledger) SetOnBench(name string) error {
+	if name == "" {
+		err := l.root.Remove(onBenchFile)
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
+		return err
+	}
+	if err := l.root.MkdirAll(path.Dir(onBenchFile), 0o777); err != nil {
+		return err
+	}
+	f, err := l.root.OpenFile(onBenchFile, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteString(name + "\n")
+	return errors.Join(err, f.Close())
+}

@@ -1,0 +1,395 @@
+package ledger
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"path"
+	"strings"
+
+	"github.com/google/uuid"
+
+	"benchlore/schema"
+)
+
+// Saved is what became of a record that was taken in.
+type Saved struct {
+	Result
+	Path     string           `json:"path"`
+	Problems []schema.Problem `json:"problems"` // stored all the same; close will refuse the errors
+}
+
+// randomLetters are those that cannot be taken for one another.
+const randomLetters = "23456789abcdefghjkmnpqrstvwxyz"
+
+// newName makes a file name nobody in the folder has.
+func (l *Ledger) newName(dir string, d schema.Date, kind string) (string, error) {
+	entries, err := l.list(dir)
+	if err != nil {
+		return "", err
+	}
+	taken := map[string]bool{}
+	for _, e := range entries {
+		if n := strings.TrimSuffix(e.Name(), ".toml"); len(n) > 4 {
+			taken[n[len(n)-4:]] = true
+		}
+	}
+	for {
+		var b [4]byte
+		for i := range b {
+			c, err := l.letter()
+			if err != nil {
+				return "", err
+			}
+			b[i] = c
+		}
+		if !taken[string(b[:])] {
+			return fmt.Sprintf("%s/%s-%s-%s.toml", dir, d, kind, b[:]), nil
+		}
+	}
+}
+
+// letter draws one of randomLetters, all equally likely.
+func (l *Ledger) letter() (byte, error) {
+	for {
+		var b [1]byte
+		if _, err := io.ReadFull(l.opt.Random, b[:]); err != nil {
+			return 0, err
+		}
+		if n := len(randomLetters); int(b[0]) < 256/n*n {
+			return randomLetters[int(b[0])%n], nil
+		}
+	}
+}
+
+// NewUnit opens an instrument's folder with one commit. A model the ledger
+// does not have yet is started with the same maker and name and no population.
+func (l *Ledger) NewUnit(name string, in schema.Instrument) (Result, error) {
+	model, tag, ok := strings.Cut(name, "/")
+	if !ok {
+		return Result{}, &UsageError{fmt.Sprintf("%q is not model/tag", name), "write the model and a tag: benchlore new astrella-61 a61-10233"}
+	}
+	if err := CheckSlug("model", model); err != nil {
+		return Result{}, err
+	}
+	if err := CheckSlug("tag", tag); err != nil {
+		return Result{}, err
+	}
+	dir := unitDir(name)
+	return l.update(func(w *writer) error {
+		if _, err := l.root.Lstat(dir); err == nil {
+			return &UsageError{fmt.Sprintf("%s is there already", name), "choose another tag, or see: benchlore show " + name}
+		}
+		m, err := l.model(model)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			if in.Maker == "" || in.Model == "" {
+				return &UsageError{fmt.Sprintf("there is no models/%s.toml", model),
+					"say what it is: benchlore new " + model + " " + tag + " --maker NAME --name NAME"}
+			}
+			w.put("models/"+model+".toml", schema.Encode(&schema.Model{Maker: in.Maker, Name: in.Model,
+				Sections: []schema.Section{{Name: "chassis", Note: "a model may start with this alone; add sections as you meet them"}}}))
+		case err != nil:
+			return err
+		default:
+			if in.Maker == "" {
+				in.Maker = m.Maker
+			}
+			if in.Model == "" {
+				in.Model = m.Name
+			}
+		}
+		in.Format = schema.Format
+		id, err := uuid.NewRandomFromReader(l.opt.Random)
+		if err != nil {
+			return err
+		}
+		in.UUID = id.String()
+		data := schema.Encode(&in)
+		if inst, problems := schema.Decode[schema.Instrument](dir+"/instrument.toml", data); inst == nil || schema.Worst(problems) > schema.Warned {
+			return &ProblemsError{"the instrument's particulars", problems}
+		}
+		w.put(dir+"/.gitattributes", []byte(Attributes))
+		w.put(dir+"/instrument.toml", data)
+		w.subject = "new " + name
+		return nil
+	})
+}
+
+func (l *Ledger) model(slug string) (*schema.Model, error) {
+	p := "models/" + slug + ".toml"
+	data, err := l.read(p)
+	if err != nil {
+		return nil, err
+	}
+	m, problems := schema.Decode[schema.Model](p, data)
+	if m == nil {
+		return nil, &ProblemsError{p + " cannot be read", problems}
+	}
+	return m, nil
+}
+
+// Add takes a record in under a name of its own: one file, one commit. The
+// bytes are kept as given. What can be read is stored, errors and all; they
+// come back in Problems. Only a file that cannot be read as a record is
+// refused (*ProblemsError). file names the file; "" makes a name for it.
+func (l *Ledger) Add(name, file string, data []byte) (Saved, error) {
+	rec, problems := schema.DecodeRecord("the record", data)
+	if rec == nil {
+		return Saved{}, &ProblemsError{"the record was not stored", problems}
+	}
+	h := rec.Head()
+	if schema.New(h.Kind) == nil {
+		return Saved{}, &ProblemsError{"the record was not stored", append(problems, schema.Problem{File: "the record", Severity: schema.Unreadable,
+			Message: "its kind is missing", Write: "write kind = \"intake\" or another: " + strings.Join(schema.Kind("").Words(), ", ")})}
+	}
+	if h.Date.IsZero() {
+		return Saved{}, &ProblemsError{"the record was not stored", append(problems, schema.Problem{File: "the record", Severity: schema.Unreadable,
+			Message: "its date is missing", Write: "write the day without quotes: date = " + l.Today().String()})}
+	}
+	stock, err := l.Stock()
+	if err != nil {
+		return Saved{}, err
+	}
+	var s Saved
+	s.Result, err = l.update(func(w *writer) error {
+		if s.Path = unitDir(name) + "/" + file; file == "" {
+			if s.Path, err = l.newName(unitDir(name), h.Date, string(h.Kind)); err != nil {
+				return err
+			}
+		}
+		w.put(s.Path, data)
+		w.subject = fmt.Sprintf("%s: %s %s", name, h.Kind, Summary(rec))
+		s.Problems, err = l.problemsWith(name, stock, s.Path, data)
+		return err
+	})
+	return s, err
+}
+
+// NextSeq is the number that puts a new record after those of its day.
+func (l *Ledger) NextSeq(name string, day schema.Date) (int, error) {
+	entries, err := l.list(unitDir(name))
+	if err != nil {
+		return 0, err
+	}
+	last := 0
+	for _, e := range entries {
+		p := unitDir(name) + "/" + e.Name()
+		if d, _, _, ok := schema.ParseName(p); !ok || d != day {
+			continue // a record whose date was corrected keeps its name, and its number
+		}
+		data, err := l.read(p)
+		if err != nil {
+			continue
+		}
+		if rec, _ := schema.DecodeRecord(p, data); rec != nil {
+			last = max(last, rec.Head().Seq)
+		}
+	}
+	return last + 1, nil
+}
+
+// problemsWith reads a unit as it would be with one file changed, and returns
+// what is wrong with that file.
+func (l *Ledger) problemsWith(name string, stock *Stock, p string, data []byte) ([]schema.Problem, error) {
+	u, err := l.load(name, stock, overlay{diskSource{l}, p, data})
+	if err != nil {
+		return nil, err
+	}
+	var out []schema.Problem
+	for _, q := range u.Problems {
+		if q.File == p {
+			out = append(out, q)
+		}
+	}
+	return out, nil
+}
+
+// overlay is a source with one file changed.
+type overlay struct {
+	fileSource
+	path string
+	data []byte
+}
+
+func (o overlay) read(p string) ([]byte, error) {
+	if p == o.path {
+		return o.data, nil
+	}
+	return o.fileSource.read(p)
+}
+
+func (o overlay) names(dir string) ([]string, error) {
+	names, err := o.fileSource.names(dir)
+	for _, n := range names {
+		if n == o.path {
+			return names, err
+		}
+	}
+	return append(names, o.path), err
+}
+
+// AddBook takes a shop-only entry in. It never travels.
+func (l *Ledger) AddBook(name string, b *schema.Book) (Saved, error) {
+	dir := "books/" + name
+	data := schema.Encode(b)
+	var s Saved
+	var err error
+	s.Result, err = l.update(func(w *writer) error {
+		if s.Path, err = l.newName(dir, b.Date, string(b.Kind)); err != nil {
+			return err
+		}
+		var book *schema.Book
+		if book, s.Problems = schema.Decode[schema.Book](s.Path, data); book == nil || schema.Worst(s.Problems) > schema.Warned {
+			return &ProblemsError{"the entry was not stored", s.Problems}
+		}
+		w.put(s.Path, data)
+		w.subject = fmt.Sprintf("%s: books, %s", name, b.Kind)
+		return nil
+	})
+	return s, err
+}
+
+// AddPart puts one part line into the open record of the day: the unit's parts
+// record of that date and technician that has not been closed. Where there is
+// none it starts one. Comments and notation of the file stay as they are.
+func (l *Ledger) AddPart(name, by string, day schema.Date, line schema.PartLine) (Saved, error) {
+	stock, err := l.Stock()
+	if err != nil {
+		return Saved{}, err
+	}
+	var s Saved
+	s.Result, err = l.update(func(w *writer) error {
+		p, data, err := l.openParts(w, name, by, day)
+		if err != nil {
+			return err
+		}
+		if p == "" {
+			if p, err = l.newName(unitDir(name), day, string(schema.KindParts)); err != nil {
+				return err
+			}
+			seq, err := l.NextSeq(name, day)
+			if err != nil {
+				return err
+			}
+			data = schema.Encode(&schema.Parts{Common: schema.Common{Kind: schema.KindParts, Date: day, By: by, Seq: seq}})
+		}
+		if n := len(data); n > 0 && data[n-1] != '\n' {
+			data = append(data, '\n')
+		}
+		data = append(data, schema.EncodeTable("part", &line)...)
+		rec, problems := schema.DecodeRecord(p, data)
+		if rec == nil {
+			return &ProblemsError{"the line was not stored", problems}
+		}
+		w.put(p, data)
+		s.Path = p
+		w.subject = fmt.Sprintf("%s: %s", name, LineSummary(line))
+		if problems, err = l.problemsWith(name, stock, p, data); err != nil {
+			return err
+		}
+		own := fmt.Sprintf("part[%d]", len(rec.(*schema.Parts).Lines)-1)
+		for _, q := range problems {
+			if q.Path == own || strings.HasPrefix(q.Path, own+".") {
+				s.Problems = append(s.Problems, q)
+			}
+		}
+		return nil
+	})
+	return s, err
+}
+
+// openParts finds the parts record a new line belongs to.
+func (l *Ledger) openParts(w *writer, name, by string, day schema.Date) (string, []byte, error) {
+	entries, err := l.list(unitDir(name))
+	if err != nil {
+		return "", nil, err
+	}
+	closed, err := l.closedFiles(name)
+	if err != nil {
+		return "", nil, err
+	}
+	for i := len(entries) - 1; i >= 0; i-- {
+		p := unitDir(name) + "/" + entries[i].Name()
+		_, kind, _, ok := schema.ParseName(p)
+		if !ok || kind != string(schema.KindParts) || closed[path.Base(p)] {
+			continue
+		}
+		data, err := l.read(p)
+		if err != nil {
+			return "", nil, err
+		}
+		rec, _ := schema.DecodeRecord(p, data)
+		if rec == nil || rec.Head().Date != day || rec.Head().By != by || rec.Head().Withdrawn {
+			continue
+		}
+		committed, ok, err := w.committed(p)
+		if err != nil {
+			return "", nil, err
+		}
+		if !ok || string(committed) != string(data) {
+			return "", nil, &UnsavedError{[]string{p}}
+		}
+		return p, data, nil
+	}
+	return "", nil, nil
+}
+
+// closedFiles lists the files the unit's own branch has, by their path in the
+// unit's folder.
+func (l *Ledger) closedFiles(name string) (map[string]bool, error) {
+	closed := map[string]bool{}
+	head, ok, err := l.repo.Ref(unitRef(name))
+	if err != nil || !ok {
+		return closed, err
+	}
+	c, err := l.repo.Commit(head)
+	if err != nil {
+		return nil, err
+	}
+	entries, err := l.repo.Tree(c.TreeHash)
+	for _, e := range entries {
+		closed[e.Name] = true
+	}
+	return closed, err
+}
+
+// LineSummary tells a part line in a few words.
+func LineSummary(l schema.PartLine) string {
+	var b []string
+	add := func(s string) {
+		if s != "" {
+			b = append(b, s)
+		}
+	}
+	add(string(l.Section))
+	add(string(l.Ref))
+	if l.Count > 0 {
+		add(fmt.Sprintf("%d of %s", l.Count, l.Family))
+	}
+	add(string(l.Found))
+	for _, m := range l.Mode {
+		add(string(m))
+	}
+	add(string(l.Action))
+	if l.New != nil {
+		add(strings.TrimSpace(string(l.New.Value) + " " + string(l.New.Rating)))
+	}
+	return strings.Join(b, " ")
+}
+
+// OpenUnits lists the units with a job on the bench.
+func (l *Ledger) OpenUnits(stock *Stock) ([]*Loaded, error) {
+	var out []*Loaded
+	err := l.All(stock, func(_ string, u *Loaded, err error) error {
+		if err != nil {
+			return err
+		}
+		if u.OpenJob() != nil {
+			out = append(out, u)
+		}
+		return nil
+	})
+	return out, err
+}

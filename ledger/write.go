@@ -1,0 +1,232 @@
+package ledger
+
+import (
+	"context"
+	"fmt"
+	"sort"
+	"strings"
+
+	"github.com/go-git/go-git/v5/plumbing"
+
+	"benchlore/ledger/gitstore"
+)
+
+// Result tells what a command wrote.
+type Result struct {
+	Commit  string   `json:"commit,omitempty"` // on main; "" for nothing written or a dry run
+	Files   []string `json:"files"`            // changed, slash paths from the ledger
+	Subject string   `json:"subject,omitempty"`
+	Unit    string   `json:"unit,omitempty"`     // set where a unit's own branch moved
+	Head    string   `json:"unitHead,omitempty"` // its new head
+	Commits int      `json:"unitCommits,omitempty"`
+	Signed  string   `json:"signedBy,omitempty"` // fingerprint of the key; "" unsigned
+}
+
+// writer gathers one command's changes under the ledger's lock.
+type writer struct {
+	l        *Ledger
+	tx       *gitstore.Tx
+	head     plumbing.Hash // main before; zero before the first commit
+	tree     plumbing.Hash // its tree
+	files    map[string][]byte
+	removed  map[string]bool
+	subject  string
+	trailers []trailer
+	units    []gitstore.RefUpdate
+	author   *gitstore.Ident
+	marker   bool // commit even where no file changes
+	result   Result
+}
+
+type trailer struct{ key, value string }
+
+func (w *writer) put(p string, data []byte) {
+	w.files[p] = data
+	delete(w.removed, p)
+}
+
+func (w *writer) remove(p string) {
+	w.removed[p] = true
+	delete(w.files, p)
+}
+
+// committed returns a file as main has it.
+func (w *writer) committed(p string) ([]byte, bool, error) { return w.l.blobAt(w.tree, p) }
+
+// blobAt returns a file of a tree; ok is false where it has none.
+func (l *Ledger) blobAt(tree plumbing.Hash, p string) (data []byte, ok bool, err error) {
+	if tree.IsZero() {
+		return nil, false, nil
+	}
+	e, ok, err := l.repo.TreeAt(tree, p)
+	if err != nil || !ok || !e.Mode.IsFile() {
+		return nil, false, err
+	}
+	data, err = l.repo.Blob(e.Hash)
+	return data, err == nil, err
+}
+
+// BranchError says that the work tree is not where commands write.
+type BranchError struct{ What, Remedy string }
+
+func (e *BranchError) Error() string { return e.What }
+
+// Hint names the next step.
+func (e *BranchError) Hint() string { return e.Remedy }
+
+// writable refuses to write anywhere but on main, and in the middle of
+// something git has begun.
+func (l *Ledger) writable() error {
+	st, err := l.repo.State()
+	if err != nil {
+		return err
+	}
+	switch {
+	case st.Operation == "bisect":
+		return &BranchError{"a bisect is in progress in this ledger", "end it with: git bisect reset"}
+	case st.Operation != "":
+		return &BranchError{fmt.Sprintf("a %s is in progress in this ledger", st.Operation),
+			fmt.Sprintf("finish it with git %s --continue, or drop it with git %s --abort", st.Operation, st.Operation)}
+	case st.Branch == "":
+		return &BranchError{"the work tree is on no branch (detached HEAD)", "go back with: git switch main"}
+	case st.Branch != mainRef:
+		return &BranchError{fmt.Sprintf("the work tree is on branch %q; the ledger is kept on main", strings.TrimPrefix(st.Branch, "refs/heads/")),
+			"go back with: git switch main"}
+	}
+	return nil
+}
+
+// update runs fn under the lock and commits what it gathered, as one commit
+// on main. Nothing is written where fn fails or gathers nothing new.
+func (l *Ledger) update(fn func(*writer) error) (Result, error) {
+	if err := l.writable(); err != nil {
+		return Result{}, err
+	}
+	committer, author, err := l.idents()
+	if err != nil {
+		return Result{}, err
+	}
+	tx, err := l.repo.Lock(context.Background(), lockWait)
+	if err != nil {
+		return Result{}, err
+	}
+	defer tx.Rollback()
+	l.Recovered = tx.Recovered
+	if err := l.writable(); err != nil {
+		return Result{}, err
+	}
+	w := &writer{l: l, tx: tx, files: map[string][]byte{}, removed: map[string]bool{}}
+	if w.head, w.tree, err = l.mainTree(); err != nil {
+		return Result{}, err
+	}
+	if err := fn(w); err != nil {
+		return Result{}, err
+	}
+	if w.author != nil {
+		author = *w.author
+	}
+	changes := map[string]*plumbing.Hash{}
+	for p, data := range w.files {
+		h, err := tx.WriteBlob(data)
+		if err != nil {
+			return Result{}, err
+		}
+		changes[p] = &h
+	}
+	for p := range w.removed {
+		changes[p] = nil
+	}
+	tree, err := tx.UpdateTree(w.tree, changes)
+	if err != nil {
+		return Result{}, err
+	}
+	res := w.result
+	res.Subject = w.subject
+	diff, err := l.repo.DiffTrees(w.tree, tree)
+	if err != nil {
+		return Result{}, err
+	}
+	for _, d := range diff {
+		res.Files = append(res.Files, d.Path)
+	}
+	sort.Strings(res.Files)
+	if len(diff) == 0 && !w.marker || l.opt.DryRun {
+		return res, nil
+	}
+	sign, err := l.mainSigner()
+	if err != nil {
+		return Result{}, err
+	}
+	spec := gitstore.CommitSpec{Tree: tree, Author: author, Committer: committer, Message: message(w.subject, w.trailers), Sign: sign}
+	if !w.head.IsZero() {
+		spec.Parents = []plumbing.Hash{w.head}
+	}
+	commit, err := tx.WriteCommit(spec)
+	if err != nil {
+		return Result{}, err
+	}
+	refs := append([]gitstore.RefUpdate{{Name: mainRef, Old: w.head, New: commit}}, w.units...)
+	if err := tx.Commit(gitstore.Plan{Refs: refs, Reason: "benchlore: " + w.subject}); err != nil {
+		return Result{}, err
+	}
+	res.Commit = commit.String()
+	return res, nil
+}
+
+// mainTree returns main's head and its tree; both zero before the first
+// commit.
+func (l *Ledger) mainTree() (head, tree plumbing.Hash, err error) {
+	head, ok, err := l.repo.Ref(mainRef)
+	if err != nil || !ok {
+		return plumbing.ZeroHash, plumbing.ZeroHash, err
+	}
+	c, err := l.repo.Commit(head)
+	if err != nil {
+		return plumbing.ZeroHash, plumbing.ZeroHash, err
+	}
+	return head, c.TreeHash, nil
+}
+
+// message puts a commit message together: one line, then trailers.
+func message(subject string, trailers []trailer) string {
+	var b strings.Builder
+	b.WriteString(strings.Join(strings.Fields(subject), " ") + "\n")
+	if len(trailers) > 0 {
+		b.WriteByte('\n')
+	}
+	for _, t := range trailers {
+		b.WriteString(t.key + ": " + strings.Join(strings.Fields(t.value), " ") + "\n")
+	}
+	return b.String()
+}
+
+// trailersOf reads the trailers of a commit message: the lines of its last
+// paragraph that have the form Key: value.
+func trailersOf(msg string) []trailer {
+	paragraphs := strings.Split(strings.TrimSpace(msg), "\n\n")
+	if len(paragraphs) < 2 {
+		return nil
+	}
+	var out []trailer
+	for _, line := range strings.Split(paragraphs[len(paragraphs)-1], "\n") {
+		if k, v, ok := strings.Cut(line, ": "); ok {
+			out = append(out, trailer{k, v})
+		}
+	}
+	return out
+}
+
+// headTrailer marks a commit on main that moved a unit's branch: its value is
+// the unit and the branch's new head. Repair after a crash goes by it.
+const headTrailer = "Unit-Head"
+
+func unitHeads(msg string) map[string]plumbing.Hash {
+	heads := map[string]plumbing.Hash{}
+	for _, t := range trailersOf(msg) {
+		name, hash, ok := strings.Cut(t.value, " ")
+		if t.key == headTrailer && ok && plumbing.IsHash(hash) {
+			heads[name] = plumbing.NewHash(hash)
+		}
+	}
+	return heads
+}
