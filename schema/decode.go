@@ -75,12 +75,14 @@ func DecodeRecord(file string, data []byte) (Record, []Problem) {
 	c := &Collector{File: file}
 	if rec = New(kind); rec == nil {
 		// Not named as a record: the kind key decides.
-		var head struct{ Kind Kind }
-		if _, err := toml.Decode(string(data), &head); err == nil {
-			rec = New(head.Kind)
+		var head map[string]any
+		_, err := toml.Decode(string(data), &head)
+		word, _ := head["kind"].(string)
+		if err == nil {
+			rec = New(Kind(word))
 		}
-		if rec == nil && head.Kind != "" && plainText(c, data) {
-			c.add(Unreadable, "kind", "%s", vocabularyError(head.Kind))
+		if rec == nil && word != "" && plainText(c, data) {
+			c.add(Unreadable, "kind", "%s", vocabularyError(Kind(word)))
 		}
 		if len(c.Problems) > 0 {
 			c.place(data)
@@ -144,7 +146,7 @@ func decode(c *Collector, data []byte, v any) bool {
 	}
 	md, err := toml.Decode(string(data), v)
 	switch {
-	case err == nil && len(md.Undecoded()) == 0 && lowerCase(md.Keys()):
+	case err == nil && allKnown(md.Keys(), reflect.TypeOf(v).Elem()):
 	default:
 		// Something does not fit. The decoder stops at the first such thing;
 		// go through the file as plain tables to report all of them, and read
@@ -166,20 +168,27 @@ func decode(c *Collector, data []byte, v any) bool {
 			return false
 		}
 	}
-	c.fields(reflect.ValueOf(v).Elem(), "")
+	c.fields(reflect.ValueOf(v).Elem(), nil)
 	return Worst(c.Problems) < Unreadable
 }
 
-// lowerCase reports whether the keys are written as they should be: the
-// decoder also takes Title for title.
-func lowerCase(keys []toml.Key) bool {
+// allKnown reports whether every key is one of the type's, letter by letter:
+// the decoder also takes Title for title.
+func allKnown(keys []toml.Key, t reflect.Type) bool {
 	for _, k := range keys {
+		at := t
 		for _, part := range k {
-			for i := range len(part) {
-				if 'A' <= part[i] && part[i] <= 'Z' || part[i] >= utf8.RuneSelf {
-					return false
-				}
+			for at.Kind() == reflect.Pointer || at.Kind() == reflect.Slice {
+				at = at.Elem()
 			}
+			if at.Kind() != reflect.Struct || at == dateType {
+				return false
+			}
+			f, ok := fieldsOf(at)[part]
+			if !ok {
+				return false
+			}
+			at = f.Type
 		}
 	}
 	return true
@@ -215,6 +224,9 @@ func plainText(c *Collector, data []byte) bool {
 		c.Problems[len(c.Problems)-1].Column = 1 + utf8.RuneCount(data[bytes.LastIndexByte(data[:i], '\n')+1:i])
 		return false
 	}
+	if plainASCII(data) {
+		return true
+	}
 	clean := true
 	line, start := 1, 0
 	for i, r := range string(data) {
@@ -230,6 +242,17 @@ func plainText(c *Collector, data []byte) bool {
 		}
 	}
 	return clean
+}
+
+// plainASCII reports whether a text has nothing but visible ASCII, blanks, tabs
+// and line ends of Unix.
+func plainASCII[T string | []byte](text T) bool {
+	for i := range len(text) {
+		if b := text[i]; (b < 0x20 || b >= 0x7F) && b != '\n' && b != '\t' {
+			return false
+		}
+	}
+	return true
 }
 
 // hiddenRune names a character that must not stand in a record: control
@@ -536,32 +559,48 @@ func lastKey(p string) string {
 	return p
 }
 
+// A spot is a place in a file on the way down to a field. Its text is needed
+// only where there is something to report.
+type spot struct {
+	above *spot
+	key   string
+	index int // of a list, where key is ""
+}
+
+func (s *spot) String() string {
+	switch {
+	case s == nil:
+		return ""
+	case s.key == "":
+		return index(s.above.String(), s.index)
+	}
+	return join(s.above.String(), s.key)
+}
+
 // fields checks every field of a struct by its type and tags.
-func (c *Collector) fields(v reflect.Value, at string) {
-	for _, f := range fieldList(v.Type()) {
+func (c *Collector) fields(v reflect.Value, at *spot) {
+	list := fieldList(v.Type())
+	for i := range list {
+		f := &list[i]
 		fv := v.FieldByIndex(f.Index)
-		p := join(at, f.Key)
-		if absent(fv) {
-			if f.Need && !c.gone[p] {
-				c.Errorf(p, "%s is missing => add %s: %s", f.Key, f.example(p), f.Doc)
-			}
+		if !absent(fv) {
+			c.field(fv, f, &spot{above: at, key: f.Key})
 			continue
 		}
-		c.field(fv, f, p)
+		if !f.Need {
+			continue
+		}
+		if p := join(at.String(), f.Key); !c.gone[p] {
+			c.Errorf(p, "%s is missing => add %s: %s", f.Key, f.example(p), f.Doc)
+		}
 	}
 }
 
-func (c *Collector) field(v reflect.Value, f Field, at string) {
+func (c *Collector) field(v reflect.Value, f *Field, at *spot) {
 	if v.Kind() == reflect.Pointer {
 		v = v.Elem()
 	}
-	if _, isDate := v.Interface().(Date); isDate {
-		return
-	}
-	if words, ok := v.Interface().(vocabulary); ok && v.Kind() == reflect.String {
-		if !slices.Contains(words.Words(), v.String()) {
-			c.Errorf(at, "%s", vocabularyError(words))
-		}
+	if v.Type() == dateType {
 		return
 	}
 	switch v.Kind() {
@@ -569,22 +608,31 @@ func (c *Collector) field(v reflect.Value, f Field, at string) {
 		c.fields(v, at)
 	case reflect.Slice:
 		for i := range v.Len() {
-			c.field(v.Index(i), f, fmt.Sprintf("%s[%d]", at, i))
+			c.field(v.Index(i), f, &spot{above: at, index: i})
 		}
 	case reflect.String:
+		if f.words != nil {
+			if !slices.Contains(f.words, v.String()) {
+				c.Errorf(at.String(), "%s", vocabularyError(v.Interface().(vocabulary)))
+			}
+			return
+		}
 		c.text(v.String(), f, at)
-		if ch, ok := v.Interface().(checker); ok {
-			if err := ch.Check(); err != nil {
-				c.Errorf(at, "%s", remedy(err))
+		if f.form {
+			if err := v.Interface().(checker).Check(); err != nil {
+				c.Errorf(at.String(), "%s", remedy(err))
 			}
 		}
 	case reflect.Int:
 		if f.HasMin && v.Int() < int64(f.Min) {
-			c.Errorf(at, "%s is %d => write a number from %d up", f.Key, v.Int(), int64(f.Min))
+			c.Errorf(at.String(), "%s is %d => write a number from %d up", f.Key, v.Int(), int64(f.Min))
 		}
 	case reflect.Float64:
-		if x := v.Float(); f.HasMin && !(x >= f.Min) || math.IsInf(x, 0) {
-			c.Errorf(at, "%s is %v => write a number from %v up", f.Key, x, f.Min)
+		switch x := v.Float(); {
+		case math.IsNaN(x) || math.IsInf(x, 0):
+			c.add(Unreadable, at.String(), "%s is %v => write a plain number: %s = 12.5", f.Key, x, f.Key)
+		case f.HasMin && x < f.Min:
+			c.Errorf(at.String(), "%s is %v => write a number from %v up", f.Key, x, f.Min)
 		}
 	}
 }
@@ -603,22 +651,25 @@ func remedy(err error) string {
 
 // text refuses hidden characters that came in as escapes, and line breaks in
 // fields that are one line.
-func (c *Collector) text(s string, f Field, at string) {
+func (c *Collector) text(s string, f *Field, at *spot) {
+	if plainASCII(s) && !strings.Contains(s, "\n") && strings.TrimSpace(s) != "" {
+		return
+	}
 	for _, r := range s {
 		if r == '\n' && (f.Key == "note" || f.Key == "values") || r == '\t' {
 			continue
 		}
 		if r == '\n' {
-			c.Errorf(at, "%s has a line break => write it in one line; longer text goes into note", f.Key)
+			c.Errorf(at.String(), "%s has a line break => write it in one line; longer text goes into note", f.Key)
 			return
 		}
 		if what := hiddenRune(r); what != "" {
-			c.add(Unreadable, at, "%s holds %s (U+%04X), which shows as something else than it is => delete it", f.Key, what, r)
+			c.add(Unreadable, at.String(), "%s holds %s (U+%04X), which shows as something else than it is => delete it", f.Key, what, r)
 			return
 		}
 	}
 	if strings.TrimSpace(s) == "" {
-		c.Errorf(at, "%s is blank => write %s = \"...\": %s; or leave the key out", f.Key, f.Key, f.Doc)
+		c.Errorf(at.String(), "%s is blank => write %s = \"...\": %s; or leave the key out", f.Key, f.Key, f.Doc)
 	}
 }
 

@@ -17,7 +17,12 @@ type Field struct {
 	Min    float64      // least number
 	Type   reflect.Type // of the Go field
 	Index  []int        // for reflect.Value.FieldByIndex
+
+	words []string // as Words gives them
+	form  bool     // the type is a checker
 }
+
+var dateType = reflect.TypeFor[Date]()
 
 var fieldCache sync.Map // reflect.Type -> []Field
 
@@ -59,7 +64,7 @@ func isTables(t reflect.Type) bool {
 	if t.Kind() == reflect.Slice {
 		t = t.Elem()
 	}
-	return t.Kind() == reflect.Struct && t != reflect.TypeFor[Date]()
+	return t.Kind() == reflect.Struct && t != dateType
 }
 
 func collectFields(t reflect.Type, index []int) []Field {
@@ -80,28 +85,41 @@ func collectFields(t reflect.Type, index []int) []Field {
 			f.Min, _ = strconv.ParseFloat(m, 64)
 			f.HasMin = true
 		}
+		f.words = f.Words()
+		_, f.form = reflect.Zero(f.element()).Interface().(checker)
 		l = append(l, f)
 	}
 	return l
 }
 
+// element is the type of the field, or of its elements.
+func (f Field) element() reflect.Type {
+	t := f.Type
+	for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice {
+		t = t.Elem()
+	}
+	return t
+}
+
+var keyCache sync.Map // reflect.Type -> map[string]Field
+
 // fieldsOf is fieldList by key.
 func fieldsOf(t reflect.Type) map[string]Field {
+	if m, ok := keyCache.Load(t); ok {
+		return m.(map[string]Field)
+	}
 	m := map[string]Field{}
 	for _, f := range fieldList(t) {
 		m[f.Key] = f
 	}
+	keyCache.Store(t, m)
 	return m
 }
 
 // Words returns the closed list a field takes its words from, nil where it
 // has none.
 func (f Field) Words() []string {
-	t := f.Type
-	for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice {
-		t = t.Elem()
-	}
-	if v, ok := reflect.Zero(t).Interface().(vocabulary); ok {
+	if v, ok := reflect.Zero(f.element()).Interface().(vocabulary); ok {
 		return v.Words()
 	}
 	return nil

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"sort"
 	"strings"
+	"unicode/utf8"
 )
 
 // Severity ranks a problem.
@@ -80,10 +81,24 @@ func (p Problem) Drawing() string {
 		width = min(width, max(1, len(line)-col))
 		fmt.Fprintf(&b, "    %s\n    %s%s\n", string(line), strings.Repeat(" ", max(0, col)), strings.Repeat("^", width))
 	}
-	if p.Write != "" {
-		b.WriteString("    " + p.Write + "\n")
+	for _, line := range fold(p.Write, 76) {
+		b.WriteString("    " + line + "\n")
 	}
 	return b.String()
+}
+
+// fold breaks a text at blanks into lines of at most width runes, where the
+// words allow it.
+func fold(s string, width int) []string {
+	var lines []string
+	for _, w := range strings.Fields(s) {
+		if n := len(lines) - 1; n >= 0 && utf8.RuneCountInString(lines[n])+1+utf8.RuneCountInString(w) <= width {
+			lines[n] += " " + w
+		} else {
+			lines = append(lines, w)
+		}
+	}
+	return lines
 }
 
 // Count returns how many problems are errors (unreadable ones included) and

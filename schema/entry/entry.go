@@ -133,8 +133,8 @@ func (p *parser) parts() error {
 		if near := schema.Nearest(w, names); near != "" {
 			return &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name), fmt.Sprintf("did you mean %q?", near)}
 		}
-		_, err := refs.Parse(w)
-		return &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name), err.Error()}
+		return &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name),
+			"begin with the section (" + strings.Join(clip(names), ", ") + ") or with the part: C14, C1-C12, key:17, @under IC4"}
 	}
 	p.line.Ref = schema.Refs(strings.Join(text, ", "))
 	return nil

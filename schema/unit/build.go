@@ -150,7 +150,7 @@ func (b *builder) sectionNames(c *schema.Collector, at string, list schema.Names
 	have := b.names()
 	found, unmatched := l.Select(have)
 	for _, n := range unmatched {
-		if near := schema.Nearest(n, have); near != "" {
+		if near := schema.Nearest(n, have); near != "" && stem(near) != stem(n) {
 			c.Errorf(at, "the model has no section %q => did you mean %q?", n, near)
 		} else {
 			c.Errorf(at, "the model has no section %q => its sections are: %s; or add it to the model", n, clip(have))
@@ -158,6 +158,9 @@ func (b *builder) sectionNames(c *schema.Collector, at string, list schema.Names
 	}
 	return found
 }
+
+// stem is a name without the number at its end: voice 9 is no slip for voice 1.
+func stem(name string) string { return strings.TrimRight(name, "0123456789") }
 
 // clip lists names, the first twenty of them.
 func clip(names []string) string {
@@ -182,7 +185,7 @@ func (b *builder) population() {
 				s.Complete = false
 				continue
 			}
-			sets, s.Complete = bd.Positions, bd.Complete
+			sets, s.Complete, s.Revision = bd.Positions, bd.Complete, bd.Revision
 		}
 		for _, set := range sets {
 			if set.Count > 0 {

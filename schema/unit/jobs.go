@@ -214,7 +214,7 @@ func (b *builder) matchedGroups() {
 					rest = append(rest, string(p.Ref))
 				}
 			}
-			b.col(last.File.Path).Errorf(last.Path, "%d of the %d parts of matched group %q in %s were changed, not %s => change the whole group, or record why they no longer need to match by giving the model no match there",
+			b.col(last.File.Path).Errorf(last.Path, "%d of the %d parts of matched group %q in %s were changed, not %s => change the whole group: one new part does not match old ones",
 				len(changed), len(members[g]), g.name, g.section, clip(rest))
 		}
 	}

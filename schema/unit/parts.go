@@ -34,7 +34,7 @@ func (b *builder) parts(c *schema.Collector, f *File, r *schema.Parts) {
 	for _, k := range kits {
 		p := b.position(k.section, k.ref, k.line)
 		used[k.path] = true
-		if _, has := taken[p]; has {
+		if _, has := taken[p]; has || b.freshIn(p, b.jobOf[f.Path]) {
 			continue
 		}
 		taken[p] = k.path
@@ -51,6 +51,16 @@ func (b *builder) parts(c *schema.Collector, f *File, r *schema.Parts) {
 	}
 }
 
+// freshIn reports whether this very job put a new part into the position
+// already: an earlier line that a kit does not undo.
+func (b *builder) freshIn(p *Position, j *Job) bool {
+	o := p.Current()
+	if j == nil || o == nil || o.Fitted == nil {
+		return false
+	}
+	return o.Fitted.Job == j
+}
+
 // applyKit writes out what a kit says of each position of the unit.
 func (b *builder) applyKit(c *schema.Collector, at string, k schema.ApplyKit, day schema.Date) []kitLine {
 	kit := b.kit(c, at, k.Kit, k.Revision)
@@ -58,8 +68,12 @@ func (b *builder) applyKit(c *schema.Collector, at string, k schema.ApplyKit, da
 		return nil
 	}
 	only := b.sectionNames(c, at+".section", k.Section)
-	if k.Lot != "" {
-		b.lot(c, at+".lot", k.Lot, nil, schema.PartLine{}, day)
+	lot := k.Lot
+	if lot != "" {
+		b.lot(c, at+".lot", lot, nil, schema.PartLine{}, day)
+		if b.ctx.Shop != nil && b.ctx.Lots[lot] == nil {
+			lot = "" // reported once, not again for every part
+		}
 	}
 	var out []kitLine
 	for _, l := range kit.Lines {
@@ -72,9 +86,9 @@ func (b *builder) applyKit(c *schema.Collector, at string, k schema.ApplyKit, da
 		if l.OldKept == "" && l.Action == schema.Replaced {
 			l.OldKept = k.OldKept
 		}
-		if l.New != nil && k.Lot != "" {
+		if l.New != nil && lot != "" {
 			n := *l.New
-			n.Lot = k.Lot
+			n.Lot = lot
 			l.New = &n
 		}
 		out = append(out, b.spread(c, kitLine{line: l, path: at, kit: kit.Name + "/" + kit.Revision}, only)...)
@@ -99,13 +113,17 @@ func (b *builder) kit(c *schema.Collector, at, name, revision string) *schema.Ki
 	}
 	switch {
 	case len(revisions) == 0:
-		c.Errorf(at, "the model has no kit %q => its kits are: %s", name, strings.Join(names, ", "))
+		if names == nil {
+			c.Errorf(at, "the model has no kit %q, and no other => add a [[kit]] to the model", name)
+		} else {
+			c.Errorf(at, "the model has no kit %q => its kits are: %s", name, strings.Join(slices.Compact(names), ", "))
+		}
 		return nil
 	case revision == "" && len(revisions) > 1:
 		c.Errorf(at, "the model has kit %q in revisions %s => add revision = \"...\"", name, strings.Join(revisions, ", "))
 		return nil
 	case found == nil:
-		c.Errorf(at, "the model has kit %q in revision %s, not %q", name, strings.Join(revisions, ", "), revision)
+		c.Errorf(at, "the model has kit %q in revision %s, not %q => write one of those, or add the revision to the model", name, strings.Join(revisions, ", "), revision)
 	}
 	return found
 }
@@ -176,6 +194,9 @@ func (b *builder) withKit(k kitLine, kits []kitLine, section string, r refs.Ref)
 		}
 		return k, true
 	}
+	if len(kits) == 0 {
+		return k, false // reported with the file
+	}
 	if l.Action == "" {
 		b.each(k.path, b.position(section, r, *l), "%s: action is missing, and no kit of this record has this part => write what was done: %s",
 			strings.Join(schema.Action("").Words(), ", "))
@@ -187,27 +208,34 @@ func (b *builder) withKit(k kitLine, kits []kitLine, section string, r refs.Ref)
 
 // family reports a family nobody knows.
 func (b *builder) family(c *schema.Collector, at string, f schema.FamilyName) {
-	if f == "" || f.Check() != nil || b.ctx.Families == nil {
-		return
-	}
-	if _, ok := b.ctx.Families[f]; !ok {
+	if !b.knownFamily(f) && f.Check() == nil {
 		c.Errorf(at, "no family %q => %s", string(f), nearFamily(b.ctx.Families, string(f)))
 	}
 }
 
+// knownFamily reports whether the ledger has the family; no family at all
+// counts as known.
+func (b *builder) knownFamily(f schema.FamilyName) bool {
+	_, ok := b.ctx.Families[f]
+	return ok || f == "" || b.ctx.Families == nil
+}
+
 func nearFamily(l schema.FamilyList, s string) string {
-	if near := schema.Nearest(s, l.Names()); near != "" {
-		return "did you mean " + near + "?"
-	}
-	group, _, _ := strings.Cut(s, "/")
-	var same []string
+	group, kind, _ := strings.Cut(s, "/")
+	var same, kinds []string
 	for _, n := range l.Names() {
-		if strings.HasPrefix(n, group+"/") {
-			same = append(same, n)
+		if g, k, _ := strings.Cut(n, "/"); g == group {
+			same, kinds = append(same, n), append(kinds, k)
 		}
+	}
+	if near := schema.Nearest(kind, kinds); near != "" {
+		return "did you mean " + group + "/" + near + "?"
 	}
 	if same != nil {
 		return "write one of: " + strings.Join(same, ", ") + "; or add it to families.toml"
+	}
+	if near := schema.Nearest(s, l.Names()); near != "" {
+		return "did you mean " + near + "?"
 	}
 	return "see benchlore list families, or add it to families.toml"
 }
@@ -241,7 +269,7 @@ func (b *builder) event(c *schema.Collector, f *File, k kitLine, p *Position) {
 	}
 	if p.Family == "" {
 		b.each(k.path, p, "%s: not in the model, and the line does not say what it is => add family = \"capacitor/electrolytic\" or whatever it is")
-	} else if l.Family != "" && l.Family != p.Family && l.Action != schema.Fitted && !slices.Contains(l.Mode, "wrong-part") {
+	} else if l.Family != "" && l.Family != p.Family && b.knownFamily(l.Family) && l.Action != schema.Fitted && !slices.Contains(l.Mode, "wrong-part") {
 		b.each(k.path+".family", p, "%s: a %s in the model => leave family out; where another kind of part sat there, write old = {family = \"...\"}", p.Family)
 	}
 	if l.Family == "" {
@@ -304,7 +332,7 @@ func (b *builder) event(c *schema.Collector, f *File, k kitLine, p *Position) {
 		if o != nil {
 			o.Ended = date
 		}
-		fresh := &Occupant{Family: p.Family, Origin: schema.OriginReplaced, Component: l.New, Kit: k.kit, Seen: date,
+		fresh := &Occupant{Family: p.Family, Fitted: e, Origin: schema.OriginReplaced, Component: l.New, Kit: k.kit, Seen: date,
 			Since: edtf.Date{Text: date.String(), Lo: date.Day, Hi: date.Day}}
 		if l.New != nil && l.New.Family != "" {
 			fresh.Family = l.New.Family

@@ -109,6 +109,7 @@ type Occupant struct {
 	Seen      schema.Date       // first day this ledger saw it
 	Events    []*Event          // in order
 	Ended     schema.Date       // zero: still there
+	Fitted    *Event            // the line that put it there; nil: it was there before
 	Mod       *File             // the modification that fitted it, if one did
 	Kit       string            // kit and revision that fitted it, "A3/2", if one did
 }
