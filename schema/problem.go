@@ -154,7 +154,10 @@ func (c *Collector) Warnf(path, format string, args ...any) { c.add(Warned, path
 
 // add records a problem once, however many positions of a range it concerns.
 func (c *Collector) add(s Severity, path, format string, args ...any) {
-	msg, write, _ := strings.Cut(fmt.Sprintf(format, args...), " => ")
+	msg, write := fmt.Sprintf(format, args...), ""
+	if i := strings.LastIndex(msg, " => "); i >= 0 { // the last: quoted text may hold one too
+		msg, write = msg[:i], msg[i+len(" => "):]
+	}
 	p := Problem{File: c.File, Path: path, Severity: s, Message: msg, Write: write}
 	for i := len(c.Problems) - 1; i >= 0 && c.Problems[i].Path == path; i-- {
 		if c.Problems[i] == p {

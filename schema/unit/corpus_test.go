@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"benchlore/schema"
+	"benchlore/schema/refs"
 )
 
 var update = flag.Bool("update", false, "rewrite what testdata/schema/unit expects")
@@ -180,4 +181,13 @@ func TestSamples(t *testing.T) {
 			}
 		})
 	}
+}
+
+func refsOf(t testing.TB, s string) refs.Ref {
+	t.Helper()
+	l, err := refs.Parse(s)
+	if err != nil || len(l.Enumerate()) != 1 {
+		t.Fatalf("%q is not one position: %v", s, err)
+	}
+	return l.Enumerate()[0]
 }
