@@ -1,0 +1,150 @@
+package entry
+
+import (
+	"errors"
+	"strings"
+	"testing"
+
+	"benchlore/schema"
+	"benchlore/schema/unit"
+)
+
+const model = `
+maker = "Corvane"
+name = "Astrella 61"
+
+[[section]]
+name = "power supply"
+board = "PS"
+
+[[section]]
+name = "voice"
+count = 4
+board = "VC"
+
+[[section]]
+name = "keybed"
+
+[[section.position]]
+ref = "key:1-61/contact.1-2"
+family = "contact/key"
+
+[[board]]
+name = "PS"
+
+[[board.position]]
+ref = "C1-C9"
+family = "capacitor/electrolytic"
+value = "470 uF"
+rating = "25 V"
+
+[[board.position]]
+count = 80
+family = "board/joint"
+
+[[board]]
+name = "VC"
+
+[[board.position]]
+ref = "C14, R1-R3"
+family = "capacitor/tantalum"
+value = "10 uF"
+rating = "25 V"
+`
+
+// organ is a unit with a fault F1.
+func organ(t testing.TB) *unit.Unit {
+	t.Helper()
+	m, problems := schema.Decode[schema.Model]("model.toml", []byte(model))
+	if m == nil || len(problems) > 0 {
+		t.Fatal(problems)
+	}
+	data := []byte("kind = \"intake\"\ndate = 2024-03-04\nby = \"mw\"\nreason = \"repair\"\nworks = \"partly\"\n[[fault]]\nid = \"F1\"\nsymptom = \"hum\"\n")
+	path := "instruments/astrella-61/a61-1/2024-03-04-intake-7q3f.toml"
+	rec, problems := schema.DecodeRecord(path, data)
+	if rec == nil || len(problems) > 0 {
+		t.Fatal(problems)
+	}
+	return unit.Build(unit.Source{Name: "astrella-61/a61-1", Dir: "instruments/astrella-61/a61-1", Model: m,
+		Records: []unit.File{{Path: path, Data: data, Record: rec}}}, unit.Context{Families: schema.NewFamilyList(nil)})
+}
+
+func TestParse(t *testing.T) {
+	u := organ(t)
+	for _, c := range []struct{ typed, echo string }{
+		{"voice 3 C14 failed short replaced 10uF/35V", "voice 3 C14: found failed short; replaced by 10uF 35V"},
+		{"voice 3: C14 short replaced 10uF/35V", "voice 3 C14: found failed short; replaced by 10uF 35V"},
+		{"voice 1-4 C14 untested replaced 10 uF 35 V", "voice 1-4 C14: found untested; replaced by 10 uF 35 V"},
+		{"voice 2 c14, r1 ok in-circuit left", "voice 2 c14, r1: found ok (in-circuit); left"},
+		// Only the power supply has these: no section needed.
+		{"C1-C4 untested replaced 35V scrapped", "power supply C1-C4: found untested; replaced by 470 uF 35V; old part scrapped"},
+		{"C3 F1 failed open replaced 470uF/35V", "power supply C3: found failed open; replaced by 470uF 35V; cures F1"},
+		{"C3 replaced 470uF/35V failed short f1 old-stock", "power supply C3: found failed short; replaced by 470uF 35V old-stock; cures F1"},
+		{"C3 470uF/25V failed short replaced 1000uF/35V", "power supply C3: found failed short; replaced by 1000uF 35V"},
+		{"C3 470uF/25V -> 1000uF/35V failed short replaced", "power supply C3: found failed short; replaced by 1000uF 35V"},
+		{"C2 failed leakage caused_by=C1 replaced 470uF/25V lot=2021-el-470", "power supply C2: found failed leakage; because of C1; replaced by 470uF 25V lot 2021-el-470"},
+		{"power supply 12x board/joint degraded dry-joint reworked", "power supply: 12 of board/joint found degraded dry-joint; reworked"},
+		{"key:17/contact.2 degraded contamination cleaned", "keybed key:17/contact.2: found degraded contamination; cleaned"},
+		{"key:1-61/contact.1 degraded contamination cleaned", "keybed key:1-61/contact.1: found degraded contamination; cleaned"},
+		{"power supply @under IC4 failed burnt removed capacitor/ceramic", "power supply @under IC4 (capacitor/ceramic): found failed burnt; removed"},
+		{"keybed key:3/contact.1 wear adjusted", "keybed key:3/contact.1: found degraded wear; adjusted"},
+		{"voice 1 C14 pending short note=\"wait for parts\"", "voice 1 C14: found failed short; pending; note \"wait for parts\""},
+	} {
+		words := strings.Fields(c.typed)
+		if i := strings.Index(c.typed, `note="`); i >= 0 {
+			words = append(strings.Fields(c.typed[:i]), "note="+strings.Trim(c.typed[i+6:], `"`))
+		}
+		line, err := Parse(words, u)
+		if err != nil {
+			t.Errorf("%s: %v", c.typed, err)
+			continue
+		}
+		if got := Echo(line); got != c.echo {
+			t.Errorf("%s\n got %s\nwant %s", c.typed, got, c.echo)
+		}
+		// What was understood is a line the decoder takes.
+		text := append([]byte("kind = \"parts\"\ndate = 2024-03-05\nby = \"mw\"\n"), schema.EncodeTable("part", &line)...)
+		if rec, problems := schema.DecodeRecord("2024-03-05-parts-8k2m.toml", text); rec == nil || schema.Worst(problems) >= schema.Wrong {
+			t.Errorf("%s: %v\n%s", c.typed, problems, text)
+		}
+	}
+}
+
+func TestParseRefuses(t *testing.T) {
+	u := organ(t)
+	for _, c := range []struct{ typed, what, remedy string }{
+		{"", "names no part", "C14"},
+		{"C14 failed", "C14 could be in any of 4 sections", "voice 1, voice 2, voice 3, voice 4"},
+		{"C99 failed", "no section of astrella-61/a61-1 is known to have C99", "power supply"},
+		{"voise 3 C14 failed", "neither a part nor a section", "voice"},
+		{"C3 fialed", `"fialed" is not understood`, `did you mean "failed"?`},
+		{"C3 failed shrot", `"shrot" is not understood`, `did you mean "short"?`},
+		{"C3 failed colour=red", `no key "colour"`, "the keys are"},
+		{"C3 failed noet=x", `no key "noet"`, "did you mean note=?"},
+		{"C3 failed date=yesterday", "is not a date", "2031-03-04"},
+		{"80x board/joint ok", "no section", "begin with the section"},
+	} {
+		_, err := Parse(strings.Fields(c.typed), u)
+		var e *Error
+		if !errors.As(err, &e) {
+			t.Errorf("%q: %v", c.typed, err)
+			continue
+		}
+		if !strings.Contains(e.What, c.what) || !strings.Contains(e.Remedy, c.remedy) {
+			t.Errorf("%q\n got %s\n     %s\nwant %s\n     %s", c.typed, e.What, e.Remedy, c.what, c.remedy)
+		}
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	f.Add("voice 3 C14 failed short replaced 10uF/35V")
+	f.Add("power supply 12x board/joint degraded reworked")
+	f.Add("@under IC4 failed old.value=10uF")
+	u := organ(f)
+	f.Fuzz(func(t *testing.T, typed string) {
+		line, err := Parse(strings.Fields(typed), u)
+		if err == nil && line.Section == "" {
+			t.Errorf("%q is understood without a section", typed)
+		}
+	})
+}
