@@ -1,0 +1,341 @@
+package reports
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"benchlore/schema"
+	"benchlore/schema/refs"
+	"benchlore/schema/unit"
+)
+
+// DefaultLag is how many days before the as-of date silence is taken to mean
+// working, where it is: a fault takes time to come to the bench's ears. Common
+// practice, no source.
+const DefaultLag = 180
+
+// ObserveOptions says how records become observations.
+type ObserveOptions struct {
+	AsOf            schema.Date       // records and lines after it are not read; zero: the latest record that is no note
+	FailureDegraded bool              // a degraded part counts as failed
+	Families        schema.FamilyList // which families fail hidden; nil: none
+	Lag             int               // days; see [DefaultLag]
+}
+
+// ObservationKind is what is known of a lifetime.
+type ObservationKind string
+
+const (
+	ObservedEvent    ObservationKind = "event"    // failed in (Lower, Upper]
+	ObservedCensored ObservationKind = "censored" // good at Lower, not known after
+	ObservedLeftOut  ObservationKind = "left out" // says nothing about a lifetime; Reason says why
+)
+
+// LeftOutReason says why an occupant was left out of times, in words that
+// follow a number of parts.
+type LeftOutReason string
+
+const (
+	LeftOutUntested  LeftOutReason = "untested, and not known to have worked since they were fitted"
+	LeftOutUnseen    LeftOutReason = "not looked at, in a unit not known to work fully"
+	LeftOutHidden    LeftOutReason = "not tested, and the unit plays on when one has failed"
+	LeftOutMissing   LeftOutReason = "missing, and not known to have worked"
+	LeftOutRemoved   LeftOutReason = "removed, and not known to have worked"
+	LeftOutSecondary LeftOutReason = "taken down by another failure, and not known to have worked before"
+	LeftOutExternal  LeftOutReason = "failed from outside, and not known to have worked before"
+	LeftOutAge       LeftOutReason = "of unknown age, and never seen good for any length of time"
+	LeftOutPool      LeftOutReason = "counted from a pool of unknown size"
+	LeftOutRepeat    LeftOutReason = "counted from a pool that failed more often than it has parts"
+	LeftOutNotBack   LeftOutReason = "fitted or repaired here and not seen since"
+)
+
+// Observation is what the records say about one occupant of one position, or
+// about Count alike of a pool. Times are years of 365.25 days since it was
+// installed or, where UnknownOrigin is set, since it was first seen good.
+type Observation struct {
+	Unit    string
+	Section string
+	Ref     string // empty for a pool
+	Family  schema.FamilyName
+	Count   int
+
+	Model  string // the first half of the unit's name
+	Place  string // the section without its number: voice for voice 3
+	Maker  string // of the part; empty: not recorded
+	Lot    string
+	Kit    string // the kit and revision that fitted it, A3/2
+	Origin schema.Origin
+	Built  string // build period of the unit, five years: 1970-1974; empty: not known so closely
+	Intake schema.Reason
+
+	Kind   ObservationKind // with silence read as unknown
+	Reason LeftOutReason
+	Entry  float64 // at risk from this age
+	Lower  float64 // last known good; 0 where it is not known
+	Upper  float64 // found failed; +Inf unless Kind is ObservedEvent
+	// LowerWorking takes the place of Lower where silence is read as working.
+	LowerWorking float64
+	Gap          float64 // of an event: from last known good, or installation, to found
+	Span         float64 // width of the span the day of installation is known to
+
+	Found         schema.Finding // the gravest finding; empty: nobody looked
+	Handled       bool           // somebody looked, or it was in service in a unit that left fully working
+	Failed        bool           // failed by itself, under the definition in force
+	Secondary     bool           // taken down by another part
+	External      bool           // failed from outside: transport, surge, earlier work
+	UnknownOrigin bool           // age not known: constant hazard only
+	Pool          bool           // one of a counted pool: constant hazard only
+	Restart       int            // 0: the lifetime; n: the window after the n-th repair, constant hazard only
+}
+
+// Observations is all there is to say about the times of the parts of some
+// units, with nothing dropped: every occupant of every position stands in All
+// once with Restart 0.
+type Observations struct {
+	All             []Observation
+	Units           int // with at least one record
+	LeftOut         map[LeftOutReason]int
+	AsOf            schema.Date
+	Lag             int
+	FailureDegraded bool
+}
+
+// Silence says how a part of a unit that nobody has heard of since is read.
+type Silence string
+
+const (
+	SilenceUnknown Silence = "unknown" // good until last known good
+	SilenceWorking Silence = "working" // good until the as-of date less a lag
+)
+
+// Words lists the readings of silence.
+func (Silence) Words() []string { return []string{"unknown", "working"} }
+
+// Under returns the kind of the observation and its last known good time under
+// one reading of silence.
+func (o Observation) Under(s Silence) (ObservationKind, float64) {
+	if s != SilenceWorking || o.Kind == ObservedEvent {
+		return o.Kind, o.Lower
+	}
+	if o.Kind == ObservedLeftOut && o.LowerWorking > o.Entry {
+		return ObservedCensored, o.LowerWorking
+	}
+	return o.Kind, o.LowerWorking
+}
+
+// Observe turns the histories of units into observations. It follows the rules
+// that stand in the comments of each step; records in any order give the same
+// observations in the same order.
+func Observe(units []*unit.Unit, opt ObserveOptions) *Observations {
+	obs := &Observations{LeftOut: map[LeftOutReason]int{}, AsOf: opt.AsOf, Lag: opt.Lag, FailureDegraded: opt.FailureDegraded}
+	if obs.AsOf.IsZero() {
+		obs.AsOf = lastRecord(units)
+		opt.AsOf = obs.AsOf
+	}
+	units = slices.Clone(units)
+	slices.SortStableFunc(units, func(a, b *unit.Unit) int { return cmp.Compare(a.Name, b.Name) })
+	for _, u := range units {
+		h := newUnitHistory(u, opt)
+		if !h.seen {
+			continue
+		}
+		obs.Units++
+		for _, p := range u.Positions {
+			for _, o := range p.Occupants {
+				obs.All = append(obs.All, h.occupant(p, o)...)
+			}
+		}
+		for _, p := range u.Pools {
+			obs.All = append(obs.All, h.pool(p)...)
+		}
+	}
+	slices.SortStableFunc(obs.All, func(a, b Observation) int {
+		c := cmp.Or(cmp.Compare(a.Unit, b.Unit), cmp.Compare(a.Section, b.Section))
+		switch {
+		case c != 0:
+		case a.Ref == "" && b.Ref == "":
+			c = cmp.Compare(a.Family, b.Family)
+		case a.Ref != b.Ref && refs.Less(refs.Ref(a.Ref), refs.Ref(b.Ref)):
+			c = -1
+		case a.Ref != b.Ref:
+			c = 1
+		}
+		return c
+	})
+	for _, o := range obs.All {
+		if o.Kind == ObservedLeftOut {
+			obs.LeftOut[o.Reason] += o.Count
+		}
+	}
+	return obs
+}
+
+// lastRecord is the day of the latest record that is no note: a note says
+// nothing about a part, so adding one must change nothing.
+func lastRecord(units []*unit.Unit) schema.Date {
+	var last schema.Date
+	for _, u := range units {
+		for _, f := range u.Files {
+			h := f.Record.Head()
+			if h.Kind != schema.KindNote && !h.Withdrawn && h.Date.After(last.Day) {
+				last = h.Date
+			}
+		}
+	}
+	return last
+}
+
+// occupant gives the observations of one occupant: its lifetime, then a window
+// for each time it was repaired after a failure. An occupant fails once; what
+// was left failed is no longer at risk.
+func (h *unitHistory) occupant(p *unit.Position, o *unit.Occupant) []Observation {
+	if o.Origin == schema.OriginReplaced && o.Since.Lo.After(h.opt.AsOf.Day) {
+		return nil // not there yet
+	}
+	family := cmp.Or(o.Family, p.Family)
+	hidden := h.opt.FailureDegraded || h.opt.Families[family].Hidden
+	base := h.keys(p.Section, family)
+	base.Ref, base.Count = string(p.Ref), 1
+	base.Origin, base.Kit = o.Origin, o.Kit
+	if c := o.Component; c != nil {
+		base.Maker, base.Lot = c.Maker, c.Lot
+	}
+	events := h.until(o.Events)
+	base.Intake = h.reason(events, o)
+
+	t := h.tenure(o, hidden)
+	base.UnknownOrigin = !t.known
+	base.Span = t.span()
+	h.state(&base, events, t)
+
+	var out []Observation
+	for restart := 0; ; restart++ {
+		x, rest := h.window(base, t, events, restart)
+		out = append(out, x)
+		if rest == nil {
+			return out
+		}
+		// After a repair the clock of what can be known starts again.
+		t = t.again(rest[0])
+		events = rest[1:]
+	}
+}
+
+// state counts an occupant once: what was found, and whether anybody looked.
+func (h *unitHistory) state(x *Observation, events []*unit.Event, t tenure) {
+	rank := map[schema.Finding]int{schema.Failed: 6, schema.Degraded: 5, schema.OK: 4, schema.InService: 3, schema.Untested: 2, schema.Missing: 1}
+	for _, e := range events {
+		if rank[e.Line.Found] > rank[x.Found] {
+			x.Found = e.Line.Found
+		}
+		if h.failing(e) {
+			second, outside := blame(e)
+			x.Secondary = x.Secondary || second
+			x.External = x.External || outside
+			x.Failed = x.Failed || !second && !outside
+		}
+	}
+	if x.Failed {
+		x.Secondary, x.External = false, false
+	}
+	x.External = x.External && !x.Secondary
+	x.Handled = x.Found != ""
+	if !x.Handled && h.wasInService(t) {
+		x.Handled, x.Found = true, schema.InService
+	}
+}
+
+// window gives one observation from the start of a tenure to its first failure
+// or its end, and the events from the repair on, nil where there was none.
+func (h *unitHistory) window(x Observation, t tenure, events []*unit.Event, restart int) (Observation, []*unit.Event) {
+	x.Restart, x.Entry = restart, t.offset
+	x.Upper = math.Inf(1)
+	stop := slices.IndexFunc(events, func(e *unit.Event) bool {
+		return h.failing(e) || e.Line.Found == schema.Missing
+	})
+	if stop < 0 {
+		h.survived(&x, t, events)
+		return x, nil
+	}
+	e := events[stop]
+	good, ok := t.lastGood(h, events[:stop], h.at(e))
+	second, outside := blame(e)
+	switch {
+	case e.Line.Found == schema.Missing:
+		h.censor(&x, t, good, ok, LeftOutMissing)
+		return x, nil
+	case second:
+		h.censor(&x, t, good, ok, LeftOutSecondary)
+	case outside:
+		h.censor(&x, t, good, ok, LeftOutExternal)
+	default:
+		h.fail(&x, t, good, ok, e)
+	}
+	x.LowerWorking = x.Lower
+	return x, repaired(events[stop:])
+}
+
+// fail sets an event in (max(0, g_lo - a_hi), t - a_lo].
+func (h *unitHistory) fail(x *Observation, t tenure, good moment, ok bool, e *unit.Event) {
+	if !t.started {
+		// Age not known and never seen good before: it was not at risk while
+		// anybody watched.
+		x.Kind, x.Reason = ObservedLeftOut, LeftOutAge
+		return
+	}
+	x.Kind = ObservedEvent
+	from := t.hi
+	if ok && good.day.After(t.hi) {
+		from = good.day
+	}
+	x.Gap = max(years(from, e.Date.Day), 0)
+	x.Lower = t.offset + max(0, years(t.hi, from))
+	// A failure within the day it was last good, or the day it was fitted,
+	// lies in (0, 1 day].
+	x.Upper = max(t.offset+years(t.lo, e.Date.Day), x.Lower+oneDay)
+}
+
+// censor ends an observation at last known good; where that is not after
+// installation it says nothing and is left out, counted by its reason.
+func (h *unitHistory) censor(x *Observation, t tenure, good moment, ok bool, reason LeftOutReason) {
+	switch {
+	case !t.started:
+		x.Kind, x.Reason = ObservedLeftOut, LeftOutAge
+	case ok && good.day.After(t.hi):
+		x.Kind, x.Lower = ObservedCensored, t.offset+years(t.hi, good.day)
+	default:
+		x.Kind, x.Reason, x.Lower = ObservedLeftOut, reason, t.offset
+		if !t.known && !t.fittedHere {
+			x.Reason = LeftOutAge
+		}
+	}
+	x.LowerWorking = x.Lower
+}
+
+// survived ends an observation that saw no failure: at the last day the part
+// was known good, and, where it is still fitted in a unit that has been silent
+// since it worked, also at the as-of date less the lag.
+func (h *unitHistory) survived(x *Observation, t tenure, events []*unit.Event) {
+	good, ok := t.lastGood(h, events, t.end)
+	reason := LeftOutUnseen
+	last := schema.Finding("")
+	for _, e := range events {
+		last = cmp.Or(e.Line.Found, last)
+	}
+	switch {
+	case x.Restart > 0 || t.fittedHere && !h.presented(t):
+		reason = LeftOutNotBack
+	case last == schema.Untested:
+		reason = LeftOutUntested
+	case t.removed:
+		reason = LeftOutRemoved
+	case t.hidden:
+		reason = LeftOutHidden
+	}
+	h.censor(x, t, good, ok, reason)
+	if t.end.still && h.silent && t.started {
+		silent := h.opt.AsOf.AddDays(-h.opt.Lag)
+		x.LowerWorking = max(x.Lower, t.offset+years(t.hi, silent))
+	}
+}

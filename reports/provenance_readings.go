@@ -1,0 +1,229 @@
+package reports
+
+import (
+	"fmt"
+	"math/big"
+	"slices"
+	"strings"
+
+	"benchlore/schema"
+	"benchlore/schema/quantity"
+	"benchlore/schema/refs"
+	"benchlore/schema/unit"
+)
+
+// readings puts readings as found and as left side by side, and sums tables up.
+func (b *provenance) readings() {
+	b.p.DecisionRule = []string{
+		"Decision rule: simple acceptance. A value on or inside its limit is within, any other is outside; no guard band is kept (ILAC-G8:09/2019; ISO 14253-1 would keep one).",
+		"An uncertainty is the expanded one (k = 2) and is shown where the record states it. “" + string(unit.Near) + "” means that neither conformity nor non-conformity is shown. Where none is stated the verdict takes no account of it.",
+		"Where no limit is given there is no verdict: the value stands for itself.",
+	}
+	type slot struct{ job, section, point, quantity string }
+	type column struct{ found, between, left []*ReadingValue }
+	at := map[slot]*column{}
+	var order []slot
+	used := map[string][]schema.Date{}
+	use := func(id string, d schema.Date) {
+		if id != "" && !slices.Contains(used[id], d) {
+			used[id] = append(used[id], d)
+		}
+	}
+	b.records(func(f *unit.File, h *schema.Common) {
+		if r, ok := f.Record.(*schema.Safety); ok {
+			for _, k := range r.Checks {
+				use(k.With, h.Date)
+			}
+			return
+		}
+		r, ok := f.Record.(*schema.Measurements)
+		if !ok {
+			return
+		}
+		job := jobName(b.jobOf(f))
+		for _, m := range r.Readings {
+			use(m.With, r.Date)
+			v := &ReadingValue{Record: f.Name(), Date: dayText(r.Date), By: b.person(r.By), Stage: string(m.Stage), Value: clean(string(m.Value)), Why: m.Why,
+				Uncertainty: clean(string(m.Uncertainty)), Verdict: string(b.u.JudgeReading(m)), Conditions: m.Conditions, With: clean(m.With),
+				Procedure: clean(r.Procedure), Note: m.Note}
+			if l := b.u.ReadingLimit(m); l != nil {
+				v.Limit, v.LimitSource = clean(l.String()), l.Source
+			}
+			k := slot{job, clean(m.Section), clean(m.Point), clean(m.Quantity)}
+			if at[k] == nil {
+				at[k] = &column{}
+				order = append(order, k)
+			}
+			switch c := at[k]; m.Stage {
+			case schema.AsFound:
+				c.found = append(c.found, v)
+			case schema.AsLeft:
+				c.left = append(c.left, v)
+			default:
+				c.between = append(c.between, v)
+			}
+		}
+		for _, t := range r.Tables {
+			use(t.With, r.Date)
+			b.table(f, job, r, t)
+		}
+	})
+	rank := map[string]int{}
+	for i, s := range b.u.Sections {
+		rank[s.Name] = i - len(b.u.Sections) // what names no section comes last
+	}
+	jobs := map[string]int{}
+	for i, j := range b.u.Jobs {
+		jobs[j.Name()] = i + 1
+	}
+	slices.SortStableFunc(order, func(x, y slot) int {
+		if d := jobs[x.job] - jobs[y.job]; d != 0 {
+			return d
+		}
+		return rank[x.section] - rank[y.section]
+	})
+	pick := func(l []*ReadingValue, i int) *ReadingValue {
+		if i < len(l) {
+			return l[i]
+		}
+		return nil
+	}
+	for _, k := range order {
+		c := at[k]
+		for i := range max(len(c.found), len(c.between), len(c.left)) {
+			b.p.Readings = append(b.p.Readings, ReadingRow{k.job, k.section, k.point, k.quantity, pick(c.found, i), pick(c.between, i), pick(c.left, i)})
+		}
+	}
+	b.instruments(used)
+}
+
+// table sums up one table of readings.
+func (b *provenance) table(f *unit.File, job string, r *schema.Measurements, t schema.Table) {
+	x := TableReport{Record: f.Name(), Job: job, Date: dayText(r.Date), By: b.person(r.By), Stage: string(t.Stage), Section: clean(t.Section),
+		Point: clean(t.Point), At: clean(string(t.At)), Unit: clean(string(t.Unit)), Uncertainty: clean(string(t.Uncertainty)),
+		Conditions: t.Conditions, With: clean(t.With), Procedure: clean(r.Procedure), Why: t.Why, Note: t.Note}
+	list, err := refs.Parse(string(t.At))
+	values, err2 := t.Values.Parse()
+	one, err3 := quantity.Parse("1 " + string(t.Unit))
+	if err != nil || err2 != nil || err3 != nil {
+		return
+	}
+	at, written := list.Enumerate(), strings.Fields(string(t.Values))
+	if len(at) != len(values) {
+		return
+	}
+	var uncertainty *big.Rat
+	if q, ok := t.Uncertainty.Parse(); ok {
+		uncertainty = q.Value
+	}
+	var low, high *big.Rat
+	for i, v := range values {
+		x.Positions = append(x.Positions, string(at[i]))
+		if v == nil {
+			x.Values = append(x.Values, "x")
+			continue
+		}
+		x.Values = append(x.Values, written[i])
+		x.Measured++
+		if low == nil || v.Cmp(low) < 0 {
+			low, x.Min, x.MinAt = v, written[i], string(at[i])
+		}
+		if high == nil || v.Cmp(high) > 0 {
+			high, x.Max, x.MaxAt = v, written[i], string(at[i])
+		}
+		l := b.u.TableLimit(t, at[i])
+		if l == nil {
+			continue
+		}
+		each := unit.Limit{Low: l.Low, High: l.High}
+		if s := clean(each.String()); s != "" && !slices.Contains(x.Limits, s) {
+			x.Limits = append(x.Limits, s)
+		}
+		if l.Source != "" && !slices.Contains(x.LimitSources, l.Source) {
+			x.LimitSources = append(x.LimitSources, l.Source)
+		}
+		if l.Spread != "" {
+			x.SpreadLimit = clean(string(l.Spread))
+		}
+		switch l.Judge(unit.Scale(one, v), uncertainty) {
+		case unit.Outside:
+			x.Judged++
+			x.Outside = append(x.Outside, string(at[i]))
+		case unit.Near:
+			x.Judged++
+			x.Near = append(x.Near, string(at[i]))
+		case unit.Within:
+			x.Judged++
+		}
+	}
+	if low != nil {
+		spread := new(big.Rat).Sub(high, low)
+		x.Spread = ratText(spread)
+		if x.SpreadLimit != "" && x.Measured > 1 {
+			x.SpreadVerdict = string((&unit.Limit{High: schema.Quantity(x.SpreadLimit)}).Judge(unit.Scale(one, spread), nil))
+		}
+	}
+	b.p.Tables = append(b.p.Tables, x)
+}
+
+// ratText prints an exact number with the decimals it needs, at most six.
+func ratText(v *big.Rat) string {
+	f, _ := v.Float64()
+	for n := range 6 {
+		s := v.FloatString(n)
+		if back, ok := new(big.Rat).SetString(s); ok && back.Cmp(v) == 0 {
+			return s
+		}
+	}
+	return fmt.Sprintf("%.6g", f)
+}
+
+// instruments says what the readings were taken with, and whether that was
+// within its calibration.
+func (b *provenance) instruments(used map[string][]schema.Date) {
+	ids := make([]string, 0, len(used))
+	for id := range used {
+		ids = append(ids, id)
+	}
+	slices.Sort(ids)
+	for _, id := range ids {
+		x := InstrumentReport{ID: clean(id), Name: clean(id)}
+		var known *schema.TestInstrument
+		if b.in.Shop != nil {
+			for i := range b.in.Shop.TestInstruments {
+				if t := &b.in.Shop.TestInstruments[i]; t.ID == id {
+					known = t
+					x.Name = clean(t.Name)
+				}
+			}
+		}
+		switch {
+		case known == nil:
+			x.Lines = append(x.Lines, "its calibration is not known here")
+		case len(known.Calibrations) == 0:
+			x.Lines = append(x.Lines, "an indicator: not calibrated")
+		default:
+			var out []string
+			var covered []schema.Calibration
+			for _, d := range used[id] {
+				i := slices.IndexFunc(known.Calibrations, func(k schema.Calibration) bool { return !d.Before(k.Date.Day) && !d.After(k.Due.Day) })
+				if i < 0 {
+					out = append(out, dayText(d))
+				} else if !slices.Contains(covered, known.Calibrations[i]) {
+					covered = append(covered, known.Calibrations[i])
+				}
+			}
+			for _, k := range covered {
+				by := ""
+				if k.By != "" {
+					by = " by " + own(k.By)
+				}
+				x.Lines = append(x.Lines, fmt.Sprintf("calibrated %s%s, good to %s", dayText(k.Date), by, dayText(k.Due)))
+			}
+			if out != nil {
+				x.Lines = append(x.Lines, "used outside its calibration on "+listed(out))
+			}
+		}
+		b.p.Instruments = append(b.p.Instruments, x)
+	}
+}

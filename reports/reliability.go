@@ -1,0 +1,342 @@
+package reports
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"benchlore/reports/lifedata"
+	"benchlore/schema"
+)
+
+// Estimand is what the reliability report is about. Units come to a bench
+// because something is wrong with them, or because somebody cares for them.
+const Estimand = "units that reached this bench"
+
+// ReliabilityOptions says what is estimated for whom.
+type ReliabilityOptions struct {
+	By         []string // of [ReliabilityKeys]; none: family
+	Silence    Silence  // the reading the JSON carries; empty: unknown
+	Confidence float64  // of every interval; 0: 0.95
+}
+
+// groupKey is something observations can be grouped by.
+type groupKey struct {
+	name  string
+	value func(Observation) string
+}
+
+var reliabilityKeys = []groupKey{
+	{"family", func(o Observation) string { return string(o.Family) }},
+	{"group", func(o Observation) string { return o.Family.Group() }},
+	{"model", func(o Observation) string { return o.Model }},
+	{"section", func(o Observation) string { return o.Place }},
+	{"maker", func(o Observation) string { return o.Maker }},
+	{"lot", func(o Observation) string { return o.Lot }},
+	{"kit", func(o Observation) string { return o.Kit }},
+	{"origin", func(o Observation) string { return string(o.Origin) }},
+	{"built", func(o Observation) string { return o.Built }},
+	{"reason", func(o Observation) string {
+		switch o.Intake {
+		case "":
+			return ""
+		case schema.ReasonRepair, schema.ReasonComeback:
+			return "fault-driven"
+		}
+		return "not fault-driven"
+	}},
+}
+
+// ReliabilityKeys lists what groups can be formed by: family, group (of
+// families), model, section (of like sections), maker, lot and kit (of the
+// part), origin, built (five years), reason (for coming to the bench:
+// fault-driven or not).
+func ReliabilityKeys() []string {
+	var names []string
+	for _, k := range reliabilityKeys {
+		names = append(names, k.name)
+	}
+	return names
+}
+
+// KeyPart is one word of a group's key.
+type KeyPart struct{ Name, Value string }
+
+// UnitShare is how many of the inspected units had at least one failure.
+type UnitShare struct {
+	Inspected int // units of which the bench handled at least one part
+	Affected  int
+	Share     float64
+	Interval  lifedata.Interval // Wilson
+}
+
+// PartCounts counts parts by what was found. Handled is the sum of Tested,
+// InService and Untested; the others are among them, but for LeftOut.
+type PartCounts struct {
+	Handled   int
+	Tested    int // found failed, degraded or ok
+	InService int // their circuit, or the whole unit, worked
+	Untested  int // or missing
+	Failed    int
+	Degraded  int
+	Secondary int
+	External  int
+	LeftOut   int // of times, under silence read as unknown
+	NotBack   int // fitted here and not seen since; in none of the others
+	OfHandled Share
+	OfTested  Share
+}
+
+// Reliability is the report: what fails, how often, and how sure that is.
+type Reliability struct {
+	By         []string
+	Silence    Silence
+	Confidence float64
+	AsOf       schema.Date
+	Lag        int // days
+	Failure    schema.Finding
+	Units      int
+	Groups     []ReliabilityGroup // the most affected first
+	LeftOut    map[LeftOutReason]int
+	Notes      []string
+}
+
+// ReliabilityGroup is the estimates for one group.
+type ReliabilityGroup struct {
+	Key         []KeyPart
+	Title       string
+	Units       UnitShare
+	Parts       PartCounts
+	Rates       map[Silence]*Rate // nil where refused
+	RateRefused map[Silence]string
+	MostLeftOut LeftOutReason // the commonest reason; empty: none left out
+	FailedUnit  string        // the unit with all failures, where there are several and one has them all
+
+	MostLeftOutCount int // parts left out for that reason
+}
+
+// EstimateReliability estimates every group of the observations. It returns an
+// error for a word of By it does not know, a reading of silence it does not
+// know, or a confidence that is not strictly between 0 and 1.
+func EstimateReliability(obs *Observations, families schema.FamilyList, opt ReliabilityOptions) (*Reliability, error) {
+	if len(opt.By) == 0 {
+		opt.By = []string{"family"}
+	}
+	opt.Silence = cmp.Or(opt.Silence, SilenceUnknown)
+	if !slices.Contains(Silence("").Words(), string(opt.Silence)) {
+		return nil, fmt.Errorf("no reading of silence %q => write one of: %s", string(opt.Silence), strings.Join(Silence("").Words(), ", "))
+	}
+	if opt.Confidence == 0 {
+		opt.Confidence = 0.95
+	}
+	if !(opt.Confidence > 0 && opt.Confidence < 1) {
+		return nil, fmt.Errorf("confidence %v is not between 0 and 1 => write 95 %% as 0.95", opt.Confidence)
+	}
+	keys, err := keyFuncs(opt.By)
+	if err != nil {
+		return nil, err
+	}
+	r := &Reliability{By: opt.By, Silence: opt.Silence, Confidence: opt.Confidence, AsOf: obs.AsOf, Lag: obs.Lag,
+		Failure: schema.Failed, Units: obs.Units, LeftOut: obs.LeftOut}
+	if obs.FailureDegraded {
+		r.Failure = schema.Degraded
+	}
+	groups := map[string][]Observation{}
+	var order []string
+	for _, o := range obs.All {
+		words := make([]string, len(keys))
+		for i, k := range keys {
+			words[i] = k(o)
+		}
+		id := strings.Join(words, "\x00")
+		if groups[id] == nil {
+			order = append(order, id)
+		}
+		groups[id] = append(groups[id], o)
+	}
+	for _, id := range order {
+		g := estimateGroup(groups[id], opt.Confidence)
+		for i, w := range strings.Split(id, "\x00") {
+			g.Key = append(g.Key, KeyPart{opt.By[i], w})
+		}
+		g.Title = groupTitle(g.Key, families)
+		r.Groups = append(r.Groups, g)
+	}
+	// By the least that the data allow for the share of units, and those with
+	// few units last: one in one must outrank nothing.
+	few := func(g ReliabilityGroup) int {
+		if g.Units.Inspected < fewUnits {
+			return 1
+		}
+		return 0
+	}
+	slices.SortStableFunc(r.Groups, func(a, b ReliabilityGroup) int {
+		return cmp.Or(cmp.Compare(few(a), few(b)),
+			cmp.Compare(b.Units.Interval.Low, a.Units.Interval.Low),
+			cmp.Compare(b.Units.Affected, a.Units.Affected),
+			cmp.Compare(b.Parts.Failed, a.Parts.Failed),
+			slices.CompareFunc(a.Key, b.Key, func(x, y KeyPart) int { return cmp.Compare(x.Value, y.Value) }))
+	})
+	r.Notes = r.notes()
+	return r, nil
+}
+
+func keyFuncs(by []string) ([]func(Observation) string, error) {
+	var out []func(Observation) string
+	for i, name := range by {
+		if slices.Contains(by[:i], name) {
+			return nil, fmt.Errorf("%q is named twice => name each key once", name)
+		}
+		k := slices.IndexFunc(reliabilityKeys, func(k groupKey) bool { return k.name == name })
+		if k < 0 {
+			if near := schema.Nearest(name, ReliabilityKeys()); near != "" {
+				return nil, fmt.Errorf("cannot group by %q => did you mean %q?", name, near)
+			}
+			return nil, fmt.Errorf("cannot group by %q => write one or more of: %s", name, strings.Join(ReliabilityKeys(), ", "))
+		}
+		out = append(out, reliabilityKeys[k].value)
+	}
+	return out, nil
+}
+
+// groupTitle is how text calls a group: families by their title, everything
+// else by its word.
+func groupTitle(key []KeyPart, families schema.FamilyList) string {
+	var words []string
+	for _, k := range key {
+		w := k.Value
+		switch {
+		case w == "":
+			w = k.Name + " not recorded"
+		case k.Name == "family":
+			w = families.Title(schema.FamilyName(w))
+		case k.Name == "lot" || k.Name == "kit" || k.Name == "built" || k.Name == "origin":
+			w = k.Name + " " + w
+		}
+		words = append(words, w)
+	}
+	return strings.Join(words, ", ")
+}
+
+// tally is what one unit adds to a group.
+type tally struct{ handled, tested, failed int }
+
+func estimateGroup(obs []Observation, level float64) ReliabilityGroup {
+	g := ReliabilityGroup{Rates: map[Silence]*Rate{}, RateRefused: map[Silence]string{}}
+	n := &g.Parts
+	units := map[string]*tally{}
+	var names []string
+	reasons := map[LeftOutReason]int{}
+	for _, o := range obs {
+		if o.Restart > 0 {
+			continue
+		}
+		if o.Kind == ObservedLeftOut {
+			if o.Reason == LeftOutNotBack {
+				n.NotBack += o.Count
+			} else {
+				n.LeftOut += o.Count
+				reasons[o.Reason] += o.Count
+			}
+		}
+		if !o.Handled {
+			continue
+		}
+		u := units[o.Unit]
+		if u == nil {
+			u = &tally{}
+			units[o.Unit] = u
+			names = append(names, o.Unit)
+		}
+		u.handled += o.Count
+		switch o.Found {
+		case schema.Failed, schema.Degraded, schema.OK:
+			u.tested += o.Count
+		case schema.InService:
+			n.InService += o.Count
+		default:
+			n.Untested += o.Count
+		}
+		if o.Found == schema.Degraded {
+			n.Degraded += o.Count
+		}
+		switch {
+		case o.Failed:
+			u.failed += o.Count
+		case o.Secondary:
+			n.Secondary += o.Count
+		case o.External:
+			n.External += o.Count
+		}
+	}
+	var ofHandled, ofTested []lifedata.Count
+	for _, name := range names {
+		u := units[name]
+		n.Handled += u.handled
+		n.Tested += u.tested
+		n.Failed += u.failed
+		g.Units.Inspected++
+		if u.failed > 0 {
+			g.Units.Affected++
+		}
+		if u.failed > 0 {
+			g.FailedUnit = name
+		}
+		ofHandled = append(ofHandled, lifedata.Count{Events: u.failed, Exposure: float64(u.handled)})
+		if u.tested > 0 {
+			ofTested = append(ofTested, lifedata.Count{Events: u.failed, Exposure: float64(u.tested)})
+		}
+	}
+	if g.Units.Affected != 1 || n.Failed < 2 {
+		g.FailedUnit = ""
+	}
+	for _, reason := range leftOutReasons {
+		if reasons[reason] > reasons[g.MostLeftOut] {
+			g.MostLeftOut, g.MostLeftOutCount = reason, reasons[reason]
+		}
+	}
+	g.Units.Interval = lifedata.Wilson(g.Units.Affected, g.Units.Inspected, level)
+	if g.Units.Inspected > 0 {
+		g.Units.Share = float64(g.Units.Affected) / float64(g.Units.Inspected)
+	}
+	n.OfHandled = partShare(ofHandled, level)
+	n.OfTested = partShare(ofTested, level)
+	for _, s := range []Silence{SilenceUnknown, SilenceWorking} {
+		g.Rates[s], g.RateRefused[s] = rate(obs, s, level)
+	}
+	return g
+}
+
+// leftOutReasons is the order in which ties between reasons are settled.
+var leftOutReasons = []LeftOutReason{LeftOutHidden, LeftOutUnseen, LeftOutUntested, LeftOutAge, LeftOutSecondary,
+	LeftOutExternal, LeftOutMissing, LeftOutRemoved, LeftOutPool, LeftOutRepeat}
+
+// notes says what holds for all groups.
+func (r *Reliability) notes() []string {
+	notes := []string{
+		"units is the share of inspected units with at least one failure (Wilson interval)",
+		"share of parts is failed / handled; the wider of the Clopper-Pearson interval and one that lets parts of one unit fail together, none from a single unit",
+		"a part taken down by another part or from outside is counted apart and is not among the failed",
+		"silence unknown: a part is good until it was last known good; silence working: a part still fitted in a unit last heard of working is good until " + r.lagWords(),
+		"rates assume that a part fails as readily young as old; ages at failure are not modelled by this version",
+		"a rate without a failure is a bound that takes parts to fail one by one; it is too low for what fails several to a unit",
+	}
+	if r.Failure == schema.Degraded {
+		notes = append(notes, "a degraded part counts as failed; that a unit worked does not show that its parts were not degraded")
+	}
+	for _, reason := range append(leftOutReasons, LeftOutNotBack) {
+		if n := r.LeftOut[reason]; n > 0 {
+			notes = append(notes, fmt.Sprintf("left out of times: %d %s", n, reason))
+		}
+	}
+	return notes
+}
+
+// lagWords is the day until which silence may mean working.
+func (r *Reliability) lagWords() string {
+	if r.Lag == 0 {
+		return "the as-of date"
+	}
+	return plural(r.Lag, "day", "days") + " before the as-of date"
+}

@@ -1,0 +1,85 @@
+package reports
+
+import (
+	"encoding/csv"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+)
+
+// WriteCSV writes one line per group, with both readings of silence. Empty
+// cells were refused or have nothing to be taken from. Text that a spreadsheet
+// would take for a formula is led by an apostrophe.
+func (r *Reliability) WriteCSV(w io.Writer) error {
+	c := csv.NewWriter(w)
+	c.UseCRLF = true // RFC 4180
+	head := append([]string{}, r.By...)
+	head = append(head, "units inspected", "units affected", "share of units", "low", "high",
+		"parts handled", "tested", "in service", "untested", "failed", "degraded", "secondary", "external", "left out", "not back",
+		"failed/handled", "low", "high", "failed/tested", "low", "high", "design effect")
+	for _, s := range []Silence{SilenceUnknown, SilenceWorking} {
+		for _, h := range []string{"failures", "component-years", "per component-year", "low", "high", "method", "refused"} {
+			head = append(head, h+" (silence "+string(s)+")")
+		}
+	}
+	if err := c.Write(head); err != nil {
+		return err
+	}
+	for _, g := range r.Groups {
+		var row []string
+		for _, k := range g.Key {
+			row = append(row, safeCell(k.Value))
+		}
+		u, p := g.Units, g.Parts
+		row = append(row, strconv.Itoa(u.Inspected), strconv.Itoa(u.Affected))
+		if u.Inspected > 0 {
+			row = append(row, csvNumber(u.Share), csvNumber(u.Interval.Low), csvNumber(u.Interval.High))
+		} else {
+			row = append(row, "", "", "")
+		}
+		for _, n := range []int{p.Handled, p.Tested, p.InService, p.Untested, p.Failed, p.Degraded, p.Secondary, p.External, p.LeftOut, p.NotBack} {
+			row = append(row, strconv.Itoa(n))
+		}
+		for i, s := range []Share{p.OfHandled, p.OfTested} {
+			if n := []int{p.Handled, p.Tested}[i]; n > 0 {
+				l := s.limits()
+				row = append(row, csvNumber(s.Share), csvNumber(l.Low), csvNumber(l.High))
+			} else {
+				row = append(row, "", "", "")
+			}
+		}
+		row = append(row, csvNumber(p.OfHandled.DesignEffect))
+		for _, s := range []Silence{SilenceUnknown, SilenceWorking} {
+			if x := g.Rates[s]; x != nil {
+				row = append(row, strconv.Itoa(x.Events), csvNumber(x.Years), csvNumber(x.PerYear), csvNumber(x.Low), csvNumber(x.High), x.Method, "")
+			} else {
+				row = append(row, "", "", "", "", "", "", safeCell(g.RateRefused[s]))
+			}
+		}
+		if err := c.Write(row); err != nil {
+			return err
+		}
+	}
+	c.Flush()
+	return c.Error()
+}
+
+// csvNumber writes a number with six significant digits; empty if it is none.
+func csvNumber(v float64) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return ""
+	}
+	return strconv.FormatFloat(v, 'g', 6, 64)
+}
+
+// safeCell keeps a spreadsheet from running text as a formula, after the OWASP
+// page on CSV injection (from memory): a first character of = + - @, tab or
+// carriage return, also after blanks.
+func safeCell(s string) string {
+	t := strings.TrimLeft(s, " ")
+	if t != "" && strings.ContainsRune("=+-@\t\r\n", rune(t[0])) {
+		return "'" + s
+	}
+	return s
+}

@@ -1,0 +1,384 @@
+package reports
+
+import (
+	"bytes"
+	"io"
+	"strconv"
+	"strings"
+	"unicode"
+
+	"github.com/mattn/go-runewidth"
+	"github.com/olekukonko/tablewriter"
+	"github.com/olekukonko/tablewriter/renderer"
+	"github.com/olekukonko/tablewriter/tw"
+)
+
+// TextOptions says how a report is set as text.
+type TextOptions struct {
+	Width int  // columns; 0: 80. Narrower than 40 is set as 40
+	Color bool // headings in bold by ANSI escapes
+}
+
+func (o TextOptions) width() int {
+	switch {
+	case o.Width == 0:
+		return 80
+	case o.Width < 40:
+		return 40
+	}
+	return o.Width
+}
+
+// eastAsianNarrow measures ambiguous characters such as curly quotes as one
+// column whatever the locale, so that a report is the same bytes everywhere.
+var eastAsianNarrow = &runewidth.Condition{}
+
+// textWidth is the number of columns s takes.
+func textWidth(s string) int { return eastAsianNarrow.StringWidth(s) }
+
+// clean makes a text safe to print in one line: white space of every kind is
+// one blank, control and direction-override characters are dropped.
+func clean(s string) string {
+	s = strings.Map(func(r rune) rune {
+		switch {
+		case unicode.IsSpace(r):
+			return ' '
+		case unicode.IsControl(r), unicode.In(r, unicode.Cf) && r != '\u200d' && r != '\u00ad', r == '\ufffd':
+			return -1
+		}
+		return r
+	}, strings.ToValidUTF8(s, ""))
+	return strings.Join(strings.Fields(s), " ")
+}
+
+var innerQuotes = strings.NewReplacer("“", "‘", "”", "’", `"`, "'")
+
+// quote sets a record's own words in quotation marks. Quotation marks within
+// become single ones, so that the quotation ends where it ends.
+func quote(s string) string {
+	return "“" + innerQuotes.Replace(clean(s)) + "”"
+}
+
+var doubleStops = strings.NewReplacer(".”.", ".”", "!”.", "!”", "?”.", "?”")
+
+// tidy drops the full stop behind a quotation that ends with one.
+func tidy(s string) string {
+	return doubleStops.Replace(s)
+}
+
+// says sets a record's own words as a sentence of their own.
+func says(s string) string { return quote(s) + "." }
+
+// wrap breaks a text at blanks into lines of at most width columns. A word
+// longer than that stands alone and stays whole.
+func wrap(s string, width int) []string {
+	var lines []string
+	line, used := "", 0
+	for _, word := range strings.Fields(tidy(clean(s))) {
+		n := textWidth(word)
+		if used > 0 && used+1+n > width {
+			lines = append(lines, line)
+			line, used = "", 0
+		}
+		if used > 0 {
+			line += " "
+			used++
+		}
+		line += word
+		used += n
+	}
+	if used > 0 {
+		lines = append(lines, line)
+	}
+	return lines
+}
+
+// chop breaks a text as wrap does, and words that are too long anywhere.
+func chop(s string, width int) []string {
+	var lines []string
+	for _, l := range wrap(s, width) {
+		for textWidth(l) > width {
+			head := eastAsianNarrow.Truncate(l, width, "")
+			if head == "" {
+				break
+			}
+			lines = append(lines, head)
+			l = l[len(head):]
+		}
+		lines = append(lines, l)
+	}
+	return lines
+}
+
+// plural gives "1 part", "2 parts", "1,204 parts".
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return thousands(n) + " " + many
+}
+
+// thousands writes a count with commas.
+func thousands(n int) string {
+	s := strconv.Itoa(n)
+	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
+		s = s[:i] + "," + s[i:]
+	}
+	return s
+}
+
+// listed joins words as a sentence does: a, b and c.
+func listed(words []string) string {
+	if n := len(words); n > 1 {
+		return strings.Join(words[:n-1], ", ") + " and " + words[n-1]
+	}
+	return strings.Join(words, "")
+}
+
+// capital sets the first letter of a sentence.
+func capital(s string) string {
+	for i, r := range s {
+		return string(unicode.ToUpper(r)) + s[i+len(string(r)):]
+	}
+	return s
+}
+
+// textTable is a table without rules: a header and rows of cells, wrapped to
+// fit. Columns named in right are set to the right.
+type textTable struct {
+	header []string
+	rows   [][]string
+	right  []int
+}
+
+// columnWidths shares width among the columns: the widest give way first, and
+// none to below its longest word.
+func (t *textTable) columnWidths(width int) []int {
+	n := len(t.header)
+	natural, least := make([]int, n), make([]int, n)
+	for i, row := range append([][]string{t.header}, t.rows...) {
+		for k, cell := range row {
+			for _, word := range strings.Fields(clean(cell)) {
+				least[k] = max(least[k], min(textWidth(word), 16))
+			}
+			if i > 0 { // headings wrap rather than make a column wide
+				natural[k] = max(natural[k], textWidth(clean(cell)))
+			}
+		}
+	}
+	for k, h := range t.header {
+		if n := textWidth(h); n <= 8 { // too short to be worth breaking
+			least[k] = max(least[k], n)
+		}
+		natural[k] = max(natural[k], least[k])
+	}
+	room := width - 2*(n-1)
+	for _, w := range natural {
+		room -= w
+	}
+	for room < 0 {
+		widest := -1
+		for i, w := range natural {
+			if w > least[i] && (widest < 0 || w > natural[widest]) {
+				widest = i
+			}
+		}
+		if widest < 0 {
+			break
+		}
+		natural[widest]--
+		room++
+	}
+	for i, h := range t.header {
+		more := max(0, min(textWidth(h)-natural[i], room))
+		natural[i] += more
+		room -= more
+	}
+	return natural
+}
+
+// write sets the table, every line behind indent.
+func (t *textTable) write(w io.Writer, indent string, width int) error {
+	widths := t.columnWidths(width - textWidth(indent))
+	cells := func(row []string) []string {
+		out := make([]string, len(row))
+		for i, c := range row {
+			out[i] = strings.Join(chop(c, max(widths[i], 1)), "\n")
+		}
+		return out
+	}
+	var buf bytes.Buffer
+	align := make([]tw.Align, len(t.header))
+	pads := make([]tw.Padding, len(t.header))
+	for i := range align {
+		align[i] = tw.AlignLeft
+		pads[i] = tw.Padding{Right: "  ", Overwrite: true}
+	}
+	pads[len(pads)-1] = tw.Padding{Overwrite: true}
+	for _, i := range t.right {
+		align[i] = tw.AlignRight
+	}
+	table := tablewriter.NewTable(&buf,
+		tablewriter.WithRenderer(renderer.NewBlueprint(tw.Rendition{
+			Borders:  tw.BorderNone,
+			Settings: tw.Settings{Separators: tw.SeparatorsNone, Lines: tw.LinesNone},
+		})),
+		tablewriter.WithHeaderAutoFormat(tw.Off),
+		tablewriter.WithHeaderAutoWrap(tw.WrapNone),
+		tablewriter.WithRowAutoWrap(tw.WrapNone),
+		tablewriter.WithHeaderPaddingPerColumn(pads),
+		tablewriter.WithRowPaddingPerColumn(pads),
+		tablewriter.WithHeaderAlignmentConfig(tw.CellAlignment{PerColumn: align}),
+		tablewriter.WithRowAlignmentConfig(tw.CellAlignment{PerColumn: align}),
+		tablewriter.WithEastAsian(tw.Off),
+	)
+	table.Header(cells(t.header))
+	for _, row := range t.rows {
+		if err := table.Append(cells(row)); err != nil {
+			return err
+		}
+	}
+	if err := table.Render(); err != nil {
+		return err
+	}
+	for line := range strings.Lines(buf.String()) {
+		line = strings.TrimRight(line, " \n")
+		if line != "" {
+			line = indent + line
+		}
+		if _, err := io.WriteString(w, line+"\n"); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// page writes headings, paragraphs and lists, and keeps the first error.
+type page struct {
+	w     io.Writer
+	o     TextOptions
+	err   error
+	begun bool
+}
+
+func (p *page) line(s string) {
+	if p.err == nil {
+		_, p.err = io.WriteString(p.w, strings.TrimRight(s, " ")+"\n")
+	}
+	p.begun = true
+}
+
+// heading writes a title with a rule below it.
+func (p *page) heading(s string) {
+	if p.begun {
+		p.line("")
+		p.line("")
+	}
+	for _, l := range wrap(s, p.o.width()) {
+		p.bold(l)
+	}
+	p.line(strings.Repeat("─", p.o.width()))
+}
+
+// subheading writes a smaller title.
+func (p *page) subheading(s string) {
+	p.line("")
+	for _, l := range wrap(s, p.o.width()) {
+		p.bold(l)
+	}
+}
+
+func (p *page) bold(s string) {
+	if p.o.Color {
+		s = "\x1b[1m" + s + "\x1b[0m"
+	}
+	p.line(s)
+}
+
+// para writes a paragraph behind an indent of so many columns.
+func (p *page) para(indent int, s string) { p.hang(strings.Repeat(" ", indent), indent, s) }
+
+// item writes one entry of a list.
+func (p *page) item(indent int, s string) { p.hang(strings.Repeat(" ", indent)+"-", indent+2, s) }
+
+// hang writes a text whose first line starts behind lead and whose others are
+// indented; lead is widened to the indent, and stands alone if it is wider
+// or leaves too little room.
+func (p *page) hang(lead string, indent int, s string) {
+	longest := 0
+	for _, word := range strings.Fields(s) {
+		longest = max(longest, textWidth(word))
+	}
+	if label := strings.TrimSpace(lead); label != "" && label != "-" {
+		switch {
+		case indent+longest > p.o.width():
+			p.line(lead)
+			lead, indent = "", 2
+		case textWidth(lead) >= indent:
+			p.line(lead)
+			lead = ""
+		}
+	}
+	for _, l := range wrap(s, p.o.width()-indent) {
+		p.line(lead + strings.Repeat(" ", max(0, indent-textWidth(lead))) + l)
+		lead = ""
+	}
+}
+
+// labelled writes entries behind a label, a blank line between labels.
+func (p *page) labelled(label string, indent int, lines []string) {
+	names := wrap(label, indent-2)
+	var body []string
+	for _, s := range lines {
+		for i, l := range wrap(s, p.o.width()-indent-2) {
+			lead := "  "
+			if i == 0 && len(lines) > 1 {
+				lead = "- "
+			} else if len(lines) == 1 {
+				lead = ""
+			}
+			body = append(body, lead+l)
+		}
+	}
+	for i := range max(len(names), len(body)) {
+		name, text := "", ""
+		if i < len(names) {
+			name = names[i]
+		}
+		if i < len(body) {
+			text = body[i]
+		}
+		pad := strings.Repeat(" ", indent-textWidth(name))
+		if p.o.Color && name != "" {
+			name = "\x1b[1m" + name + "\x1b[0m"
+		}
+		p.line(name + pad + text)
+	}
+}
+
+// table writes a table behind an indent, a blank line before it. Where the
+// page is too narrow for it, each row becomes an entry of a list.
+func (p *page) table(indent int, t *textTable) {
+	p.line("")
+	if p.err != nil || len(t.rows) == 0 {
+		return
+	}
+	room := p.o.width() - indent
+	for _, w := range t.columnWidths(room) {
+		room -= w + 2
+	}
+	if room+2 >= 0 {
+		p.err = t.write(p.w, strings.Repeat(" ", indent), p.o.width())
+		return
+	}
+	for _, row := range t.rows {
+		var s []string
+		for i, cell := range row {
+			if t.header[i] != "" {
+				cell = t.header[i] + ": " + cell
+			}
+			s = append(s, cell)
+		}
+		p.item(indent, strings.Join(s, "; ")+".")
+	}
+}
