@@ -227,6 +227,8 @@ type SafetyRun struct {
 type SafetyReport struct {
 	Name        string `json:"name"`
 	Result      string `json:"result"`
+	Stage       string `json:"stage,omitempty"` // as-found, ...; empty: as-left
+	Superseded  bool   `json:"superseded"`      // done again later in the same stay
 	Why         string `json:"why,omitempty"`
 	Value       string `json:"value,omitempty"`
 	Limit       string `json:"limit,omitempty"`

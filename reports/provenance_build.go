@@ -319,6 +319,21 @@ func (b *provenance) warranties() {
 	})
 }
 
+// supersede marks the earlier checks of the same stay that a run repeats.
+func (b *provenance) supersede(later SafetyRun) {
+	for i := range b.p.Safety {
+		if b.p.Safety[i].Job != later.Job {
+			continue
+		}
+		for k := range b.p.Safety[i].Checks {
+			c := &b.p.Safety[i].Checks[k]
+			c.Superseded = c.Superseded || slices.ContainsFunc(later.Checks, func(l SafetyReport) bool {
+				return strings.EqualFold(l.Name, c.Name) && l.Result == string(schema.CheckDone)
+			})
+		}
+	}
+}
+
 // soakOf adds up a job's runs under power.
 func (b *provenance) soakOf(j *unit.Job) (hours float64, cycles int, after bool) {
 	var last *unit.File
@@ -400,7 +415,7 @@ func (b *provenance) safety() {
 		j := b.jobOf(f)
 		x := SafetyRun{Record: f.Name(), Job: jobName(j), Date: dayText(r.Date), By: b.person(r.By), Note: r.Note, WorkAfter: b.workAfter(f)}
 		for _, k := range r.Checks {
-			c := SafetyReport{Name: clean(k.Name), Result: string(k.Result), Why: k.Why, Value: clean(string(k.Value)), Conditions: k.Conditions,
+			c := SafetyReport{Name: clean(k.Name), Result: string(k.Result), Stage: string(k.Stage), Why: k.Why, Value: clean(string(k.Value)), Conditions: k.Conditions,
 				With: clean(k.With), By: x.By, Note: k.Note, LimitSource: k.LimitSource}
 			if k.By != "" {
 				c.By = b.person(k.By)
@@ -422,6 +437,7 @@ func (b *provenance) safety() {
 			}
 			x.Checks = append(x.Checks, c)
 		}
+		b.supersede(x)
 		b.p.Safety = append(b.p.Safety, x)
 	})
 }

@@ -288,18 +288,27 @@ func (b *provenance) safetyLines() []string {
 			}
 		}
 	}
-	shown := false
+	shown, repeated := false, 0
 	for _, r := range runs {
 		if r.Job != current {
 			continue
 		}
+		here := false
 		for _, c := range r.Checks {
+			if c.Superseded {
+				repeated++
+				continue
+			}
 			lines = append(lines, r.Date+", "+c.sentence())
-			shown = shown || c.Result == string(schema.CheckDone)
+			here = here || c.Result == string(schema.CheckDone)
 		}
-		if r.WorkAfter {
+		shown = shown || here
+		if r.WorkAfter && here {
 			lines = append(lines, "Parts were worked on after the checks of "+r.Date+".")
 		}
+	}
+	if repeated > 0 {
+		lines = append(lines, capital(plural(repeated, "earlier check", "earlier checks"))+" of this stay, done again since: listed behind with what they found.")
 	}
 	if shown {
 		lines = append(lines, "Limits are the shop's own. These checks say nothing about what they do not measure, or about any later day.")
