@@ -107,7 +107,7 @@ func play(l *ledger.Ledger, e event, as func(string, schema.Date)) (corrected bo
 			if n := len(e.rec.Record.Head().Corrections); n > 0 {
 				as(e.rec.Record.Head().Corrections[n-1].By, e.day)
 			}
-			_, err := l.Amend(e.path, e.data, "", "", ledger.CloseOptions{})
+			_, err := l.Amend([]ledger.Amended{{Path: e.path, Data: e.data}}, "", "", ledger.CloseOptions{})
 			return true, err
 		}
 		_, err := l.Add(e.unit, path.Base(e.path), e.data)

@@ -46,9 +46,18 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 		return nil, err
 	}
 	r.Models, r.Lots = len(stock.Models), len(stock.Lots)
-	visit := func(_ string, u *Loaded, err error) error {
+	r.Problems, r.Git = []schema.Problem{}, []GitProblem{}
+	owner := map[string]string{} // by UUID
+	visit := func(name string, u *Loaded, err error) error {
 		if err != nil {
 			return err
+		}
+		if id := u.Instrument.UUID; id != "" {
+			if first, ok := owner[id]; ok {
+				r.Problems = append(r.Problems, schema.Problem{File: unitDir(name) + "/instrument.toml", Severity: schema.Wrong,
+					Message: "has the identity of " + first + " (uuid " + id + ")", Write: "a folder that was copied needs a new one: benchlore new makes it"})
+			}
+			owner[id] = name
 		}
 		r.Units++
 		r.Records += len(u.Unit.Files)
@@ -67,6 +76,12 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 			return nil, err
 		}
 		if err := l.checkBooks(r); err != nil {
+			return nil, err
+		}
+		var private *ProblemsError
+		if _, err := l.privateNames(); errors.As(err, &private) {
+			r.Problems = append(r.Problems, private.Problems...)
+		} else if err != nil {
 			return nil, err
 		}
 	}
@@ -198,6 +213,11 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
 	if err != nil {
 		return err
 	}
+	if len(only) == 0 {
+		if err := l.checkTree(r, tree); err != nil {
+			return err
+		}
+	}
 	heads, err := l.closeHeads(head)
 	if err != nil {
 		return err
@@ -240,6 +260,25 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
 			what = edits[0] + " is edited and not saved"
 		}
 		r.Git = append(r.Git, GitProblem{What: what, Remedy: "run: benchlore save", Warning: true})
+	}
+	return nil
+}
+
+// checkTree looks through main's tree for what must never be in it.
+func (l *Ledger) checkTree(r *CheckReport, tree plumbing.Hash) error {
+	files, err := l.repo.DiffTrees(plumbing.ZeroHash, tree)
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		switch {
+		case strings.HasPrefix(f.Path, "private/"):
+			r.Git = append(r.Git, GitProblem{What: f.Path + " is in git: nobody in it can be forgotten any more",
+				Remedy: "take it out with git rm --cached " + f.Path + " and commit; the history keeps it until it is rewritten"})
+		case !f.New.Mode.IsRegular() && belongs(f.Path):
+			r.Git = append(r.Git, GitProblem{What: f.Path + " is no plain file in git (a link, or marked executable)",
+				Remedy: "put the file itself there, without the executable mark, and run: benchlore save"})
+		}
 	}
 	return nil
 }

@@ -2,7 +2,9 @@ package ledger
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"io/fs"
 	"path"
 	"sort"
 	"strings"
@@ -52,7 +54,7 @@ func (l *Ledger) review(name string, stock *Stock, head, tree plumbing.Hash) (*R
 		return nil, &UsageError{"this copy has only part of the history, so it may read but not close",
 			"fetch the rest: git fetch --unshallow, or clone again without --depth and --filter"}
 	}
-	if err := l.unsaved(name, tree); err != nil {
+	if err := l.unsaved(tree, unitDir(name), "models", "lots", "shop.toml", "families.toml"); err != nil {
 		return nil, err
 	}
 	var err error
@@ -73,6 +75,14 @@ func (l *Ledger) review(name string, stock *Stock, head, tree plumbing.Hash) (*R
 			return nil, err
 		}
 		r.before = c.TreeHash
+	}
+	if want.IsZero() {
+		if _, closed, err := l.repo.TreeAt(tree, unitDir(name)+"/model.toml"); err != nil {
+			return nil, err
+		} else if closed {
+			return nil, &UsageError{name + " was closed before, but its branch is not in this copy",
+				"fetch it: git fetch REMOTE " + unitRef(name) + ":" + unitRef(name)}
+		}
 	}
 	sub, _, err := l.repo.TreeAt(tree, unitDir(name))
 	if err != nil {
@@ -100,12 +110,21 @@ func (l *Ledger) review(name string, stock *Stock, head, tree plumbing.Hash) (*R
 		return nil, err
 	}
 	r.Problems = append(r.Problems, r.loaded.Problems...)
-	r.Problems = append(r.Problems, lateProblems(l, r, changed)...)
+	r.Problems = append(r.Problems, lateProblems(l, r, tree, changed)...)
 	job := r.loaded.OpenJob()
 	r.Open = job != nil
+	search, err := l.newSearch()
+	if err != nil {
+		return nil, err
+	}
 	for _, f := range r.Files {
-		data := r.loaded.Files[f.Path]
-		r.Findings = append(r.Findings, l.findings(f.Path, data)...)
+		data, ok := r.loaded.Files[f.Path]
+		if !ok {
+			if data, _, err = l.blobAt(tree, f.Path); err != nil {
+				return nil, err
+			}
+		}
+		r.Findings = append(r.Findings, search.file(f.Path, data)...)
 	}
 	schema.Sort(r.Problems)
 	return r, nil
@@ -115,37 +134,30 @@ func (r *Review) problem(p, message, write string) {
 	r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Wrong, Message: message, Write: write})
 }
 
-// lateProblems reports records that were closed and read differently now
-// without saying why.
-func lateProblems(l *Ledger, r *Review, changed map[string]bool) []schema.Problem {
+// lateProblems reports files that were closed and are different now without
+// saying why.
+func lateProblems(l *Ledger, r *Review, tree plumbing.Hash, changed map[string]bool) []schema.Problem {
 	var out []schema.Problem
 	for p, was := range changed {
 		if !was {
-			continue
-		}
-		if _, _, _, ok := schema.ParseName(p); !ok {
 			continue
 		}
 		old, ok, err := l.blobAt(r.before, strings.TrimPrefix(p, unitDir(r.Unit)+"/"))
 		if err != nil || !ok {
 			continue
 		}
-		if corrections(r.loaded.Files[p]) <= corrections(old) {
-			out = append(out, schema.Problem{File: p, Severity: schema.Wrong, Message: "was closed and now reads differently without saying why",
-				Write: "run: benchlore amend " + p + " --reason \"...\""})
+		data, ok := r.loaded.Files[p]
+		if !ok {
+			if data, _, err = l.blobAt(tree, p); err != nil {
+				continue
+			}
+		}
+		if q := closedChange(p, old, data); q != nil {
+			out = append(out, *q)
 		}
 	}
 	schema.Sort(out)
 	return out
-}
-
-// corrections counts the corrections a record carries.
-func corrections(data []byte) int {
-	rec, _ := schema.DecodeRecord("", data)
-	if rec == nil {
-		return 0
-	}
-	return len(rec.Head().Corrections)
 }
 
 // order lists the travelling files as they will be committed: what the unit is
@@ -183,11 +195,8 @@ func (r *Review) order(changed map[string]bool) {
 			subject = fmt.Sprintf("correction of %s", f.Name())
 		}
 		add(f.Path, Summary(f.Record), subject)
-		for _, p := range h.Photos {
-			add(dir+"/"+p.File, p.Caption, subject)
-		}
-		for _, a := range h.Files {
-			add(dir+"/"+a.File, a.Title, subject)
+		for _, at := range attachments(f.Record) {
+			add(dir+"/"+at, "goes with "+f.Name(), subject)
 		}
 	}
 	rest := make([]string, 0, len(left))
@@ -431,24 +440,41 @@ func (e *UnsavedError) Error() string {
 // Hint names the next step.
 func (e *UnsavedError) Hint() string { return "save hand edits first: benchlore save" }
 
-// unsaved reports hand edits in a unit's folder that main does not have.
-func (l *Ledger) unsaved(name string, tree plumbing.Hash) error {
-	src := diskSource{l}
-	names, err := src.names(unitDir(name))
-	if err != nil {
-		return err
-	}
-	e, _, err := l.repo.TreeAt(tree, unitDir(name))
-	if err != nil {
-		return err
-	}
-	diff, err := l.repo.DiffTrees(plumbing.ZeroHash, e.Hash)
-	if err != nil {
-		return err
-	}
+// unsaved reports hand edits, in the files and folders named, that main does
+// not have.
+func (l *Ledger) unsaved(tree plumbing.Hash, where ...string) error {
 	have := map[string]plumbing.Hash{}
-	for _, d := range diff {
-		have[unitDir(name)+"/"+d.Path] = d.New.Hash
+	var names []string
+	for _, p := range where {
+		e, ok, err := l.repo.TreeAt(tree, p)
+		if err != nil {
+			return err
+		}
+		if ok && e.Mode.IsFile() {
+			have[p] = e.Hash
+		} else if ok {
+			diff, err := l.repo.DiffTrees(plumbing.ZeroHash, e.Hash)
+			if err != nil {
+				return err
+			}
+			for _, d := range diff {
+				have[p+"/"+d.Path] = d.New.Hash
+			}
+		}
+		fi, err := l.root.Lstat(p)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+		case err != nil:
+			return err
+		case fi.IsDir():
+			below, err := diskSource{l}.names(p)
+			if err != nil {
+				return err
+			}
+			names = append(names, below...)
+		default:
+			names = append(names, p)
+		}
 	}
 	var files []string
 	for _, p := range names {

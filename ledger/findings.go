@@ -1,10 +1,14 @@
 package ledger
 
 import (
+	"bytes"
 	"fmt"
+	"path"
 	"regexp"
 	"slices"
+	"sort"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"benchlore/schema"
@@ -13,8 +17,8 @@ import (
 // Finding is something in a file about to travel that perhaps should not.
 type Finding struct {
 	File   string `json:"file"`
-	Line   int    `json:"line"`
-	Column int    `json:"column"`
+	Line   int    `json:"line,omitempty"` // 0: the file as a whole
+	Column int    `json:"column,omitempty"`
 	What   string `json:"what"` // a name, a telephone number, ...
 	Text   string `json:"text"`
 }
@@ -27,110 +31,146 @@ type FindingsError struct {
 
 func (e *FindingsError) Error() string {
 	if len(e.Findings) == 1 {
-		return fmt.Sprintf("%s cannot be closed: 1 thing in it looks as if it should not travel", e.Unit)
+		return fmt.Sprintf("nothing was put on the history of %s: 1 thing in it looks as if it should not travel", e.Unit)
 	}
-	return fmt.Sprintf("%s cannot be closed: %d things in it look as if they should not travel", e.Unit, len(e.Findings))
+	return fmt.Sprintf("nothing was put on the history of %s: %d things in it look as if they should not travel", e.Unit, len(e.Findings))
 }
 
 // Hint names the next step.
 func (e *FindingsError) Hint() string {
-	return "take them out and run benchlore save, or let one through with --allow \"text\""
+	return "take them out, or let one through with --allow \"text\""
 }
 
 var (
-	mailForm  = regexp.MustCompile(`[A-Za-z0-9._%+-]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+`)
-	phoneForm = regexp.MustCompile(`\+[0-9][0-9 ()/.-]{6,}[0-9]|\b0[0-9]{2,5}[ /-][0-9][0-9 -]{3,}[0-9]\b|\b0[0-9]{8,}\b`)
+	mailForm = regexp.MustCompile(`[\p{L}0-9._%+-]+@[\p{L}0-9-]+(\.[\p{L}0-9-]+)+`)
+	// International numbers, long ones that begin with 0, and three groups.
+	phoneForm = regexp.MustCompile(`\+[1-9][0-9]{0,2}(?:[ ()/-]{0,2}[0-9]){6,12}\b|\b0[0-9]{2,5}[ /-][0-9][0-9 -]{3,}[0-9]\b|\b0[0-9]{8,}\b|(?:\([0-9]{3}\) ?|\b[0-9]{3}[ -])[0-9]{3}[ -][0-9]{4}\b`)
 	priceForm = regexp.MustCompile(`(?:[€£$]|\b(?:EUR|USD|GBP|CHF|JPY)\b) ?[0-9]+(?:[.,][0-9]+)*|\b[0-9]+(?:[.,][0-9]+)* ?(?:€|£|\b(?:EUR|USD|GBP|CHF|JPY|euros?|dollars?|pounds?)\b)`)
+	// numberForm is what looks like a number to call and is none: identities
+	// and digests.
+	numberForm = regexp.MustCompile(`\b[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}\b|\b[0-9a-f]{64}\b`)
 )
 
-// findings looks in a file for names from private/, telephone numbers, mail
-// addresses and prices. The words are looked for in the source, comments
-// included, since the source is what travels.
-func (l *Ledger) findings(file string, data []byte) []Finding {
+// metadataMarks begin the parts of a picture that may say where and when it was
+// taken, and with whose camera.
+var metadataMarks = []string{"Exif\x00\x00", "http://ns.adobe.com/xap", "eXIf"}
+
+// search looks for what perhaps should not travel.
+type search struct{ names []*regexp.Regexp }
+
+// newSearch reads the names of private/. What cannot be read there cannot be
+// searched for, and so stops whoever asks.
+func (l *Ledger) newSearch() (*search, error) {
+	names, err := l.privateNames()
+	if err != nil {
+		return nil, err
+	}
+	s := &search{}
+	for _, n := range names {
+		words := strings.Fields(n)
+		for i, w := range words {
+			words[i] = regexp.QuoteMeta(w)
+		}
+		s.names = append(s.names, regexp.MustCompile(`(?i)`+strings.Join(words, `\s+`)))
+	}
+	return s, nil
+}
+
+// file looks in a file and in its name for names from private/, telephone
+// numbers, mail addresses and prices. Words are looked for in the source,
+// comments included, since the source is what travels. Of pictures it only says
+// whether they carry metadata.
+func (s *search) file(p string, data []byte) []Finding {
+	out := s.text(p, path.Base(p))
+	for i := range out {
+		out[i].Line, out[i].Column, out[i].What = 0, 0, out[i].What+" in the file's name"
+	}
 	if !utf8.Valid(data) {
-		return nil // a picture
+		for _, m := range metadataMarks {
+			if bytes.Contains(data, []byte(m)) {
+				return append(out, Finding{File: p, What: "picture metadata, which may hold place and time", Text: path.Base(p)})
+			}
+		}
+		return out
 	}
+	return append(out, s.text(p, string(data))...)
+}
+
+func (s *search) text(file, text string) []Finding {
 	var out []Finding
-	names := l.privateNames()
-	for i, line := range strings.Split(string(data), "\n") {
-		add := func(at int, what, text string) {
-			for _, f := range out {
-				if f.Line == i+1 && strings.Contains(f.Text, text) {
-					return
-				}
-			}
-			out = append(out, Finding{File: file, Line: i + 1, Column: 1 + utf8.RuneCountInString(line[:at]), What: what, Text: text})
-		}
-		lower := strings.ToLower(line)
-		for _, n := range names {
-			for from := 0; ; {
-				k := strings.Index(lower[from:], n)
-				if k < 0 {
-					break
-				}
-				at := from + k
-				if wordAt(lower, at, len(n)) && at+len(n) <= len(line) {
-					add(at, "a name from private/", line[at:at+len(n)])
-				}
-				from = at + len(n)
+	add := func(at, end int, what string) {
+		start := strings.LastIndexByte(text[:at], '\n') + 1
+		f := Finding{File: file, Line: 1 + strings.Count(text[:at], "\n"), Column: 1 + utf8.RuneCountInString(text[start:at]),
+			What: what, Text: strings.Join(strings.Fields(text[at:end]), " ")}
+		for _, o := range out {
+			if o.Line == f.Line && strings.Contains(o.Text, f.Text) {
+				return
 			}
 		}
-		for _, p := range []struct {
-			form *regexp.Regexp
-			what string
-		}{{mailForm, "a mail address"}, {phoneForm, "a telephone number"}, {priceForm, "a price"}} {
-			for _, m := range p.form.FindAllStringIndex(line, -1) {
-				add(m[0], p.what, line[m[0]:m[1]])
+		out = append(out, f)
+	}
+	for _, n := range s.names {
+		for _, m := range n.FindAllStringIndex(text, -1) {
+			before, _ := utf8.DecodeLastRuneInString(text[:m[0]])
+			after, _ := utf8.DecodeRuneInString(text[m[1]:])
+			if !inWord(before) && !inWord(after) {
+				add(m[0], m[1], "a name from private/")
 			}
 		}
 	}
+	blank := numberForm.ReplaceAllStringFunc(text, func(m string) string { return strings.Repeat("_", len(m)) })
+	for _, k := range []struct {
+		form *regexp.Regexp
+		what string
+	}{{mailForm, "a mail address"}, {phoneForm, "a telephone number"}, {priceForm, "a price"}} {
+		for _, m := range k.form.FindAllStringIndex(blank, -1) {
+			add(m[0], m[1], k.what)
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].Line < out[j].Line })
 	return out
 }
 
-// wordAt reports whether the match stands by itself.
-func wordAt(s string, at, n int) bool {
-	letter := func(r rune) bool {
-		return r == '_' || r >= '0' && r <= '9' || r >= 'a' && r <= 'z' || r > 0x7F && r != utf8.RuneError
-	}
-	before, _ := utf8.DecodeLastRuneInString(s[:at])
-	after, _ := utf8.DecodeRuneInString(s[at+n:])
-	return !letter(before) && !letter(after)
-}
+// inWord reports whether a letter or digit goes on.
+func inWord(r rune) bool { return r != utf8.RuneError && (unicode.IsLetter(r) || unicode.IsDigit(r)) }
 
 // privateNames are the names, and parts of names of three letters and more,
-// numbers and addresses of private/, in lower case.
-func (l *Ledger) privateNames() []string {
+// numbers and addresses of private/.
+func (l *Ledger) privateNames() ([]string, error) {
 	var out []string
-	entries, err := l.list("private")
+	files, err := diskSource{l}.names("private")
 	if err != nil {
-		return nil
+		return nil, err
 	}
 	add := func(s string) {
-		s = strings.ToLower(strings.TrimSpace(s))
+		s = strings.TrimSpace(s)
 		if utf8.RuneCountInString(s) >= 3 && !slices.Contains(out, s) {
 			out = append(out, s)
 		}
 	}
-	for _, e := range entries {
-		data, err := l.read("private/" + e.Name())
+	for _, p := range files {
+		if !strings.HasSuffix(p, ".toml") {
+			continue
+		}
+		data, err := l.read(p)
 		if err != nil {
-			continue
+			return nil, err
 		}
-		c, _ := schema.Decode[schema.Customers]("private/"+e.Name(), data)
-		if c == nil {
-			continue
+		c, problems := schema.Decode[schema.Customers](p, data)
+		if n, _ := schema.Count(problems); c == nil || n > 0 {
+			return nil, &ProblemsError{p + " is not in order, so nothing can be searched for the names in it", problems}
 		}
-		for _, p := range c.Customers {
-			add(p.Name)
-			for _, part := range strings.Fields(p.Name) {
+		for _, who := range c.Customers {
+			add(who.Name)
+			for _, part := range strings.Fields(who.Name) {
 				add(strings.Trim(part, ".,"))
 			}
-			add(p.Phone)
-			add(p.Email)
-			add(p.Address)
+			add(who.Phone)
+			add(who.Email)
+			add(who.Address)
 		}
 	}
-	return out
+	return out, nil
 }
 
 // disallowed returns the findings nobody let through.

@@ -1,7 +1,6 @@
 package ledger
 
 import (
-	"path"
 	"sort"
 	"strings"
 	"time"
@@ -140,33 +139,9 @@ func (l *Ledger) fileSteps(before, after plumbing.Hash) ([]FileStep, error) {
 // newReason is the reason of the correction the later version has and the
 // earlier has not.
 func newReason(p string, before, after []byte) string {
-	list := func(data []byte) []schema.Correction {
-		if path.Base(p) == "instrument.toml" {
-			if i, _ := schema.Decode[schema.Instrument](p, data); i != nil {
-				return i.Corrections
-			}
-			return nil
-		}
-		if rec, _ := schema.DecodeRecord(p, data); rec != nil {
-			return rec.Head().Corrections
-		}
-		return nil
-	}
-	a, b := list(before), list(after)
+	a, b := correctionsOf(p, before), correctionsOf(p, after)
 	if len(b) > len(a) {
 		return b[len(b)-1].Reason
 	}
 	return ""
-}
-
-// LotsBad lists the lots the shop holds to be suspect or bad now, with the last
-// verdict.
-func (s *Stock) LotsBad() map[string]schema.LotNotice {
-	out := map[string]schema.LotNotice{}
-	for name, lot := range s.Lots {
-		if n := len(lot.Notices); n > 0 && lot.Notices[n-1].Verdict != schema.LotGood {
-			out[name] = lot.Notices[n-1]
-		}
-	}
-	return out
 }

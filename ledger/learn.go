@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"sort"
+	"strconv"
 	"strings"
 
 	"benchlore/schema"
@@ -80,10 +81,10 @@ func Unknown(u *unit.Unit) []Learnt {
 	seen := map[string]bool{}
 	for _, p := range u.Positions {
 		s := u.Section(p.Section)
-		if p.InModel || p.Complete || s == nil || len(p.Occupants) == 0 || p.Occupants[0].Mod != nil || p.Ref[0] == '@' {
+		if p.InModel || p.Complete || s == nil || len(p.Occupants) == 0 || p.Occupants[0].Fitted != nil || p.Ref[0] == '@' {
 			continue
 		}
-		where := "section " + p.Section
+		where := "section " + modelSection(u.Model, p.Section)
 		if s.Board != "" {
 			where = strings.TrimSpace("board " + s.Board + " " + s.Revision)
 		}
@@ -106,10 +107,21 @@ func Unknown(u *unit.Unit) []Learnt {
 		rs := groups[k]
 		sort.Slice(rs, func(a, b int) bool { return refs.Less(rs[a], rs[b]) })
 		k.set.Ref = schema.Refs(refs.Compact(rs))
-		k.set.Note = "learnt from " + u.Name
 		out[i] = Learnt{k.where, k.set}
 	}
 	return out
+}
+
+// modelSection is the name a section has in the model: voice for voice 3.
+func modelSection(m *schema.Model, name string) string {
+	for _, s := range m.Sections {
+		if rest, ok := strings.CutPrefix(name, s.Name+" "); ok && s.Count > 0 {
+			if n, err := strconv.Atoi(rest); err == nil && n >= 1 && n <= s.Count {
+				return s.Name
+			}
+		}
+	}
+	return name
 }
 
 // population counts the sets of positions of a model.
@@ -134,9 +146,6 @@ func grow(data []byte, m *schema.Model, learnt []Learnt) []byte {
 	for i := range m.Sections {
 		s := &m.Sections[i]
 		where := "section " + s.Name
-		if s.Count > 0 {
-			where += " 1"
-		}
 		if s.Board == "" {
 			data = insert(data, "section", i, learnt, where)
 		}

@@ -195,6 +195,7 @@ func readFormat(file string, data []byte) error {
 	var head struct{ Format *int }
 	if _, err := toml.Decode(string(data), &head); err != nil {
 		// Later keys may be wrong; the version may still be there.
+		head.Format = nil
 		for _, line := range strings.Split(string(data), "\n") {
 			var n int
 			if _, scan := fmt.Sscanf(strings.ReplaceAll(line, " ", ""), "format=%d", &n); scan == nil {
@@ -233,6 +234,11 @@ func Init(dir string, in InitOptions, opt Options) (*Ledger, error) {
 	}
 	if _, err := os.Lstat(filepath.Join(dir, "shop.toml")); err == nil {
 		return nil, &UsageError{fmt.Sprintf("%s is a ledger already", dir), "choose another folder"}
+	}
+	if opt.Author == nil {
+		if _, err := GlobalIdentity(); err != nil {
+			return nil, err // before anything is made
+		}
 	}
 	in.Shop.Format = schema.Format
 	files := map[string][]byte{

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"sync"
 
+	"github.com/go-git/go-git/v5/plumbing"
+
 	"benchlore/schema"
 	"benchlore/schema/unit"
 )
@@ -195,6 +197,9 @@ func (s diskSource) names(dir string) ([]string, error) {
 	var out []string
 	for _, e := range entries {
 		p := dir + "/" + e.Name()
+		if junkForm.MatchString(e.Name()) {
+			continue
+		}
 		if !e.IsDir() {
 			out = append(out, p)
 			continue
@@ -206,6 +211,30 @@ func (s diskSource) names(dir string) ([]string, error) {
 		out = append(out, below...)
 	}
 	return out, nil
+}
+
+// treeSource reads from a tree of git that stands for a unit's folder.
+type treeSource struct {
+	l    *Ledger
+	tree plumbing.Hash
+	dir  string
+}
+
+func (s treeSource) read(p string) ([]byte, error) {
+	data, ok, err := s.l.blobAt(s.tree, strings.TrimPrefix(p, s.dir+"/"))
+	if err == nil && !ok {
+		err = fs.ErrNotExist
+	}
+	return data, err
+}
+
+func (s treeSource) names(string) ([]string, error) {
+	diff, err := s.l.repo.DiffTrees(plumbing.ZeroHash, s.tree)
+	out := make([]string, len(diff))
+	for i, d := range diff {
+		out[i] = s.dir + "/" + d.Path
+	}
+	return out, err
 }
 
 // Unit reads one unit from the work tree.
@@ -237,6 +266,8 @@ func (l *Ledger) load(name string, stock *Stock, src fileSource) (*Loaded, error
 		if path.Dir(p) != dir {
 			if !strings.HasPrefix(p, dir+"/photos/") && !strings.HasPrefix(p, dir+"/files/") {
 				add(p, schema.Wrong, "does not belong in an instrument's folder", "pictures go into photos/, other files into files/")
+			} else if err := checkAttachment(base); err != nil {
+				add(p, schema.Wrong, err.Error(), hintOf(err))
 			}
 			continue
 		}
@@ -285,6 +316,13 @@ func (l *Ledger) load(name string, stock *Stock, src fileSource) (*Loaded, error
 			out.Problems = append(out.Problems, problems...)
 			if rec != nil {
 				s.Records = append(s.Records, unit.File{Path: p, Data: data, Record: rec})
+			}
+		}
+	}
+	for _, f := range s.Records {
+		for _, at := range attachments(f.Record) {
+			if !slices.Contains(names, dir+"/"+at) {
+				add(f.Path, schema.Wrong, fmt.Sprintf("names %s, which is not there", at), "put the file into the unit's folder, or leave the entry out")
 			}
 		}
 	}

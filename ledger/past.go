@@ -142,6 +142,28 @@ func (p *past) take(l *Ledger, head plumbing.Hash) error {
 	return err
 }
 
+// closedHead is where the unit's branch is or, in a copy that lacks it, where
+// main says it must be; zero: never closed.
+func (l *Ledger) closedHead(name string, main plumbing.Hash) (plumbing.Hash, error) {
+	have, ok, err := l.repo.Ref(unitRef(name))
+	if err != nil || ok || main.IsZero() {
+		return have, err
+	}
+	c, err := l.repo.Commit(main)
+	if err != nil {
+		return have, err
+	}
+	if _, closed, err := l.repo.TreeAt(c.TreeHash, unitDir(name)+"/model.toml"); err != nil || !closed {
+		return have, err
+	}
+	p, err := l.past(name, main)
+	if err != nil {
+		return plumbing.ZeroHash, err
+	}
+	want, _, err := l.branch(name, p)
+	return want, err
+}
+
 // branch returns the head the unit's branch must have and whether it has it.
 // A branch that is behind what main names is what a crash or a copy without it
 // leaves; one that is neither behind nor ahead is an error.

@@ -86,6 +86,21 @@ func (l *Ledger) list(dir string) ([]fs.DirEntry, error) {
 	return entries, err
 }
 
+// junk is what systems and editors leave in folders: no part of a ledger.
+var junkForm = regexp.MustCompile(`^(\.DS_Store|Thumbs\.db|desktop\.ini|\._.*|\..*\.sw[a-z]|.*~|#.*#|\.#.*)$`)
+
+// attachmentForm is a file name every system can keep.
+var attachmentForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,99}$`)
+
+// checkAttachment refuses a file name that some system cannot keep.
+func checkAttachment(name string) error {
+	stem, _, _ := strings.Cut(strings.ToLower(name), ".")
+	if attachmentForm.MatchString(name) && !deviceNames.MatchString(stem) {
+		return nil
+	}
+	return &UsageError{fmt.Sprintf("%q cannot be kept on every system", name), "name it with letters, digits, hyphens, underscores and one ending: front-panel.jpg"}
+}
+
 // Units lists all units, model/tag, in order.
 func (l *Ledger) Units() ([]string, error) {
 	models, err := l.list("instruments")
@@ -135,14 +150,17 @@ func (l *Ledger) Resolve(s string) (string, error) {
 	if slices.Contains(units, s) {
 		return s, nil
 	}
-	var matches []string
+	var matches, tags []string
 	for _, u := range units {
 		if strings.HasSuffix(u, "/"+s) {
-			return u, nil // a whole tag
+			tags = append(tags, u)
 		}
 		if s != "" && strings.HasSuffix(u, s) {
 			matches = append(matches, u)
 		}
+	}
+	if tags != nil {
+		matches = tags // a whole tag goes before a part of one
 	}
 	switch len(matches) {
 	case 1:
@@ -151,9 +169,8 @@ func (l *Ledger) Resolve(s string) (string, error) {
 		if len(units) == 0 {
 			return "", &UsageError{fmt.Sprintf("there is no unit %q: the ledger has none yet", s), "open one with: benchlore new MODEL TAG"}
 		}
-		tags := make([]string, len(units))
-		for i, u := range units {
-			tags[i] = path.Base(u)
+		for _, u := range units {
+			tags = append(tags, path.Base(u))
 		}
 		remedy := "see: benchlore list"
 		if near := schema.Nearest(path.Base(s), tags); near != "" {

@@ -1,16 +1,20 @@
 package ledger
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"path"
+	"slices"
 	"strings"
 
+	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/google/uuid"
 
 	"benchlore/schema"
+	"benchlore/schema/refs"
 )
 
 // Saved is what became of a record that was taken in.
@@ -80,6 +84,11 @@ func (l *Ledger) NewUnit(name string, in schema.Instrument) (Result, error) {
 	return l.update(func(w *writer) error {
 		if _, err := l.root.Lstat(dir); err == nil {
 			return &UsageError{fmt.Sprintf("%s is there already", name), "choose another tag, or see: benchlore show " + name}
+		}
+		if _, ok, err := l.repo.Ref(unitRef(name)); err != nil {
+			return err
+		} else if ok {
+			return &UsageError{name + " has a history of its own already", "choose another tag, or put its folder back with git"}
 		}
 		m, err := l.model(model)
 		switch {
@@ -161,7 +170,7 @@ func (l *Ledger) Add(name, file string, data []byte) (Saved, error) {
 		}
 		w.put(s.Path, data)
 		w.subject = fmt.Sprintf("%s: %s %s", name, h.Kind, Summary(rec))
-		s.Problems, err = l.problemsWith(name, stock, s.Path, data)
+		s.Problems, err = l.problemsWith(name, stock, map[string][]byte{s.Path: data})
 		return err
 	})
 	return s, err
@@ -190,44 +199,44 @@ func (l *Ledger) NextSeq(name string, day schema.Date) (int, error) {
 	return last + 1, nil
 }
 
-// problemsWith reads a unit as it would be with one file changed, and returns
-// what is wrong with that file.
-func (l *Ledger) problemsWith(name string, stock *Stock, p string, data []byte) ([]schema.Problem, error) {
-	u, err := l.load(name, stock, overlay{diskSource{l}, p, data})
+// problemsWith reads a unit as it would be with some files changed, and returns
+// what is wrong with those files.
+func (l *Ledger) problemsWith(name string, stock *Stock, changed map[string][]byte) ([]schema.Problem, error) {
+	u, err := l.load(name, stock, overlay{diskSource{l}, changed})
 	if err != nil {
 		return nil, err
 	}
-	var out []schema.Problem
+	out := []schema.Problem{}
 	for _, q := range u.Problems {
-		if q.File == p {
+		if _, ok := changed[q.File]; ok {
 			out = append(out, q)
 		}
 	}
 	return out, nil
 }
 
-// overlay is a source with one file changed.
+// overlay is a source with some files changed.
 type overlay struct {
 	fileSource
-	path string
-	data []byte
+	changed map[string][]byte
 }
 
 func (o overlay) read(p string) ([]byte, error) {
-	if p == o.path {
-		return o.data, nil
+	if data, ok := o.changed[p]; ok {
+		return data, nil
 	}
 	return o.fileSource.read(p)
 }
 
 func (o overlay) names(dir string) ([]string, error) {
 	names, err := o.fileSource.names(dir)
-	for _, n := range names {
-		if n == o.path {
-			return names, err
+	for p := range o.changed {
+		if !slices.Contains(names, p) {
+			names = append(names, p)
 		}
 	}
-	return append(names, o.path), err
+	slices.Sort(names)
+	return names, err
 }
 
 // AddBook takes a shop-only entry in. It never travels.
@@ -261,7 +270,11 @@ func (l *Ledger) AddPart(name, by string, day schema.Date, line schema.PartLine)
 	}
 	var s Saved
 	s.Result, err = l.update(func(w *writer) error {
-		p, data, err := l.openParts(w, name, by, day)
+		u, err := l.Unit(name, stock)
+		if err != nil {
+			return err
+		}
+		p, data, err := l.openParts(w, u, by, day, line)
 		if err != nil {
 			return err
 		}
@@ -286,7 +299,7 @@ func (l *Ledger) AddPart(name, by string, day schema.Date, line schema.PartLine)
 		w.put(p, data)
 		s.Path = p
 		w.subject = fmt.Sprintf("%s: %s", name, LineSummary(line))
-		if problems, err = l.problemsWith(name, stock, p, data); err != nil {
+		if problems, err = l.problemsWith(name, stock, map[string][]byte{p: data}); err != nil {
 			return err
 		}
 		own := fmt.Sprintf("part[%d]", len(rec.(*schema.Parts).Lines)-1)
@@ -301,47 +314,56 @@ func (l *Ledger) AddPart(name, by string, day schema.Date, line schema.PartLine)
 }
 
 // openParts finds the parts record a new line belongs to.
-func (l *Ledger) openParts(w *writer, name, by string, day schema.Date) (string, []byte, error) {
-	entries, err := l.list(unitDir(name))
+// It must be of the job on the bench, and say nothing yet of the line's parts:
+// what is pending in the morning and replaced in the evening takes two records.
+func (l *Ledger) openParts(w *writer, u *Loaded, by string, day schema.Date, line schema.PartLine) (string, []byte, error) {
+	closed, err := l.closedFiles(u.Name, w.head)
 	if err != nil {
 		return "", nil, err
 	}
-	closed, err := l.closedFiles(name)
-	if err != nil {
-		return "", nil, err
-	}
-	for i := len(entries) - 1; i >= 0; i-- {
-		p := unitDir(name) + "/" + entries[i].Name()
-		_, kind, _, ok := schema.ParseName(p)
-		if !ok || kind != string(schema.KindParts) || closed[path.Base(p)] {
+	job := u.OpenJob()
+	for i := len(u.Unit.Files) - 1; i >= 0; i-- { // the day's last first
+		f := &u.Unit.Files[i]
+		r, ok := f.Record.(*schema.Parts)
+		if !ok || r.Date != day || r.By != by || r.Withdrawn || closed[path.Base(f.Path)] ||
+			job != nil && !slices.Contains(job.Files, f) {
 			continue
 		}
-		data, err := l.read(p)
+		if slices.ContainsFunc(r.Lines, func(x schema.PartLine) bool { return sameParts(x, line) }) {
+			return "", nil, nil
+		}
+		committed, ok, err := w.committed(f.Path)
 		if err != nil {
 			return "", nil, err
 		}
-		rec, _ := schema.DecodeRecord(p, data)
-		if rec == nil || rec.Head().Date != day || rec.Head().By != by || rec.Head().Withdrawn {
-			continue
+		if !ok || !bytes.Equal(committed, f.Data) {
+			return "", nil, &UnsavedError{[]string{f.Path}}
 		}
-		committed, ok, err := w.committed(p)
-		if err != nil {
-			return "", nil, err
-		}
-		if !ok || string(committed) != string(data) {
-			return "", nil, &UnsavedError{[]string{p}}
-		}
-		return p, data, nil
+		return f.Path, f.Data, nil
 	}
 	return "", nil, nil
 }
 
+// sameParts reports whether two lines name a part in common.
+func sameParts(a, b schema.PartLine) bool {
+	sa, err1 := refs.ParseNames(string(a.Section))
+	sb, err2 := refs.ParseNames(string(b.Section))
+	ra, err3 := refs.Parse(string(a.Ref))
+	rb, err4 := refs.Parse(string(b.Ref))
+	if errors.Join(err1, err2, err3, err4) != nil || a.Ref == "" || b.Ref == "" {
+		return false
+	}
+	sections, _ := sa.Select(sb.Enumerate())
+	common, _ := ra.Select(rb.Enumerate())
+	return len(sections) > 0 && len(common) > 0
+}
+
 // closedFiles lists the files the unit's own branch has, by their path in the
 // unit's folder.
-func (l *Ledger) closedFiles(name string) (map[string]bool, error) {
+func (l *Ledger) closedFiles(name string, main plumbing.Hash) (map[string]bool, error) {
 	closed := map[string]bool{}
-	head, ok, err := l.repo.Ref(unitRef(name))
-	if err != nil || !ok {
+	head, err := l.closedHead(name, main)
+	if err != nil || head.IsZero() {
 		return closed, err
 	}
 	c, err := l.repo.Commit(head)

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"path"
 	"slices"
 	"sort"
@@ -27,6 +28,9 @@ type SaveReport struct {
 // belongs reports whether a path is one a ledger has.
 func belongs(p string) bool {
 	parts := strings.Split(p, "/")
+	if junkForm.MatchString(parts[len(parts)-1]) {
+		return false
+	}
 	switch parts[0] {
 	case "shop.toml", "families.toml", "signers", ".gitattributes", ".gitignore":
 		return len(parts) == 1
@@ -192,11 +196,11 @@ func hintOf(err error) string {
 	return ""
 }
 
-// closedChanges reports closed records of a unit that the gathered changes
-// remove, or alter without saying why.
+// closedChanges reports files of a unit that were closed and that the gathered
+// changes remove, or alter without saying why.
 func (l *Ledger) closedChanges(w *writer, name string) ([]schema.Problem, error) {
-	head, ok, err := l.repo.Ref(unitRef(name))
-	if err != nil || !ok {
+	head, err := l.closedHead(name, w.head)
+	if err != nil || head.IsZero() {
 		return nil, err
 	}
 	c, err := l.repo.Commit(head)
@@ -210,7 +214,7 @@ func (l *Ledger) closedChanges(w *writer, name string) ([]schema.Problem, error)
 				return nil, err
 			} else if was {
 				out = append(out, schema.Problem{File: p, Severity: schema.Unreadable, Message: "was closed: it has travelled and stays",
-					Write: "put it back with git checkout -- " + p + "; a record that should never have been made gets withdrawn = true and a [[correction]]"})
+					Write: "put it back with git checkout HEAD -- " + p + "; a record that should never have been made gets withdrawn = true and a [[correction]]"})
 			}
 		}
 	}
@@ -223,14 +227,51 @@ func (l *Ledger) closedChanges(w *writer, name string) ([]schema.Problem, error)
 		if err != nil {
 			return nil, err
 		}
-		_, _, _, isRecord := schema.ParseName(p)
-		if was && isRecord && !bytes.Equal(old, data) {
-			out = append(out, schema.Problem{File: p, Severity: schema.Unreadable, Message: "was closed: a change to it is a correction and needs a reason",
-				Write: "run: benchlore amend " + p + " --reason \"...\""})
+		if q := closedChange(p, old, data); was && q != nil {
+			q.Severity = schema.Unreadable
+			out = append(out, *q)
 		}
 	}
 	schema.Sort(out)
 	return out, nil
+}
+
+// closedChange says what is wrong with a new version of a closed file, nil for
+// nothing: records and what an instrument.toml said are corrected with a reason,
+// its identity and attachments stay. Adding a fact to an instrument.toml is
+// work, not a correction.
+func closedChange(p string, old, data []byte) *schema.Problem {
+	if bytes.Equal(old, data) {
+		return nil
+	}
+	amend := &schema.Problem{File: p, Severity: schema.Wrong, Message: "was closed: a change to it is a correction and needs a reason",
+		Write: "run: benchlore amend " + p + " --reason \"...\""}
+	corrected := len(correctionsOf(p, data)) > len(correctionsOf(p, old))
+	_, _, _, isRecord := schema.ParseName(p)
+	switch {
+	case path.Base(p) == "instrument.toml":
+		changes, err := schema.Compare(old, data)
+		if err != nil {
+			return nil // reported with the file
+		}
+		for _, c := range changes {
+			if c.Path == "uuid" {
+				return &schema.Problem{File: p, Severity: schema.Wrong, Message: "the unit's identity was changed; its history goes by " + c.Old,
+					Write: "put it back: uuid = " + c.Old}
+			}
+		}
+		for _, c := range changes {
+			if c.Old != "" && !corrected {
+				return amend
+			}
+		}
+	case isRecord && !corrected:
+		return amend
+	case !isRecord && path.Base(p) != "model.toml" && path.Base(p) != ".gitattributes":
+		return &schema.Problem{File: p, Severity: schema.Wrong, Message: "was closed: an attachment that has travelled stays as it is",
+			Write: "put it back with git checkout HEAD -- " + p + ", and add the new one under another name"}
+	}
+	return nil
 }
 
 // repair plans moving every unit branch that is behind what main names.
@@ -282,132 +323,279 @@ func (l *Ledger) closeHeads(from plumbing.Hash) (map[string]plumbing.Hash, error
 	return heads, nil
 }
 
-// Amend corrects a record. Where it has been closed a reason is needed: it is
-// written into the record as a [[correction]], and the corrected record goes
-// onto the unit's own history at once. data nil takes the file as it was edited
-// by hand.
-func (l *Ledger) Amend(p string, data []byte, by, reason string, o CloseOptions) (Saved, error) {
-	p = strings.TrimPrefix(path.Clean(strings.ReplaceAll(p, `\`, "/")), "./")
-	parts := strings.Split(p, "/")
-	_, _, _, isRecord := schema.ParseName(p)
-	if len(parts) != 4 || parts[0] != "instruments" || !isRecord && parts[3] != "instrument.toml" {
-		return Saved{}, &UsageError{fmt.Sprintf("%s is no record of an instrument", p),
-			"name the file by its path: instruments/MODEL/TAG/2031-03-04-parts-7q3f.toml; other files are saved with benchlore save"}
+// Amended is one file to be corrected. Data nil takes it as it was edited by
+// hand.
+type Amended struct {
+	Path string
+	Data []byte
+}
+
+// Amend corrects records of one unit. Where they have been closed a reason is
+// needed: it is written into each as a [[correction]], and the corrected records
+// go onto the unit's own history at once. What was closed must stay clean: a
+// correction that would leave the history contradicting itself is refused, and
+// several files may be corrected together for that.
+func (l *Ledger) Amend(files []Amended, by, reason string, o CloseOptions) (Saved, error) {
+	var s Saved
+	name, err := amendedUnit(files)
+	if err != nil {
+		return s, err
 	}
-	name := parts[1] + "/" + parts[2]
+	s.Path = files[0].Path
 	signer, err := l.unitSigner()
 	if err != nil {
-		return Saved{}, err
+		return s, err
 	}
 	stock, err := l.Stock()
 	if err != nil {
-		return Saved{}, err
+		return s, err
 	}
-	s := Saved{Path: p}
 	s.Result, err = l.update(func(w *writer) error {
-		text := data
-		if text == nil {
-			if text, err = l.read(p); err != nil {
+		a := &amending{l: l, w: w, name: name, stock: stock, by: by, reason: reason, texts: map[string][]byte{}}
+		if err := a.branch(); err != nil {
+			return err
+		}
+		for _, f := range files {
+			if err := a.file(f); err != nil {
 				return err
 			}
 		}
-		was, tracked, err := w.committed(p)
-		if err != nil {
-			return err
-		}
-		if !tracked {
-			return &UsageError{p + " has never been saved", "run: benchlore save"}
-		}
-		ps, err := l.past(name, w.head)
-		if err != nil {
-			return err
-		}
-		head, _, err := l.branch(name, ps)
-		if err != nil {
-			return err
-		}
-		var closedText []byte
-		var tree plumbing.Hash
-		if !head.IsZero() {
-			c, err := l.repo.Commit(head)
-			if err != nil {
-				return err
-			}
-			tree = c.TreeHash
-			if closedText, _, err = l.blobAt(tree, parts[3]); err != nil {
-				return err
-			}
-		}
-		if bytes.Equal(text, was) && (closedText == nil || bytes.Equal(text, closedText)) {
-			return &UsageError{p + " has not changed", "edit the file first, then run amend again"}
-		}
-		problems := l.checkFile(p, text)
-		if schema.Worst(problems) == schema.Unreadable {
-			return &ProblemsError{"nothing was amended", problems}
-		}
-		if closedText == nil {
+		for p, text := range a.texts {
 			w.put(p, text)
-			w.subject = "amend " + p
-			s.Problems, err = l.problemsWith(name, stock, p, text)
+		}
+		w.subject = "amend " + strings.Join(slices.Sorted(maps.Keys(a.texts)), ", ")
+		if a.closed == nil {
+			problems, err := l.problemsWith(name, stock, a.texts)
+			s.Problems = problems
 			return err
 		}
-		if correctionsIn(p, text) <= correctionsIn(p, closedText) {
-			if strings.TrimSpace(reason) == "" {
-				return &UsageError{p + " was closed: a correction needs a reason", "say what was wrong: --reason \"...\""}
-			}
-			if n := len(text); n > 0 && text[n-1] != '\n' {
-				text = append(slices.Clip(text), '\n')
-			}
-			text = append(slices.Clip(text), schema.EncodeTable("correction", &schema.Correction{Date: l.Today(), By: by, Reason: reason})...)
-		}
-		if s.Problems, err = l.problemsWith(name, stock, p, text); err != nil {
-			return err
-		}
-		if n, _ := schema.Count(s.Problems); n > 0 {
-			return &ProblemsError{"nothing was amended: what was closed must stay clean", s.Problems}
-		}
-		if left := disallowed(l.findings(p, text), o.Allow); len(left) > 0 {
-			return &FindingsError{name, left}
-		}
-		// A file edited by hand in the meantime must say what is written.
-		if data == nil && l.opt.DryRun == false && !bytes.Equal(text, was) {
-			if err := l.rewrite(p, text); err != nil {
-				return err
-			}
-		}
-		w.put(p, text)
-		w.subject = fmt.Sprintf("amend %s: %s", p, reason)
-		_, author, err := l.idents()
+		w.subject += ": " + reason
+		r, err := a.review(o)
 		if err != nil {
 			return err
 		}
-		commit := "correction of " + strings.TrimSuffix(parts[3], ".toml")
-		loaded, err := l.load(name, stock, overlay{diskSource{l}, p, text})
-		if err != nil {
-			return err
+		for p := range a.edited {
+			// A file edited by hand must say what is written.
+			if !l.opt.DryRun {
+				if err := l.root.WriteFile(p, a.texts[p], 0o644); err != nil {
+					return err
+				}
+			}
 		}
-		ps.changed[p] = author
-		r := &Review{Unit: name, loaded: loaded, past: ps, parent: head, before: tree,
-			Files: []Travelling{{Path: p, What: "corrected", commit: commit}}}
 		return w.travel(r, signer)
 	})
 	return s, err
 }
 
-// rewrite puts the final text of a hand-edited file on disk, so that the
-// commit finds there what it writes.
-func (l *Ledger) rewrite(p string, text []byte) error {
-	return l.root.WriteFile(p, text, 0o644)
+// amendedUnit is the unit all files belong to.
+func amendedUnit(files []Amended) (string, error) {
+	name := ""
+	for i := range files {
+		p := strings.TrimPrefix(path.Clean(strings.ReplaceAll(files[i].Path, `\`, "/")), "./")
+		files[i].Path = p
+		parts := strings.Split(p, "/")
+		_, _, _, isRecord := schema.ParseName(p)
+		if len(parts) != 4 || parts[0] != "instruments" || !isRecord && parts[3] != "instrument.toml" {
+			return "", &UsageError{fmt.Sprintf("%s is no record of an instrument", p),
+				"name the file by its path: instruments/MODEL/TAG/2031-03-04-parts-7q3f.toml; other files are saved with benchlore save"}
+		}
+		of := parts[1] + "/" + parts[2]
+		if name != "" && name != of {
+			return "", &UsageError{fmt.Sprintf("%s is of another unit than %s", p, files[0].Path), "amend one unit at a time"}
+		}
+		name = of
+	}
+	return name, nil
 }
 
-func correctionsIn(p string, data []byte) int {
+// amending gathers the corrections of one unit.
+type amending struct {
+	l      *Ledger
+	w      *writer
+	name   string
+	stock  *Stock
+	by     string
+	reason string
+
+	past   *past
+	head   plumbing.Hash     // of the unit's branch
+	tree   plumbing.Hash     // its tree
+	texts  map[string][]byte // new texts, by path
+	edited map[string]bool   // closed ones that were edited by hand
+	closed map[string]bool   // those the branch has; nil: none
+}
+
+func (a *amending) branch() error {
+	var err error
+	if a.past, err = a.l.past(a.name, a.w.head); err != nil {
+		return err
+	}
+	if a.head, _, err = a.l.branch(a.name, a.past); err != nil || a.head.IsZero() {
+		return err
+	}
+	c, err := a.l.repo.Commit(a.head)
+	if err == nil {
+		a.tree = c.TreeHash
+	}
+	return err
+}
+
+// file takes one file in.
+func (a *amending) file(f Amended) error {
+	text := f.Data
+	was, tracked, err := a.w.committed(f.Path)
+	if err != nil {
+		return err
+	}
+	if text == nil {
+		if text, err = a.l.read(f.Path); errors.Is(err, fs.ErrNotExist) {
+			return &UsageError{f.Path + " is not there", "see: benchlore show " + a.name}
+		} else if err != nil {
+			return err
+		}
+	}
+	if !tracked {
+		return &UsageError{f.Path + " has never been saved", "run: benchlore save"}
+	}
+	old, closed, err := a.l.blobAt(a.tree, path.Base(f.Path))
+	if err != nil {
+		return err
+	}
+	if bytes.Equal(text, was) && (!closed || bytes.Equal(text, old)) {
+		return &UsageError{f.Path + " has not changed", "edit the file first, then run amend again"}
+	}
+	if problems := a.l.checkFile(f.Path, text); schema.Worst(problems) == schema.Unreadable {
+		return &ProblemsError{"nothing was amended", problems}
+	}
+	if !closed {
+		a.texts[f.Path] = text
+		return nil
+	}
+	if len(correctionsOf(f.Path, text)) <= len(correctionsOf(f.Path, old)) {
+		if strings.TrimSpace(a.reason) == "" {
+			return &UsageError{f.Path + " was closed: a correction needs a reason", "say what was wrong: --reason \"...\""}
+		}
+		if n := len(text); n > 0 && text[n-1] != '\n' {
+			text = append(slices.Clip(text), '\n')
+		}
+		text = append(slices.Clip(text), schema.EncodeTable("correction", &schema.Correction{Date: a.l.Today(), By: a.by, Reason: a.reason})...)
+	}
+	if a.closed == nil {
+		a.closed, a.edited = map[string]bool{}, map[string]bool{}
+	}
+	a.closed[f.Path] = true
+	if f.Data == nil && !bytes.Equal(text, was) {
+		a.edited[f.Path] = true
+	}
+	a.texts[f.Path] = text
+	return nil
+}
+
+// review puts together what goes onto the unit's branch, and refuses what
+// would leave it in disorder.
+func (a *amending) review(o CloseOptions) (*Review, error) {
+	branch := treeSource{a.l, a.tree, unitDir(a.name)}
+	before, err := a.l.load(a.name, a.stock, branch)
+	if err != nil {
+		return nil, err
+	}
+	_, author, err := a.l.idents()
+	if err != nil {
+		return nil, err
+	}
+	r := &Review{Unit: a.name, past: a.past, parent: a.head, before: a.tree}
+	changed := map[string][]byte{}
+	for _, p := range slices.Sorted(maps.Keys(a.closed)) {
+		commit := "correction of " + strings.TrimSuffix(path.Base(p), ".toml")
+		changed[p] = a.texts[p]
+		r.Files = append(r.Files, Travelling{Path: p, What: "corrected", commit: commit})
+		a.past.changed[p] = author
+		// Attachments the correction names travel with it.
+		rec, _ := schema.DecodeRecord(p, a.texts[p])
+		if rec == nil {
+			continue
+		}
+		for _, at := range attachments(rec) {
+			q := unitDir(a.name) + "/" + at
+			if _, has, err := a.l.blobAt(a.tree, at); err != nil || has {
+				if err != nil {
+					return nil, err
+				}
+				continue
+			}
+			data, ok, err := a.w.committed(q)
+			if err != nil {
+				return nil, err
+			}
+			if !ok {
+				return nil, &UsageError{q + " has never been saved", "put the file there and run: benchlore save"}
+			}
+			changed[q] = data
+			r.Files = append(r.Files, Travelling{Path: q, What: "new", commit: commit})
+		}
+	}
+	if r.loaded, err = a.l.load(a.name, a.stock, overlay{branch, changed}); err != nil {
+		return nil, err
+	}
+	for p, data := range changed {
+		r.loaded.Files[p] = data
+	}
+	if worse := newErrors(before.Problems, r.loaded.Problems); len(worse) > 0 {
+		return nil, &ProblemsError{"nothing was amended: what was closed must stay clean", worse}
+	}
+	search, err := a.l.newSearch()
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range r.Files {
+		r.Findings = append(r.Findings, search.file(f.Path, changed[f.Path])...)
+	}
+	if left := disallowed(r.Findings, o.Allow); len(left) > 0 {
+		return nil, &FindingsError{a.name, left}
+	}
+	return r, nil
+}
+
+// attachments lists the pictures and other files a record names.
+func attachments(rec schema.Record) []string {
+	var out []string
+	for _, p := range rec.Head().Photos {
+		out = append(out, p.File)
+	}
+	for _, f := range rec.Head().Files {
+		out = append(out, f.File)
+	}
+	return out
+}
+
+// newErrors are the errors after that were not there before.
+func newErrors(before, after []schema.Problem) []schema.Problem {
+	type key struct{ file, message string }
+	had := map[key]bool{}
+	for _, p := range before {
+		had[key{p.File, p.Message}] = true
+	}
+	var out []schema.Problem
+	for _, p := range after {
+		if p.Severity > schema.Warned && !had[key{p.File, p.Message}] {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// correctionsOf are the corrections a record or an instrument.toml carries.
+func correctionsOf(p string, data []byte) []schema.Correction {
 	if path.Base(p) == "instrument.toml" {
 		if i, _ := schema.Decode[schema.Instrument](p, data); i != nil {
-			return len(i.Corrections)
+			return i.Corrections
 		}
-		return 0
+		return nil
 	}
-	return corrections(data)
+	if rec, _ := schema.DecodeRecord(p, data); rec != nil {
+		return rec.Head().Corrections
+	}
+	return nil
 }
 
 // Undo takes back the last change on main that has not been closed, or the
@@ -423,6 +611,11 @@ func (l *Ledger) Undo(name string) (Result, string, error) {
 		diff, err := l.repo.DiffTrees(target.before, target.after)
 		if err != nil {
 			return err
+		}
+		if name != "" {
+			// Only what is the unit's: the same save may have touched others, and
+			// a model it began may serve them by now.
+			diff = slices.DeleteFunc(diff, func(d gitstore.TreeChange) bool { return !strings.HasPrefix(d.Path, unitDir(name)+"/") })
 		}
 		for _, d := range diff {
 			now, ok, err := l.repo.TreeAt(w.tree, d.Path)
@@ -477,6 +670,7 @@ type lastChange struct {
 func (l *Ledger) lastChange(head plumbing.Hash, name string) (*lastChange, error) {
 	undone := map[string]bool{}
 	nothing := &UsageError{"there is nothing to take back", "what was closed is corrected with: benchlore amend FILE --reason \"...\""}
+	newest := true
 	for h := head; !h.IsZero(); {
 		c, err := l.repo.Commit(h)
 		if err != nil {
@@ -513,14 +707,21 @@ func (l *Ledger) lastChange(head plumbing.Hash, name string) (*lastChange, error
 			touches = a.Hash != b.Hash
 		}
 		switch {
-		case isUndo, undone[h.String()], !touches:
-		case len(unitHeads(c.Message)) > 0:
+		case name != "" && !unitHeads(c.Message)[name].IsZero():
 			return nil, nothing
+		case name == "" && len(unitHeads(c.Message)) > 0:
+			if newest {
+				return nil, &UsageError{fmt.Sprintf("the last change is %q, which stays", strings.SplitN(c.Message, "\n", 2)[0]),
+					"name the unit whose last change is to be taken back: benchlore undo UNIT"}
+			}
+			return nil, nothing
+		case isUndo, undone[h.String()], !touches, before.TreeHash == c.TreeHash:
 		case len(parents) > 1:
 			return nil, &UsageError{"the last change is a merge", "take it back with git, if you must"}
 		default:
 			return &lastChange{h, c.Message, before.TreeHash, c.TreeHash}, nil
 		}
+		newest = newest && isUndo
 		h = parents[0]
 	}
 	return nil, nothing

@@ -5,6 +5,7 @@ import (
 	"path"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"benchlore/schema/quantity"
@@ -461,6 +462,14 @@ func (m *Model) validate(c *Collector) {
 		population(c, at, b.Positions)
 	}
 	unique(c, "section", "name", len(m.Sections), func(i int) string { return m.Sections[i].Name })
+	for _, s := range m.Sections {
+		for i, other := range m.Sections {
+			rest, ok := strings.CutPrefix(other.Name, s.Name+" ")
+			if n, err := strconv.Atoi(rest); ok && err == nil && n >= 1 && n <= s.Count {
+				c.Errorf(fmt.Sprintf("section[%d].name", i), "%q is one of the %d sections %q already => leave it out, or give it another name", other.Name, s.Count, s.Name)
+			}
+		}
+	}
 	for i, s := range m.Sections {
 		at := fmt.Sprintf("section[%d]", i)
 		if strings.ContainsAny(s.Name, ",/@") {

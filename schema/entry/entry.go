@@ -320,9 +320,18 @@ func (p *parser) key(key, value string) error {
 func (p *parser) finish() error {
 	l := &p.line
 	goesIn := l.Action == schema.Replaced || l.Action == schema.Fitted
-	for i, s := range p.specs {
+	// A rating alone belongs to the value before it: 10uF 35V is one part.
+	var specs []spec
+	for _, s := range p.specs {
+		if n := len(specs); n > 0 && s.value == "" && specs[n-1].rating == "" && s.afterAction == specs[n-1].afterAction {
+			specs[n-1].rating = s.rating
+			continue
+		}
+		specs = append(specs, s)
+	}
+	for i, s := range specs {
 		c := &l.Old
-		if s.afterAction || goesIn && (len(p.specs) == 1 || i == len(p.specs)-1) {
+		if s.afterAction || goesIn && i == len(specs)-1 {
 			c = &l.New
 		}
 		if *c == nil {
@@ -390,6 +399,11 @@ func (p *parser) modelValue() schema.Quantity {
 
 func (p *parser) guessSection() error {
 	var in []string
+	for _, q := range p.u.Pools {
+		if p.line.Count > 0 && q.Family == p.line.Family && !slices.Contains(in, q.Section) {
+			in = append(in, q.Section)
+		}
+	}
 	for _, q := range p.positions() {
 		if !slices.Contains(in, q.Section) {
 			in = append(in, q.Section)
@@ -458,8 +472,15 @@ func Echo(l schema.PartLine) string {
 	}
 	action := string(l.Action)
 	if l.New != nil {
-		if n := component(l.New); n != "" {
+		if n := component(l.New); n != "" && l.Action == schema.Replaced {
 			action += " by " + n
+		} else if n != "" {
+			action += " " + n
+		}
+	}
+	if l.Old != nil {
+		if o := component(l.Old); o != "" {
+			parts = append(parts, "was "+o)
 		}
 	}
 	if action != "" {
@@ -479,7 +500,7 @@ func Echo(l schema.PartLine) string {
 
 func component(c *schema.Component) string {
 	var parts []string
-	for _, s := range []string{string(c.Value), string(c.Rating), c.Type, c.Maker, c.PartNumber} {
+	for _, s := range []string{string(c.Family), string(c.Value), string(c.Rating), c.Type, c.Maker, c.PartNumber} {
 		if s != "" {
 			parts = append(parts, s)
 		}

@@ -80,9 +80,11 @@ func TestParse(t *testing.T) {
 		{"C1-C4 untested replaced 35V scrapped", "power supply C1-C4: found untested; replaced by 470 uF 35V; old part scrapped"},
 		{"C3 F1 failed open replaced 470uF/35V", "power supply C3: found failed open; replaced by 470uF 35V; cures F1"},
 		{"C3 replaced 470uF/35V failed short f1 old-stock", "power supply C3: found failed short; replaced by 470uF 35V old-stock; cures F1"},
-		{"C3 470uF/25V failed short replaced 1000uF/35V", "power supply C3: found failed short; replaced by 1000uF 35V"},
-		{"C3 470uF/25V -> 1000uF/35V failed short replaced", "power supply C3: found failed short; replaced by 1000uF 35V"},
+		{"C3 470uF/25V failed short replaced 1000uF/35V", "power supply C3: found failed short; was 470uF 25V; replaced by 1000uF 35V"},
+		{"C3 470uF/25V -> 1000uF/35V failed short replaced", "power supply C3: found failed short; was 470uF 25V; replaced by 1000uF 35V"},
+		{"C3 10uF 35V failed short replaced", "power supply C3: found failed short; replaced by 10uF 35V"},
 		{"C2 failed leakage caused_by=C1 replaced 470uF/25V lot=2021-el-470", "power supply C2: found failed leakage; because of C1; replaced by 470uF 25V lot 2021-el-470"},
+		{"12x board/joint degraded dry-joint reworked", "power supply: 12 of board/joint found degraded dry-joint; reworked"},
 		{"power supply 12x board/joint degraded dry-joint reworked", "power supply: 12 of board/joint found degraded dry-joint; reworked"},
 		{"key:17/contact.2 degraded contamination cleaned", "keybed key:17/contact.2: found degraded contamination; cleaned"},
 		{"key:1-61/contact.1 degraded contamination cleaned", "keybed key:1-61/contact.1: found degraded contamination; cleaned"},
@@ -122,7 +124,7 @@ func TestParseRefuses(t *testing.T) {
 		{"C3 failed colour=red", `no key "colour"`, "the keys are"},
 		{"C3 failed noet=x", `no key "noet"`, "did you mean note=?"},
 		{"C3 failed date=yesterday", "is not a date", "2031-03-04"},
-		{"80x board/joint ok", "no section", "begin with the section"},
+		{"80x contact/relay ok", "no section", "begin with the section"},
 	} {
 		_, err := Parse(strings.Fields(c.typed), u)
 		var e *Error

@@ -86,7 +86,7 @@ func (b *builder) sections() {
 			if s.Count > 0 {
 				name = fmt.Sprintf("%s %d", s.Name, i+1)
 			}
-			u.Sections = append(u.Sections, &Section{Name: name, Board: s.Board, Revision: s.Revision, Complete: s.Complete, known: true})
+			u.Sections = append(u.Sections, &Section{Name: name, Board: s.Board, Revision: s.Revision, Complete: s.Complete, sets: s.Positions})
 		}
 	}
 	c := b.col(b.instrumentPath)
@@ -124,6 +124,17 @@ func (b *builder) board(s *Section) *schema.Board {
 		return named
 	}
 	return nil
+}
+
+// revisions counts the revisions of a board in the model.
+func (b *builder) revisions(board string) int {
+	n := 0
+	for _, bd := range b.u.Model.Boards {
+		if bd.Name == board {
+			n++
+		}
+	}
+	return n
 }
 
 func (b *builder) names() []string {
@@ -173,16 +184,14 @@ func clip(names []string) string {
 // population lists the positions of the model as this unit has them.
 func (b *builder) population() {
 	for _, s := range b.u.Sections {
-		var sets []schema.PositionSet
-		for _, m := range b.u.Model.Sections {
-			if m.Name == s.Name || m.Count > 0 && strings.HasPrefix(s.Name, m.Name+" ") {
-				sets = m.Positions
-			}
-		}
+		sets := s.sets
 		if s.Board != "" {
 			bd := b.board(s)
 			if bd == nil {
 				s.Complete = false
+				if n := b.revisions(s.Board); s.Revision == "" && n > 1 {
+					b.col(b.instrumentPath).Errorf("", "%s carries board %s, of which the model has %d revisions => say which: [[board]] with section, board and revision", s.Name, s.Board, n)
+				}
 				continue
 			}
 			sets, s.Complete, s.Revision = bd.Positions, bd.Complete, bd.Revision

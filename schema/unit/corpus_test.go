@@ -60,7 +60,7 @@ func base(t testing.TB) map[string][]byte {
 // is tested here lies between files.
 func source(t testing.TB, files map[string][]byte) (Source, Context) {
 	t.Helper()
-	src := Source{Name: "astrella-61/a61-10233", Dir: unitDir, ModelPath: "models/astrella-61.toml"}
+	src := Source{Name: "astrella-61/a61-10233", Dir: unitDir}
 	ctx := Context{Families: schema.NewFamilyList(nil), Lots: map[string]*schema.Lot{}, Today: today}
 	for name, data := range files {
 		var ps []schema.Problem

@@ -35,7 +35,7 @@ func (b *builder) jobs() {
 		c := b.col(f.Path)
 		if _, ok := f.Record.(*schema.Intake); ok {
 			if current != nil && current.Open() {
-				c.Errorf("", "the job that %s opened has no release yet => release the unit first; a second finding goes into a parts or note record", current.Name())
+				c.Errorf("", "the job that %s opened has no release yet => release the unit first; a second finding goes into a parts or note record. Records of one day are ordered by seq", current.Name())
 			}
 			current = byName[f.Name()]
 		}
@@ -44,6 +44,8 @@ func (b *builder) jobs() {
 			named := byName[h.Job]
 			if named == nil {
 				c.Errorf("job", "this unit has no intake %q => name the intake by its file name without .toml: %s", h.Job, strings.Join(jobNames(u), ", "))
+			} else if Less(*f, *named.Intake) {
+				c.Errorf("job", "the job %q begins only on %s => correct the date, or name the job this belongs to", h.Job, named.Intake.Record.Head().Date)
 			} else {
 				j = named
 			}

@@ -40,8 +40,7 @@ type Source struct {
 	Instrument     *schema.Instrument
 	InstrumentData []byte
 	Model          *schema.Model // nil: no population known
-	ModelPath      string
-	Records        []File // in any order
+	Records        []File        // in any order
 }
 
 // Unit is one instrument, read as a whole.
@@ -67,10 +66,10 @@ type Section struct {
 	Name     string
 	Board    string
 	Revision string
-	Complete bool          // its population is all there is
-	Origin   schema.Origin // as the last intake that says so has it; "" is original
-	Seen     schema.Date   // the day of that intake
-	known    bool          // in the model
+	Complete bool                 // its population is all there is
+	Origin   schema.Origin        // as the last intake that says so has it; "" is original
+	Seen     schema.Date          // the day of that intake
+	sets     []schema.PositionSet // its own population, where it has no board
 }
 
 // Position is one place a component sits.
