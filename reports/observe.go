@@ -21,6 +21,7 @@ type ObserveOptions struct {
 	FailureDegraded bool              // a degraded part counts as failed
 	Families        schema.FamilyList // which families fail hidden; nil: none
 	Lag             int               // days; see [DefaultLag]
+	Hours           bool              // time runs on the hour meter and not in calendar years
 }
 
 // ObservationKind is what is known of a lifetime.
@@ -47,12 +48,14 @@ const (
 	LeftOutAge       LeftOutReason = "of unknown age, and never seen good for any length of time"
 	LeftOutPool      LeftOutReason = "counted from a pool of unknown size"
 	LeftOutRepeat    LeftOutReason = "counted from a pool that failed more often than it has parts"
+	LeftOutMeter     LeftOutReason = "in units without the readings of the hour meter it takes"
 	LeftOutNotBack   LeftOutReason = "fitted or repaired here and not seen since"
 )
 
 // Observation is what the records say about one occupant of one position, or
-// about Count alike of a pool. Times are years of 365.25 days since it was
-// installed or, where UnknownOrigin is set, since it was first seen good.
+// about Count alike of a pool. Times are years of 365.25 days, or hours on the
+// meter, since it was installed or, where UnknownOrigin is set, since it was
+// first seen good.
 type Observation struct {
 	Unit    string
 	Section string
@@ -76,8 +79,6 @@ type Observation struct {
 	Upper  float64 // found failed; +Inf unless Kind is ObservedEvent
 	// LowerWorking takes the place of Lower where silence is read as working.
 	LowerWorking float64
-	Gap          float64 // of an event: from last known good, or installation, to found
-	Span         float64 // width of the span the day of installation is known to
 
 	Found         schema.Finding // the gravest finding; empty: nobody looked
 	Handled       bool           // somebody looked, or it was in service in a unit that left fully working
@@ -99,6 +100,8 @@ type Observations struct {
 	AsOf            schema.Date
 	Lag             int
 	FailureDegraded bool
+	Hours           bool
+	Comebacks       Comebacks
 }
 
 // Silence says how a part of a unit that nobody has heard of since is read.
@@ -128,7 +131,7 @@ func (o Observation) Under(s Silence) (ObservationKind, float64) {
 // that stand in the comments of each step; records in any order give the same
 // observations in the same order.
 func Observe(units []*unit.Unit, opt ObserveOptions) *Observations {
-	obs := &Observations{LeftOut: map[LeftOutReason]int{}, AsOf: opt.AsOf, Lag: opt.Lag, FailureDegraded: opt.FailureDegraded}
+	obs := &Observations{LeftOut: map[LeftOutReason]int{}, AsOf: opt.AsOf, Lag: opt.Lag, FailureDegraded: opt.FailureDegraded, Hours: opt.Hours}
 	if obs.AsOf.IsZero() {
 		obs.AsOf = lastRecord(units)
 		opt.AsOf = obs.AsOf
@@ -141,6 +144,7 @@ func Observe(units []*unit.Unit, opt ObserveOptions) *Observations {
 			continue
 		}
 		obs.Units++
+		obs.Comebacks.follow(u, opt)
 		for _, p := range u.Positions {
 			for _, o := range p.Occupants {
 				obs.All = append(obs.All, h.occupant(p, o)...)
@@ -206,7 +210,6 @@ func (h *unitHistory) occupant(p *unit.Position, o *unit.Occupant) []Observation
 
 	t := h.tenure(o, hidden)
 	base.UnknownOrigin = !t.known
-	base.Span = t.span()
 	h.state(&base, events, t)
 
 	var out []Observation
@@ -217,7 +220,7 @@ func (h *unitHistory) occupant(p *unit.Position, o *unit.Occupant) []Observation
 			return out
 		}
 		// After a repair the clock of what can be known starts again.
-		t = t.again(rest[0])
+		t = h.again(t, rest[0])
 		events = rest[1:]
 	}
 }
@@ -289,11 +292,16 @@ func (h *unitHistory) fail(x *Observation, t tenure, good moment, ok bool, e *un
 	if ok && good.day.After(t.hi) {
 		from = good.day
 	}
-	x.Gap = max(years(from, e.Date.Day), 0)
-	x.Lower = t.offset + max(0, years(t.hi, from))
+	x.Lower = t.offset
+	if from != t.hi {
+		x.Lower = t.offset + max(0, h.least(t, from))
+	}
 	// A failure within the day it was last good, or the day it was fitted,
 	// lies in (0, 1 day].
-	x.Upper = max(t.offset+years(t.lo, e.Date.Day), x.Lower+oneDay)
+	x.Upper = max(t.offset+h.most(t, e.Date.Day), x.Lower+h.shortest())
+	if math.IsNaN(x.Lower) || math.IsNaN(x.Upper) {
+		h.withoutMeter(x, t)
+	}
 }
 
 // censor ends an observation at last known good; where that is not after
@@ -303,12 +311,15 @@ func (h *unitHistory) censor(x *Observation, t tenure, good moment, ok bool, rea
 	case !t.started:
 		x.Kind, x.Reason = ObservedLeftOut, LeftOutAge
 	case ok && good.day.After(t.hi):
-		x.Kind, x.Lower = ObservedCensored, t.offset+years(t.hi, good.day)
+		x.Kind, x.Lower = ObservedCensored, t.offset+max(0, h.least(t, good.day))
 	default:
 		x.Kind, x.Reason, x.Lower = ObservedLeftOut, reason, t.offset
 		if !t.known && !t.fittedHere {
 			x.Reason = LeftOutAge
 		}
+	}
+	if math.IsNaN(x.Lower) || h.meterless() && x.Reason != LeftOutNotBack {
+		h.withoutMeter(x, t)
 	}
 	x.LowerWorking = x.Lower
 }
@@ -334,7 +345,8 @@ func (h *unitHistory) survived(x *Observation, t tenure, events []*unit.Event) {
 		reason = LeftOutHidden
 	}
 	h.censor(x, t, good, ok, reason)
-	if t.end.still && h.silent && t.started {
+	// Nobody knows how long a silent unit has run.
+	if t.end.still && h.silent && t.started && !h.opt.Hours {
 		silent := h.opt.AsOf.AddDays(-h.opt.Lag)
 		x.LowerWorking = max(x.Lower, t.offset+years(t.hi, silent))
 	}

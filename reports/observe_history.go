@@ -39,6 +39,7 @@ type unitHistory struct {
 	seen    bool // has a record by the as-of date
 	silent  bool // last heard of working, and not at the bench
 	built   tenure
+	meter   []reading // by date
 }
 
 // newUnitHistory collects when the unit worked fully: the earliest day of
@@ -56,6 +57,9 @@ func newUnitHistory(u *unit.Unit, opt ObserveOptions) *unitHistory {
 			continue
 		}
 		m := moment{day: head.Date.Day, record: i}
+		if head.Hours != nil {
+			h.meter = append(h.meter, reading{m.day, *head.Hours})
+		}
 		if head.Kind != schema.KindNote && !h.seen {
 			h.seen, first = true, m.day
 		}
@@ -138,6 +142,7 @@ func repaired(events []*unit.Event) []*unit.Event {
 type tenure struct {
 	lo, hi     edtf.Day // first and last day it may have been installed, or first seen good
 	known      bool     // its age is known
+	fromNew    bool     // there since the unit was built
 	started    bool     // lo and hi are set
 	offset     float64  // age at lo and hi; 0 but in a window after a repair
 	fittedHere bool
@@ -147,20 +152,13 @@ type tenure struct {
 	end        moment // still, where it sits there yet
 }
 
-func (t tenure) span() float64 {
-	if !t.known {
-		return 0
-	}
-	return years(t.lo, t.hi)
-}
-
 // span reads the days something was built or fitted. A part was there by the
 // day it was first seen; a date without a start gives no age.
 func span(d edtf.Date, seen edtf.Day) tenure {
 	if d.Text == "" || d.OpenLo {
 		return tenure{}
 	}
-	t := tenure{lo: d.Lo, hi: d.Hi, known: true, started: true}
+	t := tenure{lo: d.Lo, hi: d.Hi, known: true, started: true, fromNew: true}
 	if seen.Valid() && seen.Before(t.hi) {
 		t.hi = seen
 	}
@@ -181,6 +179,7 @@ func (h *unitHistory) tenure(o *unit.Occupant, hidden bool) tenure {
 	}
 	t.hidden = hidden
 	t.fittedHere = o.Origin == schema.OriginReplaced
+	t.fromNew = t.fromNew && o.Origin == schema.OriginOriginal
 	if c := o.Component; t.fittedHere && c != nil && (c.Source == schema.SourceUsed || c.Source == schema.SourceDonor) {
 		t.known = false
 	}
@@ -204,11 +203,11 @@ func (h *unitHistory) tenure(o *unit.Occupant, hidden bool) tenure {
 }
 
 // again is the tenure from a repair on.
-func (t tenure) again(e *unit.Event) tenure {
+func (h *unitHistory) again(t tenure, e *unit.Event) tenure {
 	if t.started && t.known {
-		t.offset += max(0, years(t.hi, e.Date.Day))
+		t.offset += max(0, h.least(t, e.Date.Day))
 	}
-	t.lo, t.hi, t.started = e.Date.Day, e.Date.Day, true
+	t.lo, t.hi, t.started, t.fromNew = e.Date.Day, e.Date.Day, true, false
 	t.from = moment{day: e.Date.Day, record: -1}
 	return t
 }

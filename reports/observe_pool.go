@@ -33,7 +33,7 @@ func (h *unitHistory) pool(p *unit.Pool) []Observation {
 			t.from.day = h.intakes[0].day
 		}
 	}
-	base.UnknownOrigin, base.Span = !t.known, t.span()
+	base.UnknownOrigin = !t.known
 
 	var out []Observation
 	left := p.Count
@@ -103,7 +103,7 @@ func (h *unitHistory) poolAfter(x Observation, t tenure, e *unit.Event) []Observ
 	switch e.Line.Action {
 	case schema.Replaced, schema.Fitted:
 		t = tenure{known: true, started: true, hidden: t.hidden, fittedHere: true, end: t.end}
-		x.Origin, x.UnknownOrigin, x.Span = schema.OriginReplaced, false, 0
+		x.Origin, x.UnknownOrigin = schema.OriginReplaced, false
 		if c := e.Line.New; c != nil {
 			x.Maker, x.Lot = c.Maker, c.Lot
 			if c.Family != "" {
@@ -118,7 +118,7 @@ func (h *unitHistory) poolAfter(x Observation, t tenure, e *unit.Event) []Observ
 		if !h.failing(e) || repaired([]*unit.Event{e}) == nil {
 			return nil
 		}
-		t = t.again(e)
+		t = h.again(t, e)
 	}
 	x.Found, x.Handled, x.Failed, x.Secondary, x.External = "", false, false, false, false
 	after, _ := h.window(x, t, nil, 1)

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"benchlore/reports/lifedata"
@@ -16,9 +17,11 @@ const Estimand = "units that reached this bench"
 
 // ReliabilityOptions says what is estimated for whom.
 type ReliabilityOptions struct {
-	By         []string // of [ReliabilityKeys]; none: family
-	Silence    Silence  // the reading the JSON carries; empty: unknown
-	Confidence float64  // of every interval; 0: 0.95
+	By         []string      // of [ReliabilityKeys]; none: family
+	Silence    Silence       // the reading the JSON carries; empty: unknown
+	Confidence float64       // of every interval but that of a rank; 0: 0.95
+	Origin     schema.Origin // parts of that origin only; empty: all
+	FitAnyway  bool          // fit a life and draw a curve where few failed
 }
 
 // groupKey is something observations can be grouped by.
@@ -90,16 +93,63 @@ type PartCounts struct {
 
 // Reliability is the report: what fails, how often, and how sure that is.
 type Reliability struct {
-	By         []string
-	Silence    Silence
-	Confidence float64
-	AsOf       schema.Date
-	Lag        int // days
-	Failure    schema.Finding
-	Units      int
-	Groups     []ReliabilityGroup // the most affected first
-	LeftOut    map[LeftOutReason]int
-	Notes      []string
+	By          []string
+	Silence     Silence
+	Confidence  float64
+	AsOf        schema.Date
+	Lag         int // days
+	Failure     schema.Finding
+	Origin      schema.Origin // empty: all
+	Time        TimeUnit
+	FromFile    bool // observations were read from a file: nothing is known but their times
+	Units       int
+	Groups      []ReliabilityGroup // the most affected first
+	Comparisons []Comparison
+	Comebacks   Comebacks
+	LeftOut     map[LeftOutReason]int
+	Notes       []string
+}
+
+// TimeUnit is what times are counted in.
+type TimeUnit string
+
+const (
+	Years     TimeUnit = "year"
+	Hours     TimeUnit = "hour"
+	FileTimes TimeUnit = "file" // whatever the file has
+)
+
+// part is one part observed for one unit of time, and many.
+func (t TimeUnit) part() (one, many string) {
+	switch t {
+	case Hours:
+		return "part-hour", "part-hours"
+	case FileTimes:
+		return "part and unit of time", "units of time of single parts"
+	}
+	return "part-year", "part-years"
+}
+
+// per is by what a rate is multiplied to be read, and how that is said.
+func (t TimeUnit) per() (float64, string) {
+	switch t {
+	case Hours:
+		return 1e6, "per million part-hours"
+	case FileTimes:
+		return 1, "per part and unit of time"
+	}
+	return 1000, "per 1000 part-years"
+}
+
+// ages is the unit of an age, as an axis has it.
+func (t TimeUnit) ages() string {
+	switch t {
+	case Hours:
+		return "hours"
+	case FileTimes:
+		return "units of time of the file"
+	}
+	return "years"
 }
 
 // ReliabilityGroup is the estimates for one group.
@@ -108,43 +158,70 @@ type ReliabilityGroup struct {
 	Title       string
 	Units       UnitShare
 	Parts       PartCounts
-	Rates       map[Silence]*Rate // nil where refused
-	RateRefused map[Silence]string
+	Life        map[Silence]*Life
 	MostLeftOut LeftOutReason // the commonest reason; empty: none left out
 	FailedUnit  string        // the unit with all failures, where there are several and one has them all
 
 	MostLeftOutCount int // parts left out for that reason
 }
 
-// EstimateReliability estimates every group of the observations. It returns an
-// error for a word of By it does not know, a reading of silence it does not
-// know, or a confidence that is not strictly between 0 and 1.
-func EstimateReliability(obs *Observations, families schema.FamilyList, opt ReliabilityOptions) (*Reliability, error) {
-	if len(opt.By) == 0 {
-		opt.By = []string{"family"}
+// readings lists the readings of silence there are.
+func (r *Reliability) readings() []Silence {
+	if r.FromFile {
+		return []Silence{r.Silence}
 	}
+	return []Silence{SilenceUnknown, SilenceWorking}
+}
+
+// fill sets what was left out, or returns what is wrong with the options.
+func (opt *ReliabilityOptions) fill() error {
 	opt.Silence = cmp.Or(opt.Silence, SilenceUnknown)
 	if !slices.Contains(Silence("").Words(), string(opt.Silence)) {
-		return nil, fmt.Errorf("no reading of silence %q => write one of: %s", string(opt.Silence), strings.Join(Silence("").Words(), ", "))
+		return fmt.Errorf("no reading of silence %q => write one of: %s", string(opt.Silence), strings.Join(Silence("").Words(), ", "))
+	}
+	if opt.Origin != "" && !slices.Contains(schema.Origin("").Words(), string(opt.Origin)) {
+		return fmt.Errorf("no origin %q => write one of: %s", string(opt.Origin), strings.Join(schema.Origin("").Words(), ", "))
 	}
 	if opt.Confidence == 0 {
 		opt.Confidence = 0.95
 	}
 	if !(opt.Confidence > 0 && opt.Confidence < 1) {
-		return nil, fmt.Errorf("confidence %v is not between 0 and 1 => write 95 %% as 0.95", opt.Confidence)
+		return fmt.Errorf("confidence %v is not between 0 and 1 => write 95 %% as 0.95", opt.Confidence)
+	}
+	return nil
+}
+
+// EstimateReliability estimates every group of the observations. It returns an
+// error for a word of By it does not know, a reading of silence or an origin it
+// does not know, or a confidence that is not strictly between 0 and 1.
+func EstimateReliability(obs *Observations, families schema.FamilyList, opt ReliabilityOptions) (*Reliability, error) {
+	if len(opt.By) == 0 {
+		opt.By = []string{"family"}
+	}
+	if err := opt.fill(); err != nil {
+		return nil, err
 	}
 	keys, err := keyFuncs(opt.By)
 	if err != nil {
 		return nil, err
 	}
-	r := &Reliability{By: opt.By, Silence: opt.Silence, Confidence: opt.Confidence, AsOf: obs.AsOf, Lag: obs.Lag,
-		Failure: schema.Failed, Units: obs.Units, LeftOut: obs.LeftOut}
+	r := &Reliability{By: opt.By, Silence: opt.Silence, Confidence: opt.Confidence, AsOf: obs.AsOf, Lag: obs.Lag, Origin: opt.Origin,
+		Failure: schema.Failed, Time: Years, Units: obs.Units, Comebacks: obs.Comebacks, LeftOut: map[LeftOutReason]int{}}
 	if obs.FailureDegraded {
 		r.Failure = schema.Degraded
+	}
+	if obs.Hours {
+		r.Time = Hours
 	}
 	groups := map[string][]Observation{}
 	var order []string
 	for _, o := range obs.All {
+		if opt.Origin != "" && o.Origin != opt.Origin {
+			continue
+		}
+		if o.Kind == ObservedLeftOut {
+			r.LeftOut[o.Reason] += o.Count
+		}
 		words := make([]string, len(keys))
 		for i, k := range keys {
 			words[i] = k(o)
@@ -156,30 +233,40 @@ func EstimateReliability(obs *Observations, families schema.FamilyList, opt Reli
 		groups[id] = append(groups[id], o)
 	}
 	for _, id := range order {
-		g := estimateGroup(groups[id], opt.Confidence)
+		g := countGroup(groups[id], opt.Confidence)
 		for i, w := range strings.Split(id, "\x00") {
 			g.Key = append(g.Key, KeyPart{opt.By[i], w})
 		}
 		g.Title = groupTitle(g.Key, families)
+		for _, s := range r.readings() {
+			e := lifetimesOf(groups[id], s).estimate(opt)
+			g.Life[s] = &e
+		}
 		r.Groups = append(r.Groups, g)
 	}
-	// By the least that the data allow for the share of units, and those with
-	// few units last: one in one must outrank nothing.
+	slices.SortStableFunc(r.Groups, mostAffected)
+	for _, s := range r.readings() {
+		rankGroups(r.Groups, s)
+	}
+	r.compareWithin(obs.All, families, opt)
+	r.Notes = r.notes()
+	return r, nil
+}
+
+// mostAffected orders groups by the least that the data allow for the share of
+// units, and those with few units last: one in one must outrank nothing.
+func mostAffected(a, b ReliabilityGroup) int {
 	few := func(g ReliabilityGroup) int {
 		if g.Units.Inspected < fewUnits {
 			return 1
 		}
 		return 0
 	}
-	slices.SortStableFunc(r.Groups, func(a, b ReliabilityGroup) int {
-		return cmp.Or(cmp.Compare(few(a), few(b)),
-			cmp.Compare(b.Units.Interval.Low, a.Units.Interval.Low),
-			cmp.Compare(b.Units.Affected, a.Units.Affected),
-			cmp.Compare(b.Parts.Failed, a.Parts.Failed),
-			slices.CompareFunc(a.Key, b.Key, func(x, y KeyPart) int { return cmp.Compare(x.Value, y.Value) }))
-	})
-	r.Notes = r.notes()
-	return r, nil
+	return cmp.Or(cmp.Compare(few(a), few(b)),
+		cmp.Compare(b.Units.Interval.Low, a.Units.Interval.Low),
+		cmp.Compare(b.Units.Affected, a.Units.Affected),
+		cmp.Compare(b.Parts.Failed, a.Parts.Failed),
+		slices.CompareFunc(a.Key, b.Key, func(x, y KeyPart) int { return cmp.Compare(x.Value, y.Value) }))
 }
 
 func keyFuncs(by []string) ([]func(Observation) string, error) {
@@ -222,8 +309,9 @@ func groupTitle(key []KeyPart, families schema.FamilyList) string {
 // tally is what one unit adds to a group.
 type tally struct{ handled, tested, failed int }
 
-func estimateGroup(obs []Observation, level float64) ReliabilityGroup {
-	g := ReliabilityGroup{Rates: map[Silence]*Rate{}, RateRefused: map[Silence]string{}}
+// countGroup fills in what one group tells without its times.
+func countGroup(obs []Observation, level float64) ReliabilityGroup {
+	g := ReliabilityGroup{Life: map[Silence]*Life{}}
 	n := &g.Parts
 	units := map[string]*tally{}
 	var names []string
@@ -302,25 +390,51 @@ func estimateGroup(obs []Observation, level float64) ReliabilityGroup {
 	}
 	n.OfHandled = partShare(ofHandled, level)
 	n.OfTested = partShare(ofTested, level)
-	for _, s := range []Silence{SilenceUnknown, SilenceWorking} {
-		g.Rates[s], g.RateRefused[s] = rate(obs, s, level)
-	}
 	return g
 }
 
 // leftOutReasons is the order in which ties between reasons are settled.
 var leftOutReasons = []LeftOutReason{LeftOutHidden, LeftOutUnseen, LeftOutUntested, LeftOutAge, LeftOutSecondary,
-	LeftOutExternal, LeftOutMissing, LeftOutRemoved, LeftOutPool, LeftOutRepeat}
+	LeftOutExternal, LeftOutMissing, LeftOutRemoved, LeftOutPool, LeftOutRepeat, LeftOutMeter}
+
+// title is a group's key as tables and files have it.
+func (g ReliabilityGroup) title() string {
+	var words []string
+	for _, k := range g.Key {
+		w := k.Value
+		if w == "" {
+			w = "not recorded"
+		}
+		words = append(words, clean(w))
+	}
+	return strings.Join(words, ", ")
+}
 
 // notes says what holds for all groups.
 func (r *Reliability) notes() []string {
-	notes := []string{
-		"units is the share of inspected units with at least one failure (Wilson interval)",
-		"share of parts is failed / handled; the wider of the Clopper-Pearson interval and one that lets parts of one unit fail together, none from a single unit",
-		"a part taken down by another part or from outside is counted apart and is not among the failed",
-		"silence unknown: a part is good until it was last known good; silence working: a part still fitted in a unit last heard of working is good until " + r.lagWords(),
-		"rates assume that a part fails as readily young as old; ages at failure are not modelled by this version",
+	_, per := r.Time.per()
+	var notes []string
+	if r.FromFile {
+		notes = append(notes,
+			"read from a file of observations: units and parts are those of the file, a part counts as tested where the file says anything of its time",
+			"rows of a group whose name ends in "+strconv.Quote(agelessSuffix)+" count in the rate of the group without it, and in nothing that depends on age")
+	} else {
+		notes = append(notes,
+			"units is the share of inspected units with at least one failure (Wilson interval)",
+			"share of parts is failed / handled; the wider of the Clopper-Pearson interval and one that lets parts of one unit fail together, none from a single unit",
+			"a part taken down by another part or from outside is counted apart and is not among the failed",
+			"silence unknown: a part is good until it was last known good; silence working: a part still fitted in a unit last heard of working is good until "+r.lagWords())
+	}
+	notes = append(notes,
+		"rates ("+per+") take a part to fail as readily young as old; the wider of the profile likelihood interval and one that lets parts of one unit fail together",
 		"a rate without a failure is a bound that takes parts to fail one by one; it is too low for what fails several to a unit",
+		"ranks draw every rate towards the others, the more the less is known of it; their intervals hold 90% of the probability",
+		"wear, B10 and curves are of parts of known age, if nothing else removed them; a counted pool has no ages")
+	if r.Time == Hours {
+		notes = append(notes, "hours are those of the unit's meter, taken to have left the maker at 0; nobody knows how long a silent unit has run, so both readings of silence are one")
+	}
+	if r.Origin != "" {
+		notes = append(notes, "only parts of this origin: "+string(r.Origin))
 	}
 	if r.Failure == schema.Degraded {
 		notes = append(notes, "a degraded part counts as failed; that a unit worked does not show that its parts were not degraded")
@@ -328,6 +442,14 @@ func (r *Reliability) notes() []string {
 	for _, reason := range append(leftOutReasons, LeftOutNotBack) {
 		if n := r.LeftOut[reason]; n > 0 {
 			notes = append(notes, fmt.Sprintf("left out of times: %d %s", n, reason))
+		}
+	}
+	for _, c := range r.Comparisons {
+		notes = append(notes, "comparison: "+r.comparisonSentence(c))
+	}
+	if !r.FromFile {
+		for _, s := range r.comebackSentences() {
+			notes = append(notes, "comebacks: "+s)
 		}
 	}
 	return notes

@@ -18,8 +18,14 @@ func (r *Reliability) WriteCSV(w io.Writer) error {
 	head = append(head, "units inspected", "units affected", "share of units", "low", "high",
 		"parts handled", "tested", "in service", "untested", "failed", "degraded", "secondary", "external", "left out", "not back",
 		"failed/handled", "low", "high", "failed/tested", "low", "high", "design effect")
-	for _, s := range []Silence{SilenceUnknown, SilenceWorking} {
-		for _, h := range []string{"failures", "component-years", "per component-year", "low", "high", "method", "refused"} {
+	part := "component-" + string(r.Time)
+	if r.FromFile {
+		part = "component and unit of time"
+	}
+	for _, s := range r.readings() {
+		for _, h := range []string{"failures", part + "s", "per " + part, "low", "high", "method", "left-censored", "refused",
+			"shape", "shape low", "shape high", "scale", "scale low", "scale high", "B10", "B10 low", "B10 high", "p of shape 1", "verdict", "wear refused",
+			"rank mean", "rank low (90%)", "rank high (90%)", "chance of being the worst", "rank refused"} {
 			head = append(head, h+" (silence "+string(s)+")")
 		}
 	}
@@ -50,12 +56,8 @@ func (r *Reliability) WriteCSV(w io.Writer) error {
 			}
 		}
 		row = append(row, csvNumber(p.OfHandled.DesignEffect))
-		for _, s := range []Silence{SilenceUnknown, SilenceWorking} {
-			if x := g.Rates[s]; x != nil {
-				row = append(row, strconv.Itoa(x.Events), csvNumber(x.Years), csvNumber(x.PerYear), csvNumber(x.Low), csvNumber(x.High), x.Method, "")
-			} else {
-				row = append(row, "", "", "", "", "", "", safeCell(g.RateRefused[s]))
-			}
+		for _, s := range r.readings() {
+			row = append(row, lifeCells(g.Life[s])...)
 		}
 		if err := c.Write(row); err != nil {
 			return err
@@ -63,6 +65,29 @@ func (r *Reliability) WriteCSV(w io.Writer) error {
 	}
 	c.Flush()
 	return c.Error()
+}
+
+func lifeCells(e *Life) []string {
+	row := make([]string, 0, 25)
+	if x := e.Rate; x != nil {
+		row = append(row, strconv.Itoa(x.Events), csvNumber(x.Years), csvNumber(x.PerYear), csvNumber(x.Low), csvNumber(x.High),
+			string(x.Method), csvNumber(x.LeftCensored), "")
+	} else {
+		row = append(row, "", "", "", "", "", "", "", safeCell(e.RateRefused))
+	}
+	if w := e.Weibull; w != nil {
+		b10, limits := wearB10(w)
+		for _, v := range []float64{w.Shape, w.ShapeWald.Low, w.ShapeWald.High, w.Scale, w.ScaleWald.Low, w.ScaleWald.High, b10, limits.Low, limits.High, w.PShape1} {
+			row = append(row, csvNumber(v))
+		}
+		row = append(row, string(w.Verdict), "")
+	} else {
+		row = append(row, "", "", "", "", "", "", "", "", "", "", "", safeCell(e.WeibullRefused))
+	}
+	if k := e.Rank; k != nil {
+		return append(row, csvNumber(k.Mean), csvNumber(k.Low), csvNumber(k.High), csvNumber(k.ProbWorst), "")
+	}
+	return append(row, "", "", "", "", safeCell(e.RankRefused))
 }
 
 // csvNumber writes a number with six significant digits; empty if it is none.

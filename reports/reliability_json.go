@@ -23,15 +23,41 @@ type jsonReliability struct {
 }
 
 type jsonGroup struct {
-	Key            jsonKey   `json:"key"`
-	Units          jsonUnits `json:"units"`
-	Parts          jsonParts `json:"parts"`
-	Rate           *jsonRate `json:"rate"`
-	RateRefused    string    `json:"rateRefused"`
-	Weibull        *struct{} `json:"weibull"`
-	WeibullRefused string    `json:"weibullRefused"`
-	Rank           *struct{} `json:"rank"`
-	Curve          *struct{} `json:"curve"`
+	Key            jsonKey      `json:"key"`
+	Units          jsonUnits    `json:"units"`
+	Parts          jsonParts    `json:"parts"`
+	Rate           *jsonRate    `json:"rate"`
+	RateRefused    string       `json:"rateRefused"`
+	Weibull        *jsonWeibull `json:"weibull"`
+	WeibullRefused string       `json:"weibullRefused"`
+	Rank           *jsonRank    `json:"rank"`
+	Curve          []jsonPoint  `json:"curve"`
+}
+
+type jsonWeibull struct {
+	Shape     *jsonNumber `json:"shape"`
+	ShapeLow  *jsonNumber `json:"shapeLow"`
+	ShapeHigh *jsonNumber `json:"shapeHigh"`
+	Scale     *jsonNumber `json:"scale"`
+	ScaleLow  *jsonNumber `json:"scaleLow"`
+	ScaleHigh *jsonNumber `json:"scaleHigh"`
+	LogLik    *jsonNumber `json:"logLik"`
+	B10       *jsonNumber `json:"b10"`
+	PShape1   *jsonNumber `json:"pShape1"`
+}
+
+type jsonRank struct {
+	Mean      *jsonNumber `json:"mean"`
+	Low       *jsonNumber `json:"low"`
+	High      *jsonNumber `json:"high"`
+	ProbWorst *jsonNumber `json:"probWorst"`
+}
+
+type jsonPoint struct {
+	Time     *jsonNumber `json:"time"`
+	Survival *jsonNumber `json:"survival"`
+	Low      *jsonNumber `json:"low"`
+	High     *jsonNumber `json:"high"`
 }
 
 type jsonUnits struct {
@@ -121,21 +147,20 @@ func (s Share) limits() lifedata.Interval {
 	return *s.Interval
 }
 
-// notEstimated stands where a later version estimates more.
-const notEstimated = "ages at failure are not modelled by this version"
-
 // WriteJSON writes the report as JSON, with the reading of silence that was
 // asked for. Shares and limits are null where there is nothing to take them
-// from; a rate is null where it was refused.
+// from; a rate, a life and a rank are null where they were refused, and a curve
+// is empty.
 func (r *Reliability) WriteJSON(w io.Writer) error {
-	out := jsonReliability{Schema: 1, Estimand: Estimand, TimeUnit: "year", Failure: string(r.Failure), Silence: r.Silence,
+	out := jsonReliability{Schema: 1, Estimand: Estimand, TimeUnit: string(r.Time), Failure: string(r.Failure), Silence: r.Silence,
 		By: r.By, Groups: []jsonGroup{}, Notes: r.Notes}
 	if !r.AsOf.IsZero() {
 		out.AsOf = r.AsOf.String()
 	}
 	for _, g := range r.Groups {
 		u, p := g.Units, g.Parts
-		j := jsonGroup{Key: g.Key, RateRefused: g.RateRefused[r.Silence], WeibullRefused: notEstimated,
+		e := g.Life[r.Silence]
+		j := jsonGroup{Key: g.Key, RateRefused: e.RateRefused, WeibullRefused: e.WeibullRefused, Curve: []jsonPoint{},
 			Units: jsonUnits{Inspected: u.Inspected, Affected: u.Affected},
 			Parts: jsonParts{Handled: p.Handled, Tested: p.Tested, InService: p.InService, Untested: p.Untested, Failed: p.Failed,
 				Degraded: p.Degraded, Secondary: p.Secondary, External: p.External, LeftOut: p.LeftOut}}
@@ -147,9 +172,22 @@ func (r *Reliability) WriteJSON(w io.Writer) error {
 			j.Parts.Share, j.Parts.Low, j.Parts.High = finite(p.OfHandled.Share), finite(l.Low), finite(l.High)
 			j.Parts.DesignEffect = finite(p.OfHandled.DesignEffect)
 		}
-		if x := g.Rates[r.Silence]; x != nil {
+		if x := e.Rate; x != nil {
 			j.Rate = &jsonRate{Events: x.Events, PerYear: finite(x.PerYear), Low: finite(x.Low), High: finite(x.High),
-				Method: x.Method, LeftCensored: finite(x.LeftCensored)}
+				Method: string(x.Method), LeftCensored: finite(x.LeftCensored)}
+		}
+		if w := e.Weibull; w != nil {
+			j.Weibull = &jsonWeibull{Shape: finite(w.Shape), ShapeLow: finite(w.ShapeWald.Low), ShapeHigh: finite(w.ShapeWald.High),
+				Scale: finite(w.Scale), ScaleLow: finite(w.ScaleWald.Low), ScaleHigh: finite(w.ScaleWald.High),
+				LogLik: finite(w.LogLik), B10: finite(w.Quantile(0.1).Value), PShape1: finite(w.PShape1)}
+		}
+		if k := e.Rank; k != nil {
+			j.Rank = &jsonRank{Mean: finite(k.Mean), Low: finite(k.Low), High: finite(k.High), ProbWorst: finite(k.ProbWorst)}
+		}
+		if e.Curve != nil {
+			for _, p := range e.Curve.Points {
+				j.Curve = append(j.Curve, jsonPoint{finite(p.Time), finite(p.Survival), finite(p.Low), finite(p.High)})
+			}
 		}
 		out.Groups = append(out.Groups, j)
 	}

@@ -275,7 +275,7 @@ func TestReliabilityOfNothing(t *testing.T) {
 func TestReliabilityOfOneUnit(t *testing.T) {
 	r := estimate(t, "2026-01-01", ReliabilityOptions{}, echoLedger(t)[0])
 	for _, g := range r.Groups {
-		if g.Units.Inspected > 1 || g.Rates[SilenceUnknown] != nil || g.Rates[SilenceWorking] != nil || g.Parts.OfHandled.Interval != nil {
+		if g.Units.Inspected > 1 || g.Life[SilenceUnknown].Rate != nil || g.Life[SilenceWorking].Rate != nil || g.Parts.OfHandled.Interval != nil {
 			t.Errorf("%s: %+v", g.Title, g)
 		}
 		if s := r.Sentence(g); g.Units.Inspected == 1 && !strings.Contains(s, "too few to say anything") {

@@ -1,6 +1,7 @@
 package reports
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -69,128 +70,78 @@ func studentHalf(units int, level float64) float64 {
 	return distuv.StudentsT{Sigma: 1, Nu: float64(units - 1)}.Quantile((1 + level) / 2)
 }
 
-// Rate is a constant failure rate of a group, per component and year.
+// Rate is a constant failure rate of a group, per component and unit of time.
 type Rate struct {
 	Events       int
-	PerYear      float64
+	PerYear      float64 // +Inf where only Low can be told
 	Low, High    float64
-	UpperOnly    bool   // nothing failed: High is the one-sided limit
-	Method       string // exact, clustered, upper bound
-	LeftCensored float64
-	Years        float64 // component-years at risk
+	UpperOnly    bool // nothing failed: High is the one-sided limit
+	LowerOnly    bool // all failed at an unknown time: Low is the one-sided limit
+	Method       lifedata.RateMethod
+	LeftCensored float64 // share of the failures
+	Years        float64 // component-years at risk; of a failure's interval the middle is taken
 	Units        int
+	DesignEffect float64 // NaN where it cannot be told
 }
 
 // What a rate needs here. Common practice, no source.
 const (
-	closelyDated   = 1.0 // years from last known good to found
-	closelyBuilt   = 2.0 // width of the span of installation, in years
 	unitsForRate   = 3
-	failedForRate  = 2   // units with failures, where anything failed
 	mostForLeftOut = 0.5 // of the parts that came to the bench
 )
 
-// rate estimates a constant hazard as failures over exposure, where every
-// failure is dated closely enough for that to mean something; otherwise it
-// returns why not, in words for the bench. Of an event's interval the middle
-// is taken. Limits are Garwood's, or at either end the wider cluster-robust
-// ones on the log scale with k-1 degrees of freedom, with failures d, exposure
-// e of each of k units, E in all and λ the rate
-//
-//	v = k/(k-1) · Σ(d - λ·e)² / E²
-func rate(obs []Observation, s Silence, level float64) (*Rate, string) {
-	byUnit := map[string]*lifedata.Count{}
-	var names []string
-	r := &Rate{Method: "exact"}
-	came, out, late, wide, leftCensored := 0, 0, 0, 0, 0
+// rate estimates a constant hazard; otherwise it returns why not, in words for
+// the bench. See [lifedata.EstimateRate] for the method.
+func (l lifetimes) rate(level float64) (*Rate, string) {
+	obs := l.all()
+	tally := lifedata.TallyOf(obs)
+	r := &Rate{Events: int(tally.Failures), LeftCensored: tally.LeftShare(), Units: tally.Units}
 	for _, o := range obs {
-		kind, lower := o.Under(s)
-		if kind == ObservedLeftOut {
-			if o.Reason != LeftOutNotBack {
-				came += o.Count
-				out += o.Count
-			}
-			continue
+		until := o.Lower
+		if !o.RightCensored() {
+			until = (max(o.Lower, o.Entry) + o.Upper) / 2
 		}
-		came += o.Count
-		u := byUnit[o.Unit]
-		if u == nil {
-			u = &lifedata.Count{}
-			byUnit[o.Unit] = u
-			names = append(names, o.Unit)
-		}
-		until := lower
-		if kind == ObservedEvent {
-			u.Events += o.Count
-			r.Events += o.Count
-			until = (o.Lower + o.Upper) / 2
-			switch {
-			case o.Gap > closelyDated:
-				late += o.Count
-			case o.Span > closelyBuilt:
-				wide += o.Count
-			}
-			if o.Lower <= o.Entry {
-				leftCensored += o.Count
-			}
-		}
-		u.Exposure += (until - o.Entry) * float64(o.Count)
+		r.Years += (until - o.Entry) * o.Count
 	}
-	var units []lifedata.Count
-	withFailures := 0
-	for _, name := range names {
-		u := byUnit[name]
-		if u.Exposure > 0 {
-			units = append(units, *u)
-			r.Years += u.Exposure
-		}
-		if u.Events > 0 {
-			withFailures++
-		}
+	if why := l.tooLittle(tally); why != "" {
+		return nil, why
 	}
-	r.Units = len(units)
 	switch {
-	case came == 0:
-		return nil, "no part of it has come to the bench yet"
-	case r.Years == 0:
-		return nil, "no part has a time from when it was fitted to when it was last known good"
-	case float64(out) > mostForLeftOut*float64(came):
-		return nil, fmt.Sprintf("%d of %d parts had to be left out of times", out, came)
-	case late > 0:
-		return nil, fmt.Sprintf("%s happened at an unknown time before being found; a rate needs the full interval method", ofFailures(late, r.Events))
-	case wide > 0:
-		return nil, fmt.Sprintf("%s happened in units whose build date is known to no better than %.0f years; a rate needs the full interval method", ofFailures(wide, r.Events), closelyBuilt)
-	case r.Units < unitsForRate:
-		return nil, fmt.Sprintf("times from %s are too few to say anything", plural(r.Units, "unit", "units"))
-	case r.Events > 0 && withFailures < failedForRate:
+	case tally.Named && tally.Units < unitsForRate:
+		return nil, fmt.Sprintf("times from %s are too few to say anything", plural(tally.Units, "unit", "units"))
+	case tally.Named && r.Events > 1 && tally.Failed == 1:
 		return nil, "all failures are of one unit: they say how that one is, not how others are"
 	}
-	e, err := lifedata.ExactRate(r.Events, r.Years, level)
+	e, err := lifedata.EstimateRate(obs, level)
 	if err != nil {
-		return nil, err.Error()
+		return nil, refusal(err)
 	}
-	r.PerYear, r.Low, r.High = e.PerUnit, e.Low, e.High
-	if r.Events == 0 {
-		r.Method, r.UpperOnly = "upper bound", true
-		return r, ""
-	}
-	r.LeftCensored = float64(leftCensored) / float64(r.Events)
-	half := studentHalf(len(units), level) * math.Sqrt(clusterVariance(units, r.PerYear, r.Years)) / r.PerYear
-	low, high := r.PerYear*math.Exp(-half), r.PerYear*math.Exp(half)
-	if low < r.Low || high > r.High {
-		r.Method = "clustered"
-		r.Low, r.High = min(r.Low, low), max(r.High, high)
-	}
+	r.PerYear, r.Low, r.High, r.Method, r.DesignEffect = e.PerUnit, e.Low, e.High, e.Method, e.DesignEffect
+	r.UpperOnly, r.LowerOnly = e.Method == lifedata.RateUpper, e.Method == lifedata.RateLower
 	return r, ""
 }
 
-// ofFailures counts among the failures whose times are known at all.
-func ofFailures(n, all int) string {
+// tooLittle says what holds back every estimate of times.
+func (l lifetimes) tooLittle(tally lifedata.Tally) string {
 	switch {
-	case all == 1:
-		return "the one usable failure"
-	case n == all:
-		return fmt.Sprintf("all %d usable failures", n)
+	case l.noMeter != "":
+		return fmt.Sprintf("%s has no reading of its hour meter; hours need one for every unit", l.noMeter)
+	case l.came == 0:
+		return "no part of it has come to the bench yet"
+	case tally.Components == 0:
+		return "no part has a time from when it was fitted to when it was last known good"
+	case float64(l.out) > mostForLeftOut*float64(l.came):
+		return fmt.Sprintf("%s of %s parts had to be left out of times", thousands(l.out), thousands(l.came))
 	}
-	return fmt.Sprintf("%d of %d usable failures", n, all)
+	return ""
+}
+
+// refusal is why an estimator gave nothing. Data that came this far are valid,
+// so any other error is about numbers no report should hide.
+func refusal(err error) string {
+	var r *lifedata.Refusal
+	if errors.As(err, &r) {
+		return r.Reason
+	}
+	return err.Error()
 }

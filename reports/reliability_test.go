@@ -56,38 +56,41 @@ func datedLedger(t *testing.T) []*unit.Unit {
 	return units
 }
 
-// Two of the eight failed between 3,653 and 4,017 days, so at 3,835; six were
-// last known good at 3,653, or, if silence means working, four of those at
-// 7,305. Garwood's limits of two events are 0.2422 and 7.2247 (Garwood 1936,
-// table; to more figures from R 4.2.2, qgamma). The cluster-robust limits on
-// the log scale, with the t quantile 3.182446 of 3 degrees of freedom, were
-// worked by hand: 0.004021 and 0.151584.
+// Two of the eight failed between 3,653 and 4,017 days; six were last known
+// good at 3,653, or, if silence means working, four of those at 7,305. With
+// a = 3,653 days and w = 364 the likelihood of silence unknown has its maximum
+// where exp(λw) - 1 = 2w/8a; each unit's score is 2aλ up or down, and the
+// information 32a²λ²(1+w/4a), all by ln λ. 3.182446 is the t quantile of 3
+// degrees of freedom.
 func TestRateByHand(t *testing.T) {
 	r := estimate(t, "2020-01-01", ReliabilityOptions{}, datedLedger(t)...)
 	g := groupOf(t, r, "capacitor/film")
 	if g.Units.Affected != 2 || g.Units.Inspected != 4 || g.Parts.Handled != 8 || g.Parts.Failed != 2 || g.Parts.Tested != 2 || g.Parts.InService != 6 {
 		t.Errorf("counts: %+v %+v", g.Units, g.Parts)
 	}
-	u, w := g.Rates[SilenceUnknown], g.Rates[SilenceWorking]
+	u, w := g.Life[SilenceUnknown].Rate, g.Life[SilenceWorking].Rate
 	if u == nil || w == nil {
-		t.Fatalf("refused: %v", g.RateRefused)
+		t.Fatalf("refused: %+v", g.Life)
 	}
-	if u.Events != 2 || u.Units != 4 || u.Method != "clustered" || u.LeftCensored != 0 ||
-		!near(u.Years, 29588/365.25, 1e-12) || !near(u.PerYear, 2/(29588/365.25), 1e-12) ||
-		!near(u.Low, 0.00298996, 1e-5) || !near(u.High, 0.151584, 1e-5) {
-		t.Errorf("silence unknown: %+v", u)
+	age, wide := 3653/365.25, 364/365.25
+	rate := math.Log1p(wide/(4*age)) / wide
+	half := 3.182446 * math.Sqrt(4.0/3*16) * age * rate / (32 * age * age * rate * rate * (1 + wide/(4*age)))
+	if u.Events != 2 || u.Units != 4 || u.Method != lifedata.RateClustered || u.LeftCensored != 0 ||
+		!near(u.Years, 29588/365.25, 1e-12) || !near(u.PerYear, rate, 1e-9) ||
+		!near(u.Low, rate*math.Exp(-half), 1e-5) || !near(u.High, rate*math.Exp(half), 1e-5) {
+		t.Errorf("silence unknown: %+v, want %v (%v to %v)", u, rate, rate*math.Exp(-half), rate*math.Exp(half))
 	}
 	if !near(w.Years, 44196/365.25, 1e-12) || w.Events != 2 {
 		t.Errorf("silence working: %+v", w)
 	}
 	// Joints: none failed of 80, in 80 times 3,653 days of all but the two
 	// units' 20 on channel 1 and 20 on channel 2 alike.
-	if j := groupOf(t, r, "board/joint").Rates[SilenceUnknown]; j == nil || !j.UpperOnly || j.Low != 0 || j.PerYear != 0 ||
+	if j := groupOf(t, r, "board/joint").Life[SilenceUnknown].Rate; j == nil || !j.UpperOnly || j.Low != 0 || j.PerYear != 0 ||
 		!near(j.High, -math.Log(0.05)/(160*3653/365.25), 1e-9) {
 		t.Errorf("joints: %+v", j)
 	}
 	// The tantalum ones fail unheard: that the units worked says nothing.
-	if why := groupOf(t, r, "capacitor/tantalum").RateRefused[SilenceUnknown]; why != "no part has a time from when it was fitted to when it was last known good" {
+	if why := groupOf(t, r, "capacitor/tantalum").Life[SilenceUnknown].RateRefused; why != "no part has a time from when it was fitted to when it was last known good" {
 		t.Errorf("tantalum: %q", why)
 	}
 }
@@ -112,12 +115,12 @@ func TestClusterRobustLimits(t *testing.T) {
 		name := fmt.Sprintf("c%02d", i)
 		events := []int{0, 2, 1, 7, 0}[i]
 		for range events {
-			obs = append(obs, Observation{Unit: name, Count: 1, Kind: ObservedEvent, Lower: 0.75, Upper: 1.25, Gap: 0.5, Failed: true})
+			obs = append(obs, Observation{Unit: name, Count: 1, Kind: ObservedEvent, Lower: 1, Upper: 1, Failed: true})
 		}
 		rest := years - float64(events)
 		obs = append(obs, Observation{Unit: name, Count: 1, Kind: ObservedCensored, Lower: rest, LowerWorking: rest, Upper: math.Inf(1)})
 	}
-	x, why := rate(obs, SilenceUnknown, 0.9)
+	x, why := lifetimesOf(obs, SilenceUnknown).rate(0.9)
 	if x == nil {
 		t.Fatal(why)
 	}
@@ -133,10 +136,10 @@ func TestUnitAndPartIntervals(t *testing.T) {
 		obs = append(obs, Observation{Unit: fmt.Sprint(i), Count: 1, Kind: ObservedCensored, Lower: 1, LowerWorking: 1, Upper: math.Inf(1),
 			Handled: true, Found: schema.OK})
 		if i < 4 {
-			obs[i] = Observation{Unit: fmt.Sprint(i), Count: 1, Kind: ObservedEvent, Upper: 1, Gap: 1, Handled: true, Failed: true, Found: schema.Failed}
+			obs[i] = Observation{Unit: fmt.Sprint(i), Count: 1, Kind: ObservedEvent, Upper: 1, Handled: true, Failed: true, Found: schema.Failed}
 		}
 	}
-	g := estimateGroup(obs, 0.9)
+	g := countGroup(obs, 0.9)
 	if !near(g.Units.Interval.Low, 0.093118016581211, 1e-9) || !near(g.Units.Interval.High, 0.378376685835368, 1e-9) {
 		t.Errorf("Wilson: %+v", g.Units)
 	}
@@ -150,8 +153,11 @@ func TestUnitAndPartIntervals(t *testing.T) {
 
 func TestRateRefused(t *testing.T) {
 	inf := math.Inf(1)
-	event := func(unit string, gap, span float64) Observation {
-		return Observation{Unit: unit, Count: 1, Kind: ObservedEvent, Lower: 5, Upper: 5 + gap + span, Gap: gap, Span: span}
+	event := func(unit string) Observation {
+		return Observation{Unit: unit, Count: 1, Kind: ObservedEvent, Lower: 5, Upper: 25}
+	}
+	early := func(unit string) Observation {
+		return Observation{Unit: unit, Count: 1, Kind: ObservedEvent, Upper: 25}
 	}
 	good := func(unit string, years float64) Observation {
 		return Observation{Unit: unit, Count: 1, Kind: ObservedCensored, Lower: years, LowerWorking: years, Upper: inf}
@@ -160,35 +166,43 @@ func TestRateRefused(t *testing.T) {
 		return Observation{Unit: "a", Count: 1, Kind: ObservedLeftOut, Reason: reason, Upper: inf}
 	}
 	tests := []struct {
-		name string
-		obs  []Observation
-		why  string // empty: not refused
+		name   string
+		obs    []Observation
+		why    string // empty: not refused
+		method lifedata.RateMethod
 	}{
-		{"nothing", nil, "no part of it has come to the bench yet"},
-		{"only new parts", []Observation{out(LeftOutNotBack)}, "no part of it has come to the bench yet"},
-		{"no known age", []Observation{out(LeftOutAge)}, "no part has a time from when it was fitted to when it was last known good"},
-		{"two of three left out", []Observation{good("a", 3), out(LeftOutHidden), out(LeftOutHidden)}, "2 of 3 parts had to be left out of times"},
-		{"half left out, and new parts", []Observation{good("a", 3), good("b", 3), good("c", 3), out(LeftOutHidden), out(LeftOutHidden), out(LeftOutHidden), out(LeftOutNotBack)}, ""},
-		{"two of three late", []Observation{event("a", 0.9, 0), event("b", 1.1, 0), event("c", 30, 0)},
-			"2 of 3 usable failures happened at an unknown time before being found; a rate needs the full interval method"},
-		{"late, the only one", []Observation{event("a", 1.1, 0), good("b", 1), good("c", 1)},
-			"the one usable failure happened at an unknown time before being found; a rate needs the full interval method"},
-		{"built when", []Observation{event("a", 0.9, 3), event("b", 0.9, 2.5), event("c", 0.9, 3)},
-			"all 3 usable failures happened in units whose build date is known to no better than 2 years; a rate needs the full interval method"},
-		{"at the limits", []Observation{event("a", 1, 2), event("b", 1, 2), good("c", 1)}, ""},
-		{"two units", []Observation{good("a", 100), good("b", 100)}, "times from 2 units are too few to say anything"},
-		{"one unit", []Observation{good("a", 100)}, "times from 1 unit are too few to say anything"},
-		{"all failures in one unit", []Observation{event("a", 0.9, 0), event("a", 0.9, 0), good("b", 1), good("c", 1)},
-			"all failures are of one unit: they say how that one is, not how others are"},
-		{"nothing failed", []Observation{good("a", 1), good("b", 1), good("c", 1)}, ""},
+		{"nothing", nil, "no part of it has come to the bench yet", ""},
+		{"only new parts", []Observation{out(LeftOutNotBack)}, "no part of it has come to the bench yet", ""},
+		{"no known age", []Observation{out(LeftOutAge)}, "no part has a time from when it was fitted to when it was last known good", ""},
+		{"two of three left out", []Observation{good("a", 3), out(LeftOutHidden), out(LeftOutHidden)}, "2 of 3 parts had to be left out of times", ""},
+		{"half left out, and new parts", []Observation{good("a", 3), good("b", 3), good("c", 3), out(LeftOutHidden), out(LeftOutHidden), out(LeftOutHidden), out(LeftOutNotBack)}, "", lifedata.RateUpper},
+		{"two units", []Observation{good("a", 100), good("b", 100)}, "times from 2 units are too few to say anything", ""},
+		{"one unit", []Observation{good("a", 100)}, "times from 1 unit are too few to say anything", ""},
+		{"all failures in one unit", []Observation{event("a"), event("a"), good("b", 1), good("c", 1)},
+			"all failures are of one unit: they say how that one is, not how others are", ""},
+		{"one failure", []Observation{event("a"), good("b", 1), good("c", 1)}, "", lifedata.RateProfile},
+		{"nothing failed", []Observation{good("a", 1), good("b", 1), good("c", 1)}, "", lifedata.RateUpper},
+		{"failed at unknown times, some good", []Observation{early("a"), early("b"), good("c", 10)}, "", lifedata.RateProfile},
+		{"all failed at unknown times", []Observation{early("a"), early("b"), early("c")}, "", lifedata.RateLower},
+		{"no meter", []Observation{event("a"), good("b", 1), good("c", 1), {Unit: "d", Count: 1, Kind: ObservedLeftOut, Reason: LeftOutMeter, Upper: inf}},
+			"d has no reading of its hour meter; hours need one for every unit", ""},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			x, why := rate(tt.obs, SilenceUnknown, 0.95)
+			x, why := lifetimesOf(tt.obs, SilenceUnknown).rate(0.95)
 			if why != tt.why || (x == nil) != (tt.why != "") {
-				t.Errorf("got %+v, %q; want %q", x, why, tt.why)
+				t.Fatalf("got %+v, %q; want %q", x, why, tt.why)
+			}
+			if x != nil && x.Method != tt.method {
+				t.Errorf("method %q, want %q", x.Method, tt.method)
 			}
 		})
+	}
+	// Three all failed within 25 years: at the bound, all of them do so with
+	// probability 0.05.
+	x, _ := lifetimesOf([]Observation{early("a"), early("b"), early("c")}, SilenceUnknown).rate(0.95)
+	if want := -math.Log1p(-math.Cbrt(0.05)) / 25; !near(x.Low, want, 1e-9) || !math.IsInf(x.High, 1) || !x.LowerOnly {
+		t.Errorf("lower bound %+v, want %v", x, want)
 	}
 }
 

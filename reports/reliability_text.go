@@ -1,6 +1,7 @@
 package reports
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"math"
@@ -16,6 +17,9 @@ import (
 // few. Common practice, no source.
 const fewUnits = 5
 
+// mostRanked is how many ranks the text lists.
+const mostRanked = 20
+
 // ofParts are the keys that name parts one can look for in a unit.
 var ofParts = map[string]bool{"family": true, "group": true, "maker": true, "lot": true, "kit": true}
 
@@ -23,18 +27,103 @@ var ofParts = map[string]bool{"family": true, "group": true, "maker": true, "lot
 // first, then each group in words, then what the figures rest on.
 func (r *Reliability) WriteText(w io.Writer, o TextOptions) error {
 	p := &page{w: w, o: o}
-	p.heading("Reliability: " + Estimand)
+	p.heading(r.heading())
+	r.paragraph(p, r.estimand())
+	shown, rest := r.handled()
+	if len(shown) == 0 {
+		r.paragraph(p, "Nothing has been handled yet: no figures.")
+		return p.err
+	}
+	for _, t := range r.tables(shown, o.width()) {
+		p.table(0, t)
+	}
+	r.paragraph(p, r.legend())
+	if t := r.rankTable(shown); len(t.rows) > 0 {
+		p.heading("Ranked together")
+		more := ""
+		if n := len(t.rows) - mostRanked; n > 0 {
+			t.rows = t.rows[:mostRanked]
+			more = fmt.Sprintf(" %s more are lower; the page and the CSV have them.", thousands(n))
+		}
+		p.table(0, t)
+		r.paragraph(p, r.rankLegend()+more)
+	}
+	if t := r.wearTable(shown); len(t.rows) > 0 {
+		p.heading("Wear")
+		p.table(0, t)
+		r.paragraph(p, r.wearLegend())
+	}
+
+	p.heading("In words")
+	said, quiet := r.spoken(shown)
+	for i, g := range said {
+		if i > 0 {
+			p.line("")
+		}
+		p.para(0, r.Sentence(g))
+	}
+	for _, words := range []string{quietWords(quiet), unseenWords(rest)} {
+		if words != "" {
+			r.paragraph(p, words)
+		}
+	}
+	if len(r.Comparisons) > 0 {
+		p.heading("Comparisons")
+		for i, c := range r.Comparisons {
+			if i > 0 {
+				p.line("")
+			}
+			p.para(0, r.comparisonSentence(c))
+		}
+	}
+	if !r.FromFile {
+		p.heading("Comebacks")
+		for _, s := range r.comebackSentences() {
+			p.para(0, s)
+		}
+		if t := r.comebackTable(); len(t.rows) > 0 {
+			p.table(0, t)
+			r.paragraph(p, comebackLegend)
+		}
+	}
+	p.heading("What the figures rest on")
+	for _, n := range r.shownNotes() {
+		p.item(0, n)
+	}
+	return p.err
+}
+
+// heading is the title of the report.
+func (r *Reliability) heading() string {
+	if r.FromFile {
+		return "Reliability: a file of observations"
+	}
+	return "Reliability: " + Estimand
+}
+
+// estimand says what the figures are of.
+func (r *Reliability) estimand() string {
+	if r.FromFile {
+		return fmt.Sprintf("%s, read from a file of observations. Intervals are %s confidence intervals.", capital(plural(r.Units, "unit", "units")), percent(r.Confidence))
+	}
 	failed := "A part counts as failed when it was found failed by itself."
 	if r.Failure == schema.Degraded {
 		failed = "A part counts as failed when it was found failed or degraded by itself."
+	}
+	if r.Origin != "" {
+		failed += " Only parts of this origin: " + string(r.Origin) + "."
 	}
 	asOf := ""
 	if !r.AsOf.IsZero() {
 		asOf = ", as of " + r.AsOf.String()
 	}
-	r.paragraph(p, fmt.Sprintf("%s%s. Not all that were made: units come to a bench because something is wrong with them, or because somebody cares for them. %s Intervals are %s confidence intervals.",
-		capital(plural(r.Units, "unit", "units")), asOf, failed, percent(r.Confidence)))
-	var shown, rest []ReliabilityGroup
+	return fmt.Sprintf("%s%s. Not all that were made: units come to a bench because something is wrong with them, or because somebody cares for them. %s Intervals are %s confidence intervals.",
+		capital(plural(r.Units, "unit", "units")), asOf, failed, percent(r.Confidence))
+}
+
+// handled splits the groups into those the bench handled a part of, and the
+// others.
+func (r *Reliability) handled() (shown, rest []ReliabilityGroup) {
 	for _, g := range r.Groups {
 		if g.Units.Inspected > 0 {
 			shown = append(shown, g)
@@ -42,42 +131,53 @@ func (r *Reliability) WriteText(w io.Writer, o TextOptions) error {
 			rest = append(rest, g)
 		}
 	}
-	if len(shown) == 0 {
-		r.paragraph(p, "Nothing has been handled yet: no figures.")
-		return p.err
-	}
-	p.table(0, r.table(shown, o.width()))
-	r.paragraph(p, fmt.Sprintf("units: with at least one failure / inspected. failed: parts failed / handled, that is looked at, or in service in a unit that was fully working. rate: failures per 1000 part-years, read two ways: (u) a part nobody has heard of since it was last known good is unknown from then on; (w) it went on working until %s, if its unit was last heard of working. A dash where the records carry no rate; the reason is below.", r.lagWords()))
+	return shown, rest
+}
 
-	p.heading("In words")
-	var quiet []string
-	first := true
+// spoken splits groups into those with a paragraph of their own, and those
+// without a failure.
+func (r *Reliability) spoken(shown []ReliabilityGroup) (said, quiet []ReliabilityGroup) {
 	for _, g := range shown {
 		if g.Units.Affected == 0 && len(shown) > 1 {
-			quiet = append(quiet, g.Title)
-			continue
+			quiet = append(quiet, g)
+		} else {
+			said = append(said, g)
 		}
-		if !first {
-			p.line("")
-		}
-		first = false
-		p.para(0, r.Sentence(g))
 	}
-	if quiet != nil {
-		r.paragraph(p, "No failure of their own was found in: "+listed(quiet)+". The table says in how many units they were looked at; the upper end of the interval is the share of units that may have one all the same.")
+	return said, quiet
+}
+
+func titles(groups []ReliabilityGroup) string {
+	var names []string
+	for _, g := range groups {
+		names = append(names, clean(g.Title))
 	}
-	if len(rest) > 0 {
-		var names []string
-		for _, g := range rest {
-			names = append(names, g.Title)
-		}
-		r.paragraph(p, "Not handled since they were fitted, or not at all: "+listed(names)+".")
+	return listed(names)
+}
+
+func quietWords(groups []ReliabilityGroup) string {
+	if groups == nil {
+		return ""
 	}
-	p.heading("What the figures rest on")
+	return "No failure of their own was found in: " + titles(groups) + ". The table says in how many units they were looked at; the upper end of the interval is the share of units that may have one all the same."
+}
+
+func unseenWords(groups []ReliabilityGroup) string {
+	if groups == nil {
+		return ""
+	}
+	return "Not handled since they were fitted, or not at all: " + titles(groups) + "."
+}
+
+// shownNotes are the notes but for what the report says elsewhere.
+func (r *Reliability) shownNotes() []string {
+	var out []string
 	for _, n := range r.Notes {
-		p.item(0, n)
+		if !strings.HasPrefix(n, "comparison: ") && !strings.HasPrefix(n, "comebacks: ") {
+			out = append(out, n)
+		}
 	}
-	return p.err
+	return out
 }
 
 func (r *Reliability) paragraph(p *page, s string) {
@@ -85,73 +185,204 @@ func (r *Reliability) paragraph(p *page, s string) {
 	p.para(0, s)
 }
 
-// table leaves out what a narrow page has no room for.
-func (r *Reliability) table(groups []ReliabilityGroup, width int) *textTable {
-	t := &textTable{header: []string{strings.Join(r.By, ", "), "units", "interval", "failed"}, right: []int{1, 2, 3}}
-	wide := width >= 110
-	if wide {
-		t.header = append(t.header, "interval", "of tested", "degraded", "left out")
-		t.right = append(t.right, 4, 5, 6, 7)
+// tables is one row for each group: counts and rates side by side where the
+// width allows, else below one another, with no more columns than there is
+// room for.
+func (r *Reliability) tables(groups []ReliabilityGroup, width int) []*textTable {
+	counts := &textTable{header: []string{strings.Join(r.By, ", "), "units", "interval", "failed", "interval", "of tested", "degraded", "left out"},
+		right: []int{1, 2, 3, 4, 5, 6, 7}}
+	rates := &textTable{header: counts.header[:1:1]}
+	for i, s := range r.readings() {
+		head := "rate (" + string(s[:1]) + ")"
+		if r.FromFile {
+			head = "rate"
+		}
+		rates.header = append(rates.header, head)
+		rates.right = append(rates.right, 1+i)
 	}
-	n := len(t.header)
-	t.header = append(t.header, "rate (u)", "rate (w)")
-	t.right = append(t.right, n, n+1)
 	for _, g := range groups {
-		var key []string
-		for _, k := range g.Key {
-			v := k.Value
-			if v == "" {
-				v = "not recorded"
-			}
-			key = append(key, v)
+		of := "-"
+		if i := g.Parts.OfHandled.Interval; i != nil {
+			of = percents(*i)
 		}
-		row := []string{strings.Join(key, ", "), fmt.Sprintf("%d/%d", g.Units.Affected, g.Units.Inspected),
-			percents(g.Units.Interval), fmt.Sprintf("%d/%d", g.Parts.Failed, g.Parts.Handled)}
-		if wide {
-			of := "-"
-			if i := g.Parts.OfHandled.Interval; i != nil {
-				of = percents(*i)
-			}
-			row = append(row, of, fmt.Sprintf("%d/%d", g.Parts.Failed, g.Parts.Tested), strconv.Itoa(g.Parts.Degraded), strconv.Itoa(g.Parts.LeftOut))
+		counts.rows = append(counts.rows, []string{g.title(), fmt.Sprintf("%d/%d", g.Units.Affected, g.Units.Inspected),
+			percents(g.Units.Interval), fmt.Sprintf("%d/%d", g.Parts.Failed, g.Parts.Handled),
+			of, fmt.Sprintf("%d/%d", g.Parts.Failed, g.Parts.Tested), strconv.Itoa(g.Parts.Degraded), strconv.Itoa(g.Parts.LeftOut)})
+		row := []string{g.title()}
+		for _, s := range r.readings() {
+			row = append(row, r.rateCell(g.Life[s].Rate))
 		}
-		for _, s := range []Silence{SilenceUnknown, SilenceWorking} {
-			row = append(row, rateCell(g.Rates[s]))
-		}
-		t.rows = append(t.rows, row)
+		rates.rows = append(rates.rows, row)
 	}
-	natural := 2 * (len(t.header) - 1)
+	if both := counts.beside(rates); both.natural() <= width {
+		return []*textTable{both}
+	}
+	if counts.natural() > width {
+		counts = counts.first(6)
+	}
+	for _, t := range []*textTable{counts, rates} {
+		if t.natural() > width {
+			t.breakable()
+		}
+	}
+	return []*textTable{counts, rates}
+}
+
+// beside sets the columns of another table, but for its first, behind those of
+// t.
+func (t *textTable) beside(o *textTable) *textTable {
+	n := len(t.header)
+	both := &textTable{header: slices.Concat(t.header, o.header[1:]), right: slices.Clone(t.right)}
+	for _, i := range o.right {
+		both.right = append(both.right, n-1+i)
+	}
+	for i := range t.rows {
+		both.rows = append(both.rows, slices.Concat(t.rows[i], o.rows[i][1:]))
+	}
+	return both
+}
+
+// first keeps so many columns.
+func (t *textTable) first(n int) *textTable {
+	out := &textTable{header: t.header[:n], right: slices.DeleteFunc(slices.Clone(t.right), func(i int) bool { return i >= n })}
+	for _, row := range t.rows {
+		out.rows = append(out.rows, row[:n])
+	}
+	return out
+}
+
+// natural is the width of a table of which no cell is wrapped.
+func (t *textTable) natural() int {
+	sum := 2 * (len(t.header) - 1)
 	for i := range t.header {
 		widest := textWidth(t.header[i])
 		for _, row := range t.rows {
 			widest = max(widest, textWidth(row[i]))
 		}
-		natural += widest
+		sum += widest
 	}
-	if natural > width {
-		// Families then break at the slash rather than anywhere.
-		for _, row := range t.rows {
-			row[0] = strings.ReplaceAll(row[0], "/", "/ ")
-		}
+	return sum
+}
+
+// breakable lets families break at the slash rather than anywhere.
+func (t *textTable) breakable() {
+	for _, row := range t.rows {
+		row[0] = strings.ReplaceAll(row[0], "/", "/ ")
+	}
+}
+
+// legend says what the columns of the table are.
+func (r *Reliability) legend() string {
+	_, per := r.Time.per()
+	if r.FromFile {
+		return "units: with at least one failure / all. failed: parts failed / all. rate: failures " + per + ". A dash where the file carries no rate; the reason is below."
+	}
+	return fmt.Sprintf("units: with at least one failure / inspected. failed: parts failed / handled, that is looked at, or in service in a unit that was fully working. rate: failures %s, read two ways: (u) a part nobody has heard of since it was last known good is unknown from then on; (w) it went on working until %s, if its unit was last heard of working. < and > where only a bound can be told. A dash where the records carry no rate; the reason is below.", per, r.lagWords())
+}
+
+// rankTable is the groups that are ranked, the highest rate first.
+func (r *Reliability) rankTable(groups []ReliabilityGroup) *textTable {
+	t := &textTable{header: []string{strings.Join(r.By, ", "), "rate", "90% interval", "chance of being the worst"}, right: []int{1, 2, 3}}
+	scale, _ := r.Time.per()
+	for _, g := range r.ranked(groups) {
+		x := g.Life[r.Silence].Rank
+		t.rows = append(t.rows, []string{g.title(), figure(scale * x.Mean), rankLimits(x, scale), chance(x.ProbWorst)})
 	}
 	return t
 }
 
-func rateCell(x *Rate) string {
+// rankLimits writes the interval of a rank. What is less than a thousandth of
+// the mean is as good as nothing.
+func rankLimits(x *Rank, scale float64) string {
+	low := "0"
+	if x.Low > x.Mean/1000 {
+		low = figure(scale * x.Low)
+	}
+	return low + " to " + figure(scale*x.High)
+}
+
+// ranked lists the groups with a rank, the highest rate first.
+func (r *Reliability) ranked(groups []ReliabilityGroup) []ReliabilityGroup {
+	var out []ReliabilityGroup
+	for _, g := range groups {
+		if g.Life[r.Silence].Rank != nil {
+			out = append(out, g)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b ReliabilityGroup) int {
+		return cmp.Compare(b.Life[r.Silence].Rank.Mean, a.Life[r.Silence].Rank.Mean)
+	})
+	return out
+}
+
+func (r *Reliability) rankLegend() string {
+	_, per := r.Time.per()
+	s := "rate: failures " + per
+	if !r.FromFile {
+		s += ", silence read as " + string(r.Silence)
+	}
+	return s + ". All groups are estimated together: what little is known of one is drawn towards the others, and failures that come together in a unit weigh as fewer. Not ranked: what was seen in one unit only, or mostly left out of times."
+}
+
+// chance writes a probability.
+func chance(p float64) string {
+	switch {
+	case p < 0.005:
+		return "<1%"
+	case p > 0.995:
+		return ">99%"
+	}
+	return strconv.FormatFloat(100*p, 'f', 0, 64) + "%"
+}
+
+// wearTable is the groups with a fitted life.
+func (r *Reliability) wearTable(groups []ReliabilityGroup) *textTable {
+	t := &textTable{header: []string{strings.Join(r.By, ", "), "verdict", "shape", "interval", "B10, " + r.Time.ages(), "interval", "failed"}, right: []int{2, 3, 4, 5, 6}}
+	for _, g := range groups {
+		w := g.Life[r.Silence].Weibull
+		if w == nil {
+			continue
+		}
+		shape := wearLimits(w)
+		b10, tenth := wearB10(w)
+		t.rows = append(t.rows, []string{g.title(), string(w.Verdict), figure(w.Shape), figure(shape.Low) + " to " + figure(shape.High),
+			figure(b10), figure(tenth.Low) + " to " + figure(tenth.High), thousands(int(w.Failures)) + " in " + plural(w.Failed, "unit", "units")})
+	}
+	return t
+}
+
+func (r *Reliability) wearLegend() string {
+	return "shape: of a Weibull life; above 1 a part fails more readily with age, below 1 less. B10: the age by which one part in ten has failed, if nothing else removed it. The verdict rests on a test that counts each unit once."
+}
+
+func (r *Reliability) rateCell(x *Rate) string {
+	scale, _ := r.Time.per()
 	switch {
 	case x == nil:
 		return "-"
 	case x.UpperOnly:
-		return "< " + figure(1000*x.High)
+		return "< " + figure(scale*x.High)
+	case x.LowerOnly:
+		return "> " + figure(scale*x.Low)
 	}
-	return fmt.Sprintf("%s (%s-%s)", figure(1000*x.PerYear), figure(1000*x.Low), figure(1000*x.High))
+	return fmt.Sprintf("%s (%s-%s)", figure(scale*x.PerYear), figure(scale*x.Low), figure(scale*x.High))
 }
 
 // Sentence says about a group what its data carry and what a bench can do
 // with it.
 func (r *Reliability) Sentence(g ReliabilityGroup) string {
+	return strings.Join(r.sentences(g), " ")
+}
+
+// sentences are the parts of [Reliability.Sentence]; the first says what to do.
+func (r *Reliability) sentences(g ReliabilityGroup) []string {
 	s := []string{r.unitsSentence(g)}
 	s = append(s, r.partsSentences(g)...)
 	s = append(s, r.rateSentence(g))
+	s = append(s, r.wearSentence(g))
+	if x := g.Life[r.Silence].Rank; x != nil && x.ProbWorst >= 0.5 {
+		s = append(s, fmt.Sprintf("Of all that are ranked it is the one that fails most, with a chance of %s.", chance(x.ProbWorst)))
+	}
 	n := g.Parts
 	switch {
 	case n.LeftOut > 0 && g.MostLeftOutCount == n.LeftOut:
@@ -162,7 +393,7 @@ func (r *Reliability) Sentence(g ReliabilityGroup) string {
 	if n.NotBack > 0 {
 		s = append(s, fmt.Sprintf("%s fitted here and not seen since.", capital(plural(n.NotBack, "was", "were"))))
 	}
-	return strings.Join(s, " ")
+	return slices.DeleteFunc(s, func(s string) bool { return s == "" })
 }
 
 func (r *Reliability) unitsSentence(g ReliabilityGroup) string {
@@ -251,27 +482,101 @@ func (r *Reliability) partsSentences(g ReliabilityGroup) []string {
 }
 
 func (r *Reliability) rateSentence(g ReliabilityGroup) string {
-	u, w := g.Rates[SilenceUnknown], g.Rates[SilenceWorking]
-	if u == nil && w == nil {
-		if g.RateRefused[SilenceUnknown] == g.RateRefused[SilenceWorking] {
-			return "No rate: " + g.RateRefused[SilenceUnknown] + "."
+	if r.FromFile {
+		e := g.Life[r.Silence]
+		if e.Rate == nil {
+			return "No rate: " + e.RateRefused + "."
 		}
-		return fmt.Sprintf("No rate: %s; with silence read as working, %s.", g.RateRefused[SilenceUnknown], g.RateRefused[SilenceWorking])
+		return "Rate: " + r.rateWords(e) + "."
 	}
-	unknown, working := r.rateWords(u, g.RateRefused[SilenceUnknown]), r.rateWords(w, g.RateRefused[SilenceWorking])
+	u, w := g.Life[SilenceUnknown], g.Life[SilenceWorking]
+	switch {
+	case u.Rate == nil && w.Rate == nil && u.RateRefused == w.RateRefused:
+		return "No rate: " + u.RateRefused + "."
+	case u.Rate == nil && w.Rate == nil:
+		return fmt.Sprintf("No rate: %s; with silence read as working, %s.", u.RateRefused, w.RateRefused)
+	}
+	unknown, working := r.rateWords(u), r.rateWords(w)
+	if unknown == working {
+		return fmt.Sprintf("Rate, whichever way silence is read: %s.", unknown)
+	}
 	return fmt.Sprintf("Rate with silence read as unknown: %s; as working: %s.", unknown, working)
 }
 
-func (r *Reliability) rateWords(x *Rate, refused string) string {
+func (r *Reliability) rateWords(e *Life) string {
+	x := e.Rate
+	scale, per := r.Time.per()
+	_, many := r.Time.part()
 	switch {
 	case x == nil:
-		return "none, " + refused
+		return "none, " + e.RateRefused
 	case x.UpperOnly:
-		return fmt.Sprintf("no failure in %s part-years of %s, so below %s per 1000 part-years (one-sided %s)",
-			figure(x.Years), plural(x.Units, "unit", "units"), figure(1000*x.High), percent(r.Confidence))
+		return fmt.Sprintf("no failure in %s %s of %s, so below %s %s (one-sided %s)",
+			figure(x.Years), many, plural(x.Units, "unit", "units"), figure(scale*x.High), per, percent(r.Confidence))
+	case x.LowerOnly:
+		return fmt.Sprintf("%s, each at an unknown time before it was found and nothing seen to survive, so above %s %s (one-sided %s)",
+			plural(x.Events, "failure", "failures"), figure(scale*x.Low), per, percent(r.Confidence))
 	}
-	return fmt.Sprintf("%s per 1000 part-years (%s to %s), from %s in %s part-years of %s", figure(1000*x.PerYear), figure(1000*x.Low), figure(1000*x.High),
-		plural(x.Events, "failure", "failures"), figure(x.Years), plural(x.Units, "unit", "units"))
+	s := fmt.Sprintf("%s %s (%s to %s), from %s in %s %s of %s", figure(scale*x.PerYear), per, figure(scale*x.Low), figure(scale*x.High),
+		plural(x.Events, "failure", "failures"), figure(x.Years), many, plural(x.Units, "unit", "units"))
+	switch {
+	case x.LeftCensored == 1 && x.Events == 1:
+		s += ", at an unknown time before it was found"
+	case x.LeftCensored == 1:
+		s += ", all at an unknown time before they were found"
+	case x.LeftCensored > 0:
+		s += fmt.Sprintf(", %s of them at an unknown time before they were found", percent(x.LeftCensored))
+	}
+	return s
+}
+
+// wearSentence says whether parts fail more readily with age, as far as the
+// data tell.
+func (r *Reliability) wearSentence(g ReliabilityGroup) string {
+	e := g.Life[r.Silence]
+	w := e.Weibull
+	if w == nil {
+		if e.WeibullRefused == e.RateRefused || g.Parts.Failed == 0 {
+			return ""
+		}
+		return "No word on wear: " + e.WeibullRefused + "."
+	}
+	limits := wearLimits(w)
+	b10, range10 := wearB10(w)
+	shape := fmt.Sprintf("shape %s, %s to %s, from %s in %s", figure(w.Shape), figure(limits.Low), figure(limits.High),
+		plural(int(w.Failures), "failure", "failures"), plural(w.Failed, "unit", "units"))
+	tenth := fmt.Sprintf("one in ten would have failed by %s %s (%s to %s) if nothing else removed it", figure(b10), r.Time.ages(), figure(range10.Low), figure(range10.High))
+	var s string
+	switch w.Verdict {
+	case lifedata.WearsOut:
+		s = fmt.Sprintf("It wears out: the older, the more readily it fails (%s); %s.", shape, tenth)
+	case lifedata.FailsEarly:
+		s = fmt.Sprintf("It fails early, or is a mixture of good and bad lots: one that has lasted is less likely to fail than a new one (%s); %s.", shape, tenth)
+	case lifedata.Constant:
+		s = fmt.Sprintf("It fails as readily young as old (%s); %s.", shape, tenth)
+	default:
+		return fmt.Sprintf("Whether it wears out: too few to tell (%s).", shape)
+	}
+	if other := r.otherReading(); other != "" {
+		if o := g.Life[other].Weibull; o == nil || o.Verdict != w.Verdict {
+			s += fmt.Sprintf(" That hangs on silence: read as %s, ", other)
+			if o == nil {
+				s += "there is no word on wear."
+			} else {
+				s += "it is: " + string(o.Verdict) + "."
+			}
+		}
+	}
+	return s
+}
+
+func (r *Reliability) otherReading() Silence {
+	for _, s := range r.readings() {
+		if s != r.Silence {
+			return s
+		}
+	}
+	return ""
 }
 
 // percents writes a range of proportions: 45 to 94%.

@@ -1,0 +1,263 @@
+package reports
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"benchlore/reports/lifedata"
+	"benchlore/schema"
+	"benchlore/schema/edtf"
+	"benchlore/schema/unit"
+)
+
+// ComebackKind is why a unit came back, as the intake has it.
+type ComebackKind string
+
+// ComebackUnsaid is a unit that came back for repair with nothing said about
+// the release before.
+const ComebackUnsaid ComebackKind = "not said"
+
+// comebackKinds is the order of kinds, and how they are called.
+var comebackKinds = []struct {
+	kind  ComebackKind
+	words string
+}{
+	{ComebackKind(schema.ComebackSame), "same fault"},
+	{ComebackKind(schema.ComebackNew), "new fault"},
+	{ComebackKind(schema.ComebackInduced), "caused by the work"},
+	{ComebackKind(schema.ComebackTransport), "from transport"},
+	{ComebackKind(schema.ComebackUse), "from use"},
+	{ComebackKind(schema.ComebackNotFound), "no fault found"},
+	{ComebackUnsaid, "for repair, nothing said"},
+}
+
+// Words is how a kind of comeback is called in a table.
+func (k ComebackKind) Words() string {
+	for _, c := range comebackKinds {
+		if c.kind == k {
+			return c.words
+		}
+	}
+	return string(k)
+}
+
+// follow-up of one unit from its first release on; times in years since then.
+type followUp struct {
+	unit  string
+	heard float64 // last heard of: a record that is no note
+	due   float64 // to the as-of date
+	lag   float64
+	open  bool // not on the bench: silence can mean it works
+	backs []comeback
+}
+
+type comeback struct {
+	time float64
+	kind ComebackKind
+}
+
+// Comebacks is the follow-up of all units that were released here.
+type Comebacks struct {
+	units []followUp
+	Units int // released at least once
+	Back  int // of them, came back at least once
+	All   int // comebacks
+}
+
+// follow adds a unit. A comeback is an intake for repair, or as a comeback,
+// after a release from this bench, on the day it came in.
+func (c *Comebacks) follow(u *unit.Unit, opt ObserveOptions) {
+	f := followUp{unit: u.Name, lag: float64(opt.Lag) / 365.25}
+	var start edtf.Day
+	released := false
+	for i := range u.Files {
+		head := u.Files[i].Record.Head()
+		if head.Withdrawn || head.Date.After(opt.AsOf.Day) || head.Kind == schema.KindNote {
+			continue
+		}
+		if released {
+			f.heard = max(f.heard, years(start, head.Date.Day))
+		}
+		switch r := u.Files[i].Record.(type) {
+		case *schema.Release:
+			if !released {
+				released, start = true, head.Date.Day
+			}
+			f.open = true
+		case *schema.Intake:
+			f.open = false
+			if !released || r.Reason != schema.ReasonComeback && r.Reason != schema.ReasonRepair {
+				continue
+			}
+			kind := ComebackUnsaid
+			if r.Comeback != nil {
+				kind = cmp.Or(ComebackKind(r.Comeback.Fault), kind)
+			}
+			// Back on the day it left is back within a day.
+			f.backs = append(f.backs, comeback{max(years(start, head.Date.Day), oneDay), kind})
+		}
+	}
+	if !released {
+		return
+	}
+	f.due = years(start, opt.AsOf.Day)
+	c.units = append(c.units, f)
+	c.Units++
+	c.All += len(f.backs)
+	if len(f.backs) > 0 {
+		c.Back++
+	}
+}
+
+// end is until when a unit was followed. With silence read as working, a unit
+// that is not on the bench has not come back until the as-of date less the
+// lag.
+func (f followUp) end(s Silence) float64 {
+	end := f.heard
+	if s == SilenceWorking && f.open {
+		end = max(end, f.due-f.lag)
+	}
+	for _, b := range f.backs {
+		end = max(end, b.time)
+	}
+	return end
+}
+
+// ComebackEstimate is comebacks over time since the first release under one
+// reading of silence.
+type ComebackEstimate struct {
+	Units   int // followed for any time at all
+	Mean    []lifedata.MCFPoint
+	Refused string
+	ByKind  []KindMean
+	First   []lifedata.KMPoint // units that have not come back yet
+}
+
+// KindMean is the mean number of comebacks of one kind.
+type KindMean struct {
+	Kind   ComebackKind
+	Events int
+	Mean   []lifedata.MCFPoint
+}
+
+// Estimate works out the mean cumulative number of comebacks for each unit,
+// in all and by kind, and the time to the first one. Source: see
+// [lifedata.MeanCumulative] and [lifedata.KaplanMeier].
+func (c Comebacks) Estimate(s Silence, level float64) ComebackEstimate {
+	histories := func(kind ComebackKind) (list []lifedata.History, events int) {
+		for _, f := range c.units {
+			h := lifedata.History{Unit: f.unit, End: f.end(s)}
+			if !(h.End > 0) {
+				continue
+			}
+			for _, b := range f.backs {
+				if kind == "" || b.kind == kind {
+					h.Events = append(h.Events, b.time)
+				}
+			}
+			events += len(h.Events)
+			list = append(list, h)
+		}
+		return list, events
+	}
+	all, _ := histories("")
+	e := ComebackEstimate{Units: len(all)}
+	if e.Units == 0 {
+		e.Refused = "no unit was heard of after it was released"
+		return e
+	}
+	if e.Units < fewUnits {
+		e.Refused = plural(e.Units, "unit is", "units are") + " too few to say anything"
+		return e
+	}
+	var err error
+	if e.Mean, err = lifedata.MeanCumulative(all, level); err != nil {
+		e.Refused = refusal(err)
+		return e
+	}
+	for _, k := range comebackKinds {
+		list, events := histories(k.kind)
+		if events == 0 {
+			continue
+		}
+		if m, err := lifedata.MeanCumulative(list, level); err == nil {
+			e.ByKind = append(e.ByKind, KindMean{k.kind, events, m})
+		}
+	}
+	var first []lifedata.Obs
+	for _, h := range all {
+		o := lifedata.Obs{Unit: h.Unit, Lower: h.End, Upper: math.Inf(1), Count: 1}
+		if len(h.Events) > 0 {
+			o.Lower = slices.Min(h.Events)
+			o.Upper = o.Lower
+		}
+		first = append(first, o)
+	}
+	e.First, _ = lifedata.KaplanMeier(first, level) // there is a comeback
+	return e
+}
+
+// Coverage is how many of the units released long enough ago were heard of at
+// least so long after their release.
+type Coverage struct {
+	Years    int
+	Released int // at least Years before the as-of date
+	Heard    int // of them, came back before or heard of since
+}
+
+// Coverage is for one and for two years.
+func (c Comebacks) Coverage() []Coverage {
+	out := []Coverage{{Years: 1}, {Years: 2}}
+	for i := range out {
+		y := float64(out[i].Years)
+		for _, f := range c.units {
+			if f.due < y {
+				continue
+			}
+			out[i].Released++
+			if f.heard >= y || slices.ContainsFunc(f.backs, func(b comeback) bool { return b.time <= y }) {
+				out[i].Heard++
+			}
+		}
+	}
+	return out
+}
+
+// AtRisk counts the units followed beyond a time.
+func (c Comebacks) AtRisk(s Silence, years float64) int {
+	n := 0
+	for _, f := range c.units {
+		if f.end(s) >= years {
+			n++
+		}
+	}
+	return n
+}
+
+// followed is until when at least [fewUnits] units were followed, 0 where never
+// so many were.
+func (c Comebacks) followed(s Silence) float64 {
+	var ends []float64
+	for _, f := range c.units {
+		ends = append(ends, f.end(s))
+	}
+	slices.Sort(ends)
+	if len(ends) < fewUnits {
+		return 0
+	}
+	return ends[len(ends)-fewUnits]
+}
+
+// meanAt is the step of a mean cumulative function at a time, false before
+// the first.
+func meanAt(points []lifedata.MCFPoint, time float64) (lifedata.MCFPoint, bool) {
+	var at lifedata.MCFPoint
+	ok := false
+	for _, p := range points {
+		if p.Time <= time {
+			at, ok = p, true
+		}
+	}
+	return at, ok
+}

@@ -1,0 +1,221 @@
+package reports
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"benchlore/reports/lifedata"
+	"benchlore/schema"
+)
+
+// Comparison asks whether groups that differ in nothing but a key fail at the
+// same rate: the makers, lots or kit revisions of one family.
+type Comparison struct {
+	Of     string   // the family; empty: all observations of a file
+	Keys   []string // what the groups differ in
+	Groups []ComparedGroup
+	Test   ComparisonTest
+	P      float64 // NaN where not tested
+	// Adjusted is P after Benjamini and Hochberg across all comparisons of the
+	// report.
+	Adjusted  float64
+	NotTested string // why, empty where tested
+}
+
+// ComparisonTest names the test of a comparison.
+type ComparisonTest string
+
+const (
+	// TestLikelihood: a likelihood ratio under every kind of censoring, with
+	// the variance between units.
+	TestLikelihood ComparisonTest = "likelihood ratio"
+	// TestLogRank: exact ages, one part a unit.
+	TestLogRank ComparisonTest = "log-rank"
+)
+
+// ComparedGroup is one side of a comparison.
+type ComparedGroup struct {
+	Name     string
+	Parts    int
+	Failures int
+	Units    int
+	Rate     *Rate // nil where refused
+}
+
+// compareWithin compares, for every family, the groups that the other keys
+// make of it, with silence read as the report does. Nothing is compared by
+// family, or by group of families, alone: those are different things.
+func (r *Reliability) compareWithin(all []Observation, families schema.FamilyList, opt ReliabilityOptions) {
+	var names []string
+	var keys []func(Observation) string
+	for _, k := range reliabilityKeys {
+		if slices.Contains(opt.By, k.name) && k.name != "family" && k.name != "group" {
+			names = append(names, k.name)
+			keys = append(keys, k.value)
+		}
+	}
+	if keys == nil {
+		return
+	}
+	byFamily := map[schema.FamilyName]map[string][]Observation{}
+	for _, o := range all {
+		if opt.Origin != "" && o.Origin != opt.Origin {
+			continue
+		}
+		var words []string
+		for i, k := range keys {
+			words = append(words, cmp.Or(clean(k(o)), names[i]+" not recorded"))
+		}
+		if byFamily[o.Family] == nil {
+			byFamily[o.Family] = map[string][]Observation{}
+		}
+		id := strings.Join(words, ", ")
+		byFamily[o.Family][id] = append(byFamily[o.Family][id], o)
+	}
+	for _, family := range sortedKeys(byFamily) {
+		groups := byFamily[family]
+		if len(groups) < 2 {
+			continue
+		}
+		c := Comparison{Of: families.Title(family), Keys: names}
+		var times []lifetimes
+		for _, name := range sortedKeys(groups) {
+			times = append(times, lifetimesOf(groups[name], r.Silence))
+			c.Groups = append(c.Groups, ComparedGroup{Name: name})
+		}
+		if c.test(times, opt) {
+			r.Comparisons = append(r.Comparisons, c)
+		}
+	}
+	r.adjust()
+}
+
+func sortedKeys[K cmp.Ordered, V any](m map[K]V) []K {
+	var keys []K
+	for k := range m {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}
+
+// adjust allows for there being several comparisons.
+func (r *Reliability) adjust() {
+	var p []float64
+	for _, c := range r.Comparisons {
+		p = append(p, c.P)
+	}
+	for i, q := range lifedata.BenjaminiHochberg(p) {
+		r.Comparisons[i].Adjusted = q
+	}
+}
+
+// test fills in the groups and compares those that carry times. It is false
+// where there is nothing to speak of: no failure, or one group only that came
+// to the bench.
+func (c *Comparison) test(times []lifetimes, opt ReliabilityOptions) bool {
+	c.P, c.Adjusted = math.NaN(), math.NaN()
+	var groups []lifedata.Group
+	var left []string
+	exact, ageless, failures, came := true, false, 0, 0
+	var together []lifedata.Obs
+	for i := range times {
+		l, g := times[i], &c.Groups[i]
+		obs := l.all()
+		tally := lifedata.TallyOf(obs)
+		g.Parts, g.Failures, g.Units = l.came, int(tally.Failures), tally.Units
+		g.Rate, _ = l.rate(opt.Confidence)
+		failures += g.Failures
+		if l.came > 0 {
+			came++
+		}
+		if why := l.tooLittle(tally); why != "" {
+			left = append(left, g.Name+": "+why)
+			continue
+		}
+		groups = append(groups, lifedata.Group{Name: g.Name, Obs: obs})
+		ageless = ageless || len(l.ageless) > 0
+		together = append(together, obs...)
+		exact = exact && !slices.ContainsFunc(obs, func(o lifedata.Obs) bool { return !o.Exact() && !o.RightCensored() })
+	}
+	if failures == 0 || came < 2 {
+		return false
+	}
+	if len(groups) < 2 {
+		c.NotTested = "fewer than two of them have times to compare (" + strings.Join(left, "; ") + ")"
+		return true
+	}
+	if tally := lifedata.TallyOf(together); exact && !ageless && tally.OnePerUnit {
+		t, err := lifedata.LogRank(groups)
+		if err != nil {
+			c.NotTested = refusal(err)
+			return true
+		}
+		c.Test, c.P = TestLogRank, t.P
+		return true
+	}
+	t, err := lifedata.CompareHazards(groups, ageless)
+	if err != nil {
+		c.NotTested = refusal(err)
+		return true
+	}
+	c.Test, c.P = TestLikelihood, t.P
+	return true
+}
+
+// sureDifference is the adjusted p-value below which groups are said to differ.
+const sureDifference = 0.05
+
+// comparisonSentence says in words what a comparison tells.
+func (r *Reliability) comparisonSentence(c Comparison) string {
+	of := "the groups of the file"
+	if c.Of != "" {
+		of = c.Of + " by " + listed(c.Keys)
+	}
+	scale, per := r.Time.per()
+	var sides []string
+	for _, g := range c.Groups {
+		s := fmt.Sprintf("%s %s of %s failed", g.Name, thousands(g.Failures), plural(g.Parts, "part", "parts"))
+		if g.Failures == 0 {
+			s = fmt.Sprintf("%s none of %s failed", g.Name, plural(g.Parts, "part", "parts"))
+		}
+		if g.Rate != nil && !g.Rate.UpperOnly && !g.Rate.LowerOnly {
+			s += fmt.Sprintf(" (%s %s)", figure(scale*g.Rate.PerYear), per)
+		}
+		sides = append(sides, s)
+	}
+	counts := strings.Join(sides, ", ")
+	switch {
+	case c.NotTested != "":
+		return fmt.Sprintf("%s: not tested, because %s. %s.", capital(of), c.NotTested, capital(counts))
+	case c.Adjusted < sureDifference:
+		return fmt.Sprintf("%s: they do not fail alike (p %s after allowing for %s, %s test). %s. Other differences between them, in age or use, may be behind it.",
+			capital(of), pValue(c.Adjusted), plural(r.tested(), "test", "tests"), c.Test, capital(counts))
+	}
+	return fmt.Sprintf("%s: no difference shown (p %s after allowing for %s, %s test); that is not to say there is none. %s.",
+		capital(of), pValue(c.Adjusted), plural(r.tested(), "test", "tests"), c.Test, capital(counts))
+}
+
+func (r *Reliability) tested() int {
+	n := 0
+	for _, c := range r.Comparisons {
+		if c.NotTested == "" {
+			n++
+		}
+	}
+	return n
+}
+
+// pValue writes a p-value with no more digits than it is good for.
+func pValue(p float64) string {
+	switch {
+	case p < 0.001:
+		return "below 0.001"
+	case p < 0.1:
+		return fmt.Sprintf("%.3f", p)
+	}
+	return fmt.Sprintf("%.2f", p)
+}

@@ -1,0 +1,146 @@
+package reports
+
+import (
+	"crypto/sha256"
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"io"
+	"slices"
+	"strings"
+)
+
+//go:embed reliability.css
+var reliabilityStyle string
+
+//go:embed reliability.html.tmpl
+var reliabilityPage string
+
+var reliabilityTemplate = template.Must(template.New("reliability").Parse(reliabilityPage))
+
+type htmlReliability struct {
+	Title, Estimand   string
+	StyleHash         string
+	Style             template.CSS
+	Empty             bool
+	Rates             *htmlFigure
+	Rank, Wear        *htmlTable
+	Tables            []*htmlTable
+	Legend            string
+	Groups            []htmlGroup
+	Quiet, Unseen     string
+	Comparisons       []string
+	ComebackSentences []string
+	ComebackPlot      *htmlFigure
+	ComebackTable     *htmlTable
+	Notes             []string
+}
+
+type htmlGroup struct {
+	Title, Lead, Rest string
+	Curve             *htmlFigure
+}
+
+type htmlFigure struct {
+	SVG            template.HTML
+	Label, Caption string
+}
+
+type htmlTable struct {
+	Caption, Legend string
+	Head            []htmlCell
+	Rows            [][]htmlCell
+}
+
+type htmlCell struct {
+	Text   string
+	Number bool
+}
+
+// widePage is a width, in letters, that holds every table: a page scrolls.
+const widePage = 1000
+
+// WriteHTML writes the report as one page with its plots: no script, nothing
+// from a network, a content security policy that allows only its own style
+// sheet, and a layout for screens of any width and for paper.
+func (r *Reliability) WriteHTML(w io.Writer) error {
+	sum := sha256.Sum256([]byte(reliabilityStyle))
+	shown, rest := r.handled()
+	d := htmlReliability{
+		Title: r.heading(), Estimand: r.estimand(),
+		Style: template.CSS(reliabilityStyle), StyleHash: "sha256-" + base64.StdEncoding.EncodeToString(sum[:]),
+		Empty: len(shown) == 0, Notes: r.shownNotes(),
+	}
+	figures := 0
+	figure := func(p *picture) *htmlFigure {
+		if p == nil {
+			return nil
+		}
+		figures++
+		return &htmlFigure{SVG: template.HTML(p.render(fmt.Sprintf("figure%d", figures), false)), Label: "Plot: " + p.title, Caption: p.title + "."}
+	}
+	if len(shown) > 0 {
+		d.Rates = figure(r.plotRates())
+		if d.Rates != nil {
+			_, per := r.Time.per()
+			d.Rates.Caption += " Failures " + per + r.silenceWords() + "."
+			if len(r.ranked(shown)) > mostRates {
+				d.Rates.Caption += fmt.Sprintf(" The highest %d; the tables have them all.", mostRates)
+			}
+		}
+		for _, t := range r.tables(shown, widePage) {
+			d.Tables = append(d.Tables, asHTML(t, "Units, parts and rates, the most affected first"))
+		}
+		d.Legend = r.legend()
+		d.Rank = asHTML(r.rankTable(shown), "Rates of all groups estimated together, the highest first")
+		if d.Rank != nil {
+			d.Rank.Legend = r.rankLegend()
+		}
+		d.Wear = asHTML(r.wearTable(shown), "Lives fitted to parts of known age")
+		if d.Wear != nil {
+			d.Wear.Legend = r.wearLegend()
+		}
+		said, quiet := r.spoken(shown)
+		for _, g := range said {
+			s := r.sentences(g)
+			h := htmlGroup{Title: capital(clean(g.Title)), Lead: clean(s[0]), Rest: clean(strings.Join(s[1:], " ")), Curve: figure(r.plotCurve(g))}
+			if h.Curve != nil {
+				h.Curve.Caption = h.Curve.Caption[:len(h.Curve.Caption)-1] + ". " + r.curveWords(g.Life[r.Silence])
+			}
+			d.Groups = append(d.Groups, h)
+		}
+		d.Quiet, d.Unseen = quietWords(quiet), unseenWords(rest)
+	}
+	for _, c := range r.Comparisons {
+		d.Comparisons = append(d.Comparisons, clean(r.comparisonSentence(c)))
+	}
+	if !r.FromFile {
+		d.ComebackSentences = r.comebackSentences()
+		d.ComebackPlot = figure(r.plotComebacks())
+		d.ComebackTable = asHTML(r.comebackTable(), "Comebacks by kind")
+		if d.ComebackTable != nil {
+			d.ComebackTable.Legend = comebackLegend
+		}
+	}
+	return reliabilityTemplate.Execute(w, d)
+}
+
+// asHTML sets a table for a page; nil where it is empty.
+func asHTML(t *textTable, caption string) *htmlTable {
+	if len(t.rows) == 0 {
+		return nil
+	}
+	cells := func(row []string) []htmlCell {
+		var out []htmlCell
+		for i, c := range row {
+			out = append(out, htmlCell{clean(c), slices.Contains(t.right, i)})
+		}
+		return out
+	}
+	h := &htmlTable{Caption: caption, Head: cells(t.header)}
+	for _, row := range t.rows {
+		h.Rows = append(h.Rows, cells(row))
+	}
+	return h
+}

@@ -1,0 +1,204 @@
+package reports
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"benchlore/reports/lifedata"
+)
+
+// Life is what is estimated of a group's lifetimes under one reading of
+// silence. Each estimate is nil where it was refused.
+type Life struct {
+	Rate           *Rate
+	RateRefused    string
+	Weibull        *lifedata.Weibull
+	WeibullRefused string
+	Rank           *Rank
+	RankRefused    string
+	Curve          *Curve
+	CurveRefused   string
+
+	times lifetimes
+}
+
+// Rank is a rate estimated together with those of all other groups.
+type Rank struct {
+	Mean, Low, High float64 // with a 90 % interval
+	ProbWorst       float64
+}
+
+// rankLevel is the probability of the interval of a [Rank].
+const rankLevel = 0.9
+
+// lifetimes is the observations of one group.
+type lifetimes struct {
+	aged    []lifedata.Obs // of known age
+	ageless []lifedata.Obs // of unknown age, from pools and after repairs: constant hazard only
+	nothing []lifedata.Obs // left out: not failed by 0
+	came    int            // parts that came to the bench
+	out     int            // of them, left out because nothing is known of their times
+	noMeter string         // a unit without an hour meter, where hours were asked for
+}
+
+func (l lifetimes) all() []lifedata.Obs {
+	return append(l.aged[:len(l.aged):len(l.aged)], l.ageless...)
+}
+
+// lifetimesOf turns the observations of a group into those of its lifetimes.
+// Of the parts left out, those fitted here and not seen since are no loss:
+// they had no time to fail.
+func lifetimesOf(obs []Observation, s Silence) lifetimes {
+	var l lifetimes
+	aged, ageless, nothing := newMerger(&l.aged), newMerger(&l.ageless), newMerger(&l.nothing)
+	for _, o := range obs {
+		kind, lower := o.Under(s)
+		if kind == ObservedLeftOut && o.Reason == LeftOutNotBack {
+			continue
+		}
+		l.came += o.Count
+		x := lifedata.Obs{Unit: o.Unit, Entry: o.Entry, Lower: lower, Upper: o.Upper, Count: float64(o.Count)}
+		switch {
+		case kind == ObservedLeftOut, kind == ObservedCensored && !(lower > o.Entry):
+			l.out += o.Count
+			nothing.add(lifedata.Obs{Unit: o.Unit, Upper: math.Inf(1), Count: float64(o.Count)})
+			if o.Reason == LeftOutMeter && l.noMeter == "" {
+				l.noMeter = o.Unit
+			}
+		case o.UnknownOrigin || o.Pool || o.Restart > 0:
+			ageless.add(x)
+		default:
+			aged.add(x)
+		}
+	}
+	return l
+}
+
+// merger makes one observation of those that are alike but for their count, as
+// [lifedata.ReadObs] does, so that a file gives the same sums to the last bit.
+type merger struct {
+	into *[]lifedata.Obs
+	at   map[lifedata.Obs]int
+}
+
+func newMerger(into *[]lifedata.Obs) *merger {
+	return &merger{into, map[lifedata.Obs]int{}}
+}
+
+func (m *merger) add(o lifedata.Obs) {
+	key := o
+	key.Count = 0
+	if i, ok := m.at[key]; ok {
+		(*m.into)[i].Count += o.Count
+		return
+	}
+	m.at[key] = len(*m.into)
+	*m.into = append(*m.into, o)
+}
+
+// estimate fills in all that one group tells by itself.
+func (l lifetimes) estimate(opt ReliabilityOptions) Life {
+	e := Life{times: l}
+	e.Rate, e.RateRefused = l.rate(opt.Confidence)
+	e.Weibull, e.WeibullRefused = l.wear(opt)
+	e.Curve, e.CurveRefused = l.curve(opt)
+	return e
+}
+
+// wear fits a Weibull life to the parts of known age.
+func (l lifetimes) wear(opt ReliabilityOptions) (*lifedata.Weibull, string) {
+	if why := l.noAge(); why != "" {
+		return nil, why
+	}
+	w, err := lifedata.FitWeibull(l.aged, lifedata.WeibullOptions{Level: opt.Confidence, FitAnyway: opt.FitAnyway})
+	switch {
+	case err != nil && len(l.ageless) > 0:
+		return nil, "of the parts of known age, " + refusal(err)
+	case err != nil:
+		return nil, refusal(err)
+	}
+	return &w, ""
+}
+
+func (l lifetimes) noAge() string {
+	if why := l.tooLittle(lifedata.TallyOf(l.all())); why != "" {
+		return why
+	}
+	if len(l.aged) == 0 {
+		return "no part has a known age; those of a counted pool have none of their own"
+	}
+	return ""
+}
+
+// rankGroups estimates the rates of all groups together. Groups whose times
+// were mostly left out take no part.
+func rankGroups(groups []ReliabilityGroup, s Silence) {
+	var families []lifedata.Group
+	var at []int
+	for i, g := range groups {
+		l := g.Life[s].times
+		if why := l.tooLittle(lifedata.TallyOf(l.all())); why != "" {
+			g.Life[s].RankRefused = why
+			continue
+		}
+		families = append(families, lifedata.Group{Name: g.Title, Obs: l.all()})
+		at = append(at, i)
+	}
+	ranking, err := lifedata.RankFamilies(families, rankLevel)
+	for k, i := range at {
+		e := groups[i].Life[s]
+		switch {
+		case err != nil:
+			e.RankRefused = refusal(err)
+		case ranking.Families[k].Refused != "":
+			e.RankRefused = ranking.Families[k].Refused
+		default:
+			f := ranking.Families[k]
+			e.Rank = &Rank{Mean: f.Mean, Low: f.Low, High: f.High, ProbWorst: f.ProbWorst}
+		}
+	}
+}
+
+// wearLimits are the limits of a shape to be shown: those from the information
+// on its logarithm, which B10 and the curve have too; where a unit holds several
+// parts the wider, at either end, of them and the unit-clustered ones.
+func wearLimits(w *lifedata.Weibull) lifedata.Interval {
+	i := w.ShapeWald
+	if !clustered(w) {
+		return i
+	}
+	return lifedata.Interval{Low: min(i.Low, w.RobustShape.Low), High: max(i.High, w.RobustShape.High)}
+}
+
+func clustered(w *lifedata.Weibull) bool {
+	return w.Named && !w.OnePerUnit && !math.IsNaN(w.RobustShape.Low)
+}
+
+// wearWider is by how much the limits of a fitted life widen, on their own
+// scale, because parts of one unit may fail together: as much as those of the
+// shape do.
+func wearWider(w *lifedata.Weibull) float64 {
+	if !clustered(w) {
+		return 1
+	}
+	return max(1, math.Log(w.RobustShape.High/w.RobustShape.Low)/math.Log(w.ShapeWald.High/w.ShapeWald.Low))
+}
+
+// wearB10 is the age by which one part in ten has failed, and its limits.
+func wearB10(w *lifedata.Weibull) (age float64, limits lifedata.Interval) {
+	q := w.Quantile(0.1)
+	k := wearWider(w)
+	return q.Value, lifedata.Interval{Low: q.Value * math.Pow(q.Low/q.Value, k), High: q.Value * math.Pow(q.High/q.Value, k)}
+}
+
+// wearSurvival is the limits of the share that survives an age, on the scale of
+// log(-log S).
+func wearSurvival(w *lifedata.Weibull, age float64) lifedata.Interval {
+	if age <= 0 {
+		return lifedata.Interval{Low: 1, High: 1}
+	}
+	logHazard := w.Shape * math.Log(age/w.Scale)
+	half := distuv.UnitNormal.Quantile((1+w.Level)/2) * w.Survival(age).SE * wearWider(w)
+	return lifedata.Interval{Low: math.Exp(-math.Exp(logHazard + half)), High: math.Exp(-math.Exp(logHazard - half))}
+}
