@@ -1,0 +1,322 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"benchlore/ledger"
+	"benchlore/ledger/gitstore"
+	"benchlore/schema"
+)
+
+// hooks are what tests pin; the zero value is the real thing.
+type hooks struct {
+	now    func() time.Time
+	random io.Reader
+}
+
+// app is one run of the program.
+type app struct {
+	in       io.Reader
+	out, err io.Writer
+	hooks    hooks
+
+	// flags of every command
+	ledgerDir string
+	json      bool
+	output    string
+	dryRun    bool
+}
+
+// Exit codes, as DEVELOPERS.md and every --help have them.
+const (
+	exitOK          = 0
+	exitProblems    = 1 // the records, or what was asked of them, have problems
+	exitUsage       = 2 // the command line is wrong
+	exitEnvironment = 3 // git, the disk or the folder is not as it must be
+)
+
+// foundProblems ends a command whose answer, already printed, is that there
+// are problems.
+var foundProblems = errors.New("problems found")
+
+// run runs one command line and returns the exit code.
+func run(args []string, in io.Reader, out, errw io.Writer, h hooks) int {
+	a := &app{in: in, out: out, err: errw, hooks: h}
+	root := a.root()
+	root.SetArgs(args)
+	root.SetIn(in)
+	root.SetOut(out)
+	root.SetErr(errw)
+	err := root.Execute()
+	if err == nil {
+		return exitOK
+	}
+	return a.fail(err)
+}
+
+// How errors are shown: one line "benchlore: what is wrong", in lower case and
+// without a full stop; for files first the drawing of every problem; then, where
+// there is a next step, one line that begins with two spaces and names it.
+// Everything goes to standard error, nothing is coloured.
+func (a *app) fail(err error) int {
+	if errors.Is(err, foundProblems) {
+		return exitProblems
+	}
+	var problems *ledger.ProblemsError
+	if errors.As(err, &problems) {
+		for _, p := range problems.Problems {
+			fmt.Fprint(a.err, p.Drawing())
+		}
+	}
+	var findings *ledger.FindingsError
+	if errors.As(err, &findings) {
+		for _, f := range findings.Findings {
+			fmt.Fprintf(a.err, "%s:%d:%d: %s: %s\n", f.File, f.Line, f.Column, f.What, f.Text)
+		}
+	}
+	fmt.Fprintf(a.err, "benchlore: %v\n", err)
+	var hint interface{ Hint() string }
+	if errors.As(err, &hint) && hint.Hint() != "" {
+		fmt.Fprintf(a.err, "  %s\n", hint.Hint())
+	}
+	return exitCode(err)
+}
+
+func exitCode(err error) int {
+	var (
+		problems *ledger.ProblemsError
+		findings *ledger.FindingsError
+		unsaved  *ledger.UnsavedError
+		usage    *ledger.UsageError
+		line     *usageError
+	)
+	switch {
+	case errors.As(err, &problems), errors.As(err, &findings), errors.As(err, &unsaved):
+		return exitProblems
+	case errors.As(err, &usage), errors.As(err, &line):
+		return exitUsage
+	}
+	return exitEnvironment
+}
+
+// usageError is a mistake in the command line.
+type usageError struct {
+	err  error
+	hint string
+}
+
+func (e *usageError) Error() string { return e.err.Error() }
+func (e *usageError) Unwrap() error { return e.err }
+func (e *usageError) Hint() string  { return e.hint }
+
+func usagef(hint, format string, args ...any) error {
+	return &usageError{fmt.Errorf(format, args...), hint}
+}
+
+// args wraps a check of the arguments so that it counts as usage.
+func args(check cobra.PositionalArgs) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, list []string) error {
+		if err := check(cmd, list); err != nil {
+			return usagef("see: "+cmd.CommandPath()+" --help", "%v", err)
+		}
+		return nil
+	}
+}
+
+// options are what every ledger is opened with.
+func (a *app) options() ledger.Options {
+	return ledger.Options{Now: a.hooks.now, Random: a.hooks.random, DryRun: a.dryRun, Passphrase: a.passphrase}
+}
+
+// passphrase asks for the passphrase of a key at the terminal.
+func (a *app) passphrase(key string) ([]byte, error) {
+	f, ok := a.in.(*os.File)
+	if !ok || !term.IsTerminal(int(f.Fd())) {
+		return nil, errors.New("it is encrypted, and there is no terminal to ask at; add it to ssh-agent with ssh-add")
+	}
+	fmt.Fprintf(a.err, "passphrase for %s: ", key)
+	pass, err := term.ReadPassword(int(f.Fd()))
+	fmt.Fprintln(a.err)
+	return pass, err
+}
+
+// open opens the ledger named by --ledger, else the one around the working
+// directory.
+func (a *app) open() (*ledger.Ledger, error) {
+	dir := a.ledgerDir
+	if dir == "" {
+		wd, err := os.Getwd()
+		if err != nil {
+			return nil, err
+		}
+		if dir, err = ledger.Find(wd); err != nil {
+			return nil, err
+		}
+	}
+	return ledger.Open(dir, a.options())
+}
+
+// with opens the ledger for one command.
+func (a *app) with(fn func(l *ledger.Ledger) error) error {
+	l, err := a.open()
+	if err != nil {
+		return err
+	}
+	err = fn(l)
+	a.tellRecovered(l.Recovered)
+	return errors.Join(err, l.Close())
+}
+
+// tellRecovered says what became of a write that was cut short before.
+func (a *app) tellRecovered(r *gitstore.Recovery) {
+	switch {
+	case r == nil:
+	case r.Finished:
+		fmt.Fprintln(a.err, "benchlore: an earlier write had been cut short; it is complete now")
+	default:
+		fmt.Fprintf(a.err, "benchlore: an earlier write had been cut short and could not be finished: %s\n  what it wanted is kept in %s; see: benchlore check\n", r.Reason, r.Journal)
+	}
+}
+
+// unit finds the unit a command is about: the argument, else the one on the
+// bench.
+func (a *app) unit(l *ledger.Ledger, arg string) (string, error) {
+	if arg != "" {
+		return l.Resolve(arg)
+	}
+	if on := l.OnBench(); on != "" {
+		return on, nil
+	}
+	return "", usagef("name it, or choose one with: benchlore on UNIT", "no unit is named, and none is on the bench")
+}
+
+// by finds the technician: the flag, else the one whose mail address git has,
+// else the only one there is.
+func (a *app) by(l *ledger.Ledger, flag string) (string, error) {
+	var ids []string
+	for _, t := range l.Shop.Technicians {
+		ids = append(ids, t.ID)
+	}
+	if flag != "" {
+		if !slices.Contains(ids, flag) {
+			return "", usagef("write one of: "+strings.Join(ids, ", "), "shop.toml lists no technician %q", flag)
+		}
+		return flag, nil
+	}
+	if mail := l.UserEmail(); mail != "" {
+		for _, t := range l.Shop.Technicians {
+			if strings.EqualFold(t.Email, mail) {
+				return t.ID, nil
+			}
+		}
+	}
+	if len(ids) == 1 {
+		return ids[0], nil
+	}
+	return "", usagef("add --by "+strings.Join(ids, " or --by ")+", or give the technicians in shop.toml the mail addresses git has",
+		"it is not clear who is at the bench")
+}
+
+// day reads --date, today where it is not given.
+func (a *app) day(l *ledger.Ledger, flag string) (schema.Date, error) {
+	if flag == "" {
+		return l.Today(), nil
+	}
+	d, err := schema.ParseDate(flag)
+	if err != nil {
+		return d, usagef("write it like 2031-03-04", "--date: %v", err)
+	}
+	return d, nil
+}
+
+// printJSON writes a value to the output, indented.
+func (a *app) printJSON(v any) error {
+	return a.write(func(w io.Writer) error {
+		enc := json.NewEncoder(w)
+		enc.SetIndent("", "  ")
+		enc.SetEscapeHTML(false)
+		return enc.Encode(v)
+	})
+}
+
+// write sends output to -o FILE, whole or not at all, else to standard output.
+func (a *app) write(fn func(w io.Writer) error) error {
+	if a.output == "" || a.output == "-" {
+		return fn(a.out)
+	}
+	tmp, err := os.CreateTemp(filepath.Dir(a.output), ".benchlore-*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(tmp.Name())
+	err = fn(tmp)
+	if err == nil {
+		err = tmp.Chmod(0o644)
+	}
+	if err := errors.Join(err, tmp.Close()); err != nil {
+		return err
+	}
+	return os.Rename(tmp.Name(), a.output)
+}
+
+// width is the width of the terminal, 80 off one.
+func (a *app) width() int {
+	if f, ok := a.out.(*os.File); ok && a.output == "" {
+		if w, _, err := term.GetSize(int(f.Fd())); err == nil && w >= 40 {
+			return w
+		}
+	}
+	return 80
+}
+
+// interactive reports whether somebody can be asked.
+func (a *app) interactive() bool {
+	f, ok := a.in.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
+
+// warn prints problems that were stored all the same.
+func (a *app) warn(problems []schema.Problem) {
+	for _, p := range problems {
+		fmt.Fprint(a.err, p.Drawing())
+	}
+}
+
+// saved reports what a command wrote.
+func (a *app) saved(name string, s ledger.Saved, what string) error {
+	if a.json {
+		return a.printJSON(s)
+	}
+	verb := "saved"
+	if a.dryRun {
+		verb = "would save"
+	}
+	fmt.Fprintf(a.out, "%s: %s\n%s %s\n", name, what, verb, s.Path)
+	a.warn(s.Problems)
+	if n, _ := schema.Count(s.Problems); n > 0 {
+		stored := "stored"
+		if a.dryRun {
+			stored = "it would be stored"
+		}
+		fmt.Fprintf(a.err, "benchlore: %s with %s; close will refuse what is wrong\n", stored, plural(n, "error"))
+	}
+	return nil
+}
+
+func plural(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}

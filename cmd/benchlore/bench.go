@@ -1,0 +1,428 @@
+package main
+
+import (
+	"fmt"
+	"path"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"benchlore/ledger"
+	"benchlore/schema"
+	"benchlore/schema/entry"
+	"benchlore/schema/unit"
+)
+
+func (a *app) onCmd() *cobra.Command {
+	var none bool
+	cmd := &cobra.Command{
+		Use:   "on [UNIT]",
+		Short: "Choose the unit on the bench, or say which it is",
+		Long: `Chooses the unit that commands are about when none is named. Without UNIT it
+says which one that is. The choice belongs to this copy and is not recorded.`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				if none {
+					return l.SetOnBench("")
+				}
+				name := l.OnBench()
+				if len(list) > 0 {
+					var err error
+					if name, err = l.Resolve(list[0]); err != nil {
+						return err
+					}
+					if err := l.SetOnBench(name); err != nil {
+						return err
+					}
+				}
+				if name == "" {
+					fmt.Fprintln(a.out, "nothing is on the bench")
+					return nil
+				}
+				stock, err := l.Stock()
+				if err != nil {
+					return err
+				}
+				u, err := l.Unit(name, stock)
+				if err != nil {
+					return err
+				}
+				fmt.Fprintf(a.out, "on the bench: %s, %s\n", name, title(u.Unit))
+				a.powerLine(u.Unit)
+				return nil
+			})
+		},
+	}
+	cmd.Flags().BoolVar(&none, "none", false, "clear the bench")
+	return cmd
+}
+
+func title(u *unit.Unit) string {
+	return strings.TrimSpace(u.Instrument.Maker + " " + u.Instrument.Model)
+}
+
+// powerLine says in capitals when a unit must not be switched on.
+func (a *app) powerLine(u *unit.Unit) {
+	p, why, f := u.Power()
+	switch p {
+	case schema.PowerForbidden:
+		fmt.Fprintf(a.out, "DO NOT POWER: %s (%s)\n", orNone(why, "no reason recorded"), f.Record.Head().Date)
+	case schema.PowerLimited:
+		fmt.Fprintf(a.out, "power limited: %s (%s)\n", orNone(why, "no reason recorded"), f.Record.Head().Date)
+	}
+}
+
+func orNone(s, none string) string {
+	if s == "" {
+		return none
+	}
+	return s
+}
+
+func (a *app) partCmd() *cobra.Command {
+	var unitFlag, byFlag, dateFlag string
+	cmd := &cobra.Command{
+		Use:   "part [SECTION] REF [WORD ...]",
+		Short: "Record one line about one part, or about several alike",
+		Long: `Records one line about one part into the day's open parts record of the unit on
+the bench. Words may come in any order after the part:
+
+  a finding   failed, degraded, ok, in-service, untested, missing
+  a mode      short, open, leakage, drift, wear, ... (the part has failed)
+  an action   replaced, reworked, cleaned, adjusted, removed, fitted, left, pending
+  what went in, as value/rating, a source, lot=NAME
+  a fault it cures, by its id; anything else as key=value`,
+		Example: `  benchlore part C14 failed short replaced 10uF/35V
+  benchlore part divider 3 C2-C8 untested replaced 2.2uF/63V lot=2021-el-2u2
+  benchlore part key:17/contact.2 degraded contamination cleaned F2
+  benchlore part power supply 12x board/joint degraded reworked`,
+		Args: args(cobra.MinimumNArgs(1)),
+		RunE: func(_ *cobra.Command, words []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				name, err := a.unit(l, unitFlag)
+				if err != nil {
+					return err
+				}
+				by, err := a.by(l, byFlag)
+				if err != nil {
+					return err
+				}
+				day, err := a.day(l, dateFlag)
+				if err != nil {
+					return err
+				}
+				stock, err := l.Stock()
+				if err != nil {
+					return err
+				}
+				u, err := l.Unit(name, stock)
+				if err != nil {
+					return err
+				}
+				line, err := entry.Parse(words, u.Unit)
+				if err != nil {
+					return &usageError{err, hintOf(err)}
+				}
+				s, err := l.AddPart(name, by, day, line)
+				if err != nil {
+					return err
+				}
+				return a.saved(name, s, entry.Echo(line))
+			})
+		},
+	}
+	cmd.Flags().StringVar(&unitFlag, "unit", "", "the `UNIT`; left out: the one on the bench")
+	cmd.Flags().StringVar(&byFlag, "by", "", "the technician's `ID`")
+	cmd.Flags().StringVar(&dateFlag, "date", "", "the `DAY` it was done; left out: today")
+	cmd.Flags().SetInterspersed(true)
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func hintOf(err error) string {
+	if h, ok := err.(interface{ Hint() string }); ok {
+		return h.Hint()
+	}
+	return ""
+}
+
+func (a *app) saveCmd() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "save",
+		Short: "Commit hand edits",
+		Long: `Commits what was edited by hand, here or with git, after reading every changed
+file. What can be read is stored, errors and all, and told; files that cannot be
+read, links, and closed records that changed without a reason are refused, and
+then nothing is stored. It also brings unit histories that a crash left behind
+into step.`,
+		Args: args(cobra.NoArgs),
+		RunE: func(*cobra.Command, []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				r, err := l.Save()
+				if err != nil {
+					return err
+				}
+				if a.json {
+					return a.printJSON(r)
+				}
+				verb := "saved"
+				if a.dryRun {
+					verb = "would save"
+				}
+				for _, f := range r.Files {
+					fmt.Fprintf(a.out, "%s %s\n", verb, f)
+				}
+				for _, u := range r.Repaired {
+					fmt.Fprintf(a.out, "brought into step: unit/%s\n", u)
+				}
+				if len(r.Files)+len(r.Repaired) == 0 {
+					fmt.Fprintln(a.out, "nothing to save")
+				}
+				for _, f := range r.LeftOut {
+					fmt.Fprintf(a.err, "left alone, it is no part of a ledger: %s\n", f)
+				}
+				a.warn(r.Problems)
+				return nil
+			})
+		},
+	}
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func (a *app) undoCmd() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "undo [UNIT]",
+		Short: "Take back the last change that is not closed",
+		Long: `Takes back the last change to the ledger, or to one unit, that has not been
+closed. Undoing again goes one further back. Nothing is lost: it is a commit of
+its own.`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				name := ""
+				if len(list) > 0 {
+					var err error
+					if name, err = l.Resolve(list[0]); err != nil {
+						return err
+					}
+				}
+				r, what, err := l.Undo(name)
+				if err != nil {
+					return err
+				}
+				if a.json {
+					return a.printJSON(r)
+				}
+				verb := "taken back"
+				if a.dryRun {
+					verb = "would take back"
+				}
+				fmt.Fprintf(a.out, "%s: %s\n", verb, what)
+				for _, f := range r.Files {
+					fmt.Fprintf(a.out, "  %s\n", f)
+				}
+				return nil
+			})
+		},
+	}
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func (a *app) amendCmd() *cobra.Command {
+	var reason, byFlag, from string
+	var allow []string
+	cmd := &cobra.Command{
+		Use:   "amend FILE ...",
+		Short: "Correct records, with a reason where they were closed",
+		Long: `Takes in records of one unit that were edited by hand, or the new text of one
+from --from. Where a record was closed a reason is needed: it is written into the
+record, and the corrected record goes onto the unit's own history at once. What
+it said before stays there too. Corrections that hang together, such as a fault
+that gets another id, are named in one command.`,
+		Example: `  benchlore amend instruments/astrella-61/a61-10233/2019-03-04-parts-7q3f.toml --reason "C14 was 4.7 uF, not 47 uF"`,
+		Args:    args(cobra.MinimumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				by, err := a.by(l, byFlag)
+				if err != nil {
+					return err
+				}
+				files := make([]ledger.Amended, len(list))
+				for i, p := range list {
+					if files[i].Path, err = ledgerPath(l, p); err != nil {
+						return err
+					}
+				}
+				if from != "" {
+					if len(list) > 1 {
+						return usagef("name one file", "--from holds the text of one file")
+					}
+					if files[0].Data, err = a.readFile(from); err != nil {
+						return err
+					}
+				}
+				s, err := l.Amend(files, by, reason, ledger.CloseOptions{Allow: allow})
+				if err != nil {
+					return err
+				}
+				if s.Head != "" && !a.json {
+					verb := "corrected"
+					if a.dryRun {
+						verb = "would correct"
+					}
+					fmt.Fprintf(a.out, "%s on the unit's own history: unit/%s %.10s%s\n", verb, s.Unit, s.Head, signedBy(s.Result))
+				}
+				parts := strings.Split(s.Path, "/")
+				return a.saved(parts[1]+"/"+parts[2], s, "amended "+strings.Join(s.Files, ", "))
+			})
+		},
+	}
+	cmd.Flags().StringVar(&reason, "reason", "", "what was wrong, in one `SENTENCE`")
+	cmd.Flags().StringVar(&byFlag, "by", "", "the technician's `ID`")
+	cmd.Flags().StringVar(&from, "from", "", "take the new text from `FILE`; - is standard input")
+	cmd.Flags().StringArrayVar(&allow, "allow", nil, "let this `TEXT` travel although it looks private")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func signedBy(r ledger.Result) string {
+	if r.Signed == "" {
+		return ", not signed"
+	}
+	return ", signed by " + r.Signed
+}
+
+func (a *app) closeCmd() *cobra.Command {
+	var yes bool
+	var allow []string
+	cmd := &cobra.Command{
+		Use:   "close [UNIT]",
+		Short: "End a job: review what is to travel, and put it on the unit's own history",
+		Long: `Shows what will travel with the unit, looks in it for names from private/,
+telephone numbers, mail addresses and prices, refuses records that are not clean,
+and then writes one commit per record onto the unit's own branch, signed where
+git has an SSH key to sign with. Until then anything can still be taken out.`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error { return a.closeUnit(l, first(list), yes, allow) })
+		},
+	}
+	cmd.Flags().BoolVar(&yes, "yes", false, "do not ask")
+	cmd.Flags().StringArrayVar(&allow, "allow", nil, "let this `TEXT` travel although it looks private")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func first(list []string) string {
+	if len(list) > 0 {
+		return list[0]
+	}
+	return ""
+}
+
+func (a *app) closeUnit(l *ledger.Ledger, arg string, yes bool, allow []string) error {
+	name, err := a.unit(l, arg)
+	if err != nil {
+		return err
+	}
+	if !a.json {
+		stock, err := l.Stock()
+		if err != nil {
+			return err
+		}
+		r, err := l.Review(name, stock)
+		if err != nil {
+			return err
+		}
+		if len(r.Files) > 0 {
+			fmt.Fprintf(a.out, "%s: this will travel with the unit\n", name)
+		}
+		for _, f := range r.Files {
+			fmt.Fprintf(a.out, "  %-9s  %s  %s\n", f.What, path.Base(f.Path), f.Summary)
+		}
+		if err := r.Ready(ledger.CloseOptions{Allow: allow}); err != nil {
+			return err
+		}
+		a.warn(r.Problems)
+	}
+	if !yes && !a.dryRun {
+		if !a.interactive() {
+			return usagef("read the list, then add --yes", "nothing was closed: there is no terminal to ask at")
+		}
+		fmt.Fprint(a.out, "close it? It cannot be taken out afterwards. [y/N] ")
+		var answer string
+		fmt.Fscanln(a.in, &answer)
+		if !strings.EqualFold(answer, "y") && !strings.EqualFold(answer, "yes") {
+			return usagef("", "nothing was closed")
+		}
+	}
+	res, err := l.CloseJob(name, ledger.CloseOptions{Allow: allow})
+	if err != nil {
+		return err
+	}
+	if a.json {
+		if a.dryRun {
+			return a.review(l, name)
+		}
+		return a.printJSON(res)
+	}
+	verb := "closed"
+	if a.dryRun {
+		verb = "would close"
+	}
+	fmt.Fprintf(a.out, "%s %s: %s on unit/%s, head %.10s%s\n", verb, name, plural(res.Commits, "commit"), name, res.Head, signedBy(res))
+	return nil
+}
+
+// review prints what a close would put on the unit's history, as JSON.
+func (a *app) review(l *ledger.Ledger, name string) error {
+	stock, err := l.Stock()
+	if err != nil {
+		return err
+	}
+	r, err := l.Review(name, stock)
+	if err != nil {
+		return err
+	}
+	return a.printJSON(r)
+}
+
+func (a *app) learnCmd() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "learn [UNIT]",
+		Short: "Grow the model's population from a finished unit",
+		Long: `Adds to the model the positions that the records of a released unit name and the
+model does not have. What a modification fitted is not the model's, and boards
+that are complete are left alone.`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				name, err := a.unit(l, first(list))
+				if err != nil {
+					return err
+				}
+				res, learnt, err := l.Learn(name)
+				if err != nil {
+					return err
+				}
+				if a.json {
+					return a.printJSON(learnt)
+				}
+				for _, n := range learnt {
+					fmt.Fprintf(a.out, "%s: %s %s %s\n", n.Where, n.Set.Ref, n.Set.Family, n.Set.Value)
+				}
+				verb := "saved"
+				if a.dryRun {
+					verb = "would save"
+				}
+				fmt.Fprintf(a.out, "%s %s\n", verb, strings.Join(res.Files, ", "))
+				return nil
+			})
+		},
+	}
+	a.writeFlags(cmd)
+	return cmd
+}

@@ -1,0 +1,257 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"benchlore/ledger"
+	"benchlore/reports"
+	"benchlore/schema"
+)
+
+func (a *app) reportCmd() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "report [UNIT]",
+		Short: "The provenance report of a unit: page one for a buyer, the rest for the next bench",
+		Args:  args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				name, err := a.unit(l, first(list))
+				if err != nil {
+					return err
+				}
+				return a.report(l, name)
+			})
+		},
+	}
+	a.printFlags(cmd)
+	return cmd
+}
+
+func (a *app) report(l *ledger.Ledger, name string) error {
+	p, err := reports.ProvenanceOf(l, name)
+	if err != nil {
+		return err
+	}
+	return a.write(func(w io.Writer) error {
+		if a.json {
+			return p.WriteJSON(w)
+		}
+		return p.WriteText(w, reports.TextOptions{Width: min(a.width(), 100)})
+	})
+}
+
+// reliabilityFlags are the choices of the reliability command. The zero value
+// is what the command does without flags.
+type reliabilityFlags struct {
+	by         []string
+	origin     string
+	failure    string
+	time       string
+	asOf       string
+	silence    string
+	confidence float64
+	fromCSV    string
+	export     string
+	fitAnyway  bool
+	csv, html  bool
+	plot       string
+}
+
+const reliabilityLong = `Estimates, from the units that reached this bench, how many units had a failure of
+each family, what share of the parts that were handled had failed, at what rate
+they fail, whether they wear out, and how the families rank; how often units come
+back; all with intervals, and a plain refusal where the records carry no figure.
+
+--by takes: %s; several, with commas, for
+combinations. Keys other than family and group also compare: the makers, lots, kit
+revisions ... of each family with one another.
+
+--export writes the observations behind the figures, --from-csv reads such a file,
+or one of your own, in place of the ledger: CSV with the columns
+unit,group,entry,lower,upper,count, of which lower and upper must be there. A part
+failed after lower and by upper; an empty lower is 0, an empty upper is one that
+had not failed, both equal are an exact age. Rows of a group whose name ends in
+" (age not known)" count in the rate of that group only.
+
+The format is text, or what --json, --csv or --html asks for, or what the ending of
+-o FILE says: .json .csv .html .svg. An .svg is one plot, chosen by --plot: rates,
+comebacks, or a group by its key (capacitor/tantalum) for its survival curve.`
+
+func (a *app) reliabilityCmd() *cobra.Command {
+	var f reliabilityFlags
+	cmd := &cobra.Command{
+		Use:   "reliability",
+		Short: "Which families fail, how often, and how sure that is",
+		Long:  fmt.Sprintf(reliabilityLong, strings.Join(reports.ReliabilityKeys(), ", ")),
+		Args:  args(cobra.NoArgs),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := f.check(); err != nil {
+				return err
+			}
+			if f.fromCSV == "" {
+				return a.with(func(l *ledger.Ledger) error { return a.reliability(l, f) })
+			}
+			for _, name := range []string{"by", "origin", "failure", "as-of"} {
+				if cmd.Flags().Changed(name) {
+					return usagef("leave out --"+name, "--%s needs records, and a file of observations has none", name)
+				}
+			}
+			if !cmd.Flags().Changed("time") {
+				f.time = ""
+			}
+			return a.reliability(nil, f)
+		},
+	}
+	cmd.Flags().StringSliceVar(&f.by, "by", []string{"family"}, "group by `KEYS`")
+	cmd.Flags().StringVar(&f.origin, "origin", "", "only parts that are original, replaced or of unknown origin: original, replaced, unknown")
+	cmd.Flags().StringVar(&f.failure, "failure", "failed", "what counts as a failure: failed, or degraded as well")
+	cmd.Flags().StringVar(&f.time, "time", "years", "time in years, or in hours on the meter")
+	cmd.Flags().StringVar(&f.asOf, "as-of", "", "read nothing later than this `DAY`")
+	cmd.Flags().StringVar(&f.silence, "silence", "unknown", "the reading of silence that JSON, ranks, wear and --export carry: unknown, working")
+	cmd.Flags().Float64Var(&f.confidence, "confidence", 0.95, "`LEVEL` of every interval")
+	cmd.Flags().StringVar(&f.fromCSV, "from-csv", "", "estimate from the observations in `FILE`; - is standard input")
+	cmd.Flags().StringVar(&f.export, "export", "", "also write the observations to `FILE`")
+	cmd.Flags().BoolVar(&f.fitAnyway, "fit-anyway", false, "fit wear and draw curves where few failed, or in few units")
+	cmd.Flags().BoolVar(&f.csv, "csv", false, "print the table as CSV")
+	cmd.Flags().BoolVar(&f.html, "html", false, "print one HTML page with plots")
+	cmd.Flags().StringVar(&f.plot, "plot", "", "print one plot as SVG: rates, comebacks, or a group by its `KEY`")
+	a.printFlags(cmd)
+	_ = cmd.RegisterFlagCompletionFunc("by", cobra.FixedCompletions(reports.ReliabilityKeys(), cobra.ShellCompDirectiveNoFileComp))
+	return cmd
+}
+
+// oneOf checks a flag against its words; empty is not given.
+func oneOf(flag, value string, words ...string) error {
+	if value == "" || slices.Contains(words, value) {
+		return nil
+	}
+	return usagef("write "+strings.Join(words, " or "), "--%s %s is not understood", flag, value)
+}
+
+// check returns what is wrong with the command line.
+func (f reliabilityFlags) check() error {
+	for _, k := range f.by {
+		if !slices.Contains(reports.ReliabilityKeys(), k) {
+			return usagef("write one or several of: "+strings.Join(reports.ReliabilityKeys(), ", "), "--by %s is no key to group by", k)
+		}
+	}
+	if f.confidence != 0 && !(f.confidence > 0 && f.confidence < 1) {
+		return usagef("write a level such as 0.95", "--confidence %v is no level", f.confidence)
+	}
+	return cmp.Or(
+		oneOf("failure", f.failure, "failed", "degraded"),
+		oneOf("silence", f.silence, reports.Silence("").Words()...),
+		oneOf("origin", f.origin, schema.Origin("").Words()...),
+		oneOf("time", f.time, "years", "hours"))
+}
+
+// reliability prints the report of a ledger or, without one, of a file.
+func (a *app) reliability(l *ledger.Ledger, f reliabilityFlags) error {
+	render, err := a.reliabilityFormat(f)
+	if err != nil {
+		return err
+	}
+	opt := reports.ReliabilityOptions{By: f.by, Silence: reports.Silence(f.silence), Confidence: f.confidence,
+		Origin: schema.Origin(f.origin), FitAnyway: f.fitAnyway}
+	var r *reports.Reliability
+	if l == nil {
+		r, err = a.reliabilityFile(f, opt)
+	} else {
+		r, err = reliabilityLedger(l, f, opt)
+	}
+	if err != nil {
+		return err
+	}
+	if f.export != "" {
+		export := *a
+		export.output = f.export
+		if err := export.write(r.WriteObservations); err != nil {
+			return err
+		}
+		if f.export == "-" {
+			return nil // the report would stand in the same stream
+		}
+	}
+	return a.write(func(w io.Writer) error { return render(r, w) })
+}
+
+func reliabilityLedger(l *ledger.Ledger, f reliabilityFlags, opt reports.ReliabilityOptions) (*reports.Reliability, error) {
+	observe := reports.ObserveOptions{FailureDegraded: f.failure == "degraded", Lag: reports.DefaultLag, Hours: f.time == "hours"}
+	if f.asOf != "" {
+		d, err := schema.ParseDate(f.asOf)
+		if err != nil {
+			return nil, usagef("write it like 2031-03-04", "--as-of: %v", err)
+		}
+		observe.AsOf = d
+	}
+	return reports.ReliabilityOf(l, observe, opt)
+}
+
+func (a *app) reliabilityFile(f reliabilityFlags, opt reports.ReliabilityOptions) (*reports.Reliability, error) {
+	in, name := a.in, "standard input"
+	if f.fromCSV != "-" {
+		file, err := os.Open(f.fromCSV)
+		if err != nil {
+			return nil, err
+		}
+		defer file.Close()
+		in, name = file, f.fromCSV
+	}
+	unit := map[string]reports.TimeUnit{"": reports.FileTimes, "years": reports.Years, "hours": reports.Hours}[f.time]
+	r, err := reports.ReliabilityFromFile(in, unit, opt)
+	if err != nil {
+		fmt.Fprintf(a.err, "benchlore: %s: %v\n", name, err)
+		return nil, foundProblems
+	}
+	return r, nil
+}
+
+// reliabilityFormat chooses how the report is written: what a flag asks for,
+// else what the ending of -o says, else text.
+func (a *app) reliabilityFormat(f reliabilityFlags) (func(*reports.Reliability, io.Writer) error, error) {
+	type format struct {
+		flag  string
+		asked bool
+		ends  string
+		write func(*reports.Reliability, io.Writer) error
+	}
+	formats := []format{
+		{"--json", a.json, ".json", (*reports.Reliability).WriteJSON},
+		{"--csv", f.csv, ".csv", (*reports.Reliability).WriteCSV},
+		{"--html", f.html, ".html", (*reports.Reliability).WriteHTML},
+		{"--plot", f.plot != "", ".svg", func(r *reports.Reliability, w io.Writer) error {
+			if err := r.WritePlot(w, cmp.Or(f.plot, "rates")); err != nil {
+				return usagef("write rates, comebacks, or the key of a group with a curve", "--plot: %v", err)
+			}
+			return nil
+		}},
+	}
+	chosen := -1
+	for i, x := range formats {
+		if x.asked && chosen >= 0 {
+			return nil, usagef("choose one of them", "%s and %s are two formats", formats[chosen].flag, x.flag)
+		}
+		if x.asked {
+			chosen = i
+		}
+	}
+	if chosen < 0 {
+		chosen = slices.IndexFunc(formats, func(x format) bool {
+			return strings.EqualFold(filepath.Ext(a.output), x.ends)
+		})
+	}
+	if chosen < 0 {
+		return func(r *reports.Reliability, w io.Writer) error {
+			return r.WriteText(w, reports.TextOptions{Width: a.width()})
+		}, nil
+	}
+	return formats[chosen].write, nil
+}

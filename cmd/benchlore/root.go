@@ -1,0 +1,72 @@
+package main
+
+import (
+	"github.com/spf13/cobra"
+)
+
+const longHelp = `Benchlore keeps the service history of restored instruments: what was found,
+changed, measured and modified, as text files in git. It checks them, works out
+which families of parts really fail and how sure that is, and gives each unit a
+history of its own that travels with it.
+
+A unit is named model/tag or by any ending of it that is clear.
+
+Exit codes: 0 all well; 1 problems found; 2 the command line is wrong;
+3 git, the disk or the folder is not as it must be.`
+
+func (a *app) root() *cobra.Command {
+	root := &cobra.Command{
+		Use:           "benchlore",
+		Short:         "Service history of restored instruments, kept in git",
+		Long:          longHelp,
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		Args:          args(cobra.NoArgs),
+		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	root.PersistentFlags().StringVar(&a.ledgerDir, "ledger", "", "`DIR` of the ledger; left out: the one around the working directory")
+	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		return usagef("see: "+cmd.CommandPath()+" --help", "%v", err)
+	})
+	root.AddGroup(
+		&cobra.Group{ID: "start", Title: "Start:"},
+		&cobra.Group{ID: "bench", Title: "At the bench:"},
+		&cobra.Group{ID: "look", Title: "Look:"},
+		&cobra.Group{ID: "keep", Title: "Keep:"},
+	)
+	for _, g := range []struct {
+		id   string
+		cmds []*cobra.Command
+	}{
+		{"start", []*cobra.Command{a.demoCmd(), a.initCmd(), a.newCmd(), a.schemaCmd()}},
+		{"bench", []*cobra.Command{a.onCmd(), a.whereCmd(), a.partCmd(), a.addCmd(), a.saveCmd(), a.undoCmd(), a.amendCmd()}},
+		{"look", []*cobra.Command{a.listCmd(), a.showCmd(), a.logCmd(), a.reportCmd(), a.reliabilityCmd()}},
+		{"keep", []*cobra.Command{a.checkCmd(), a.closeCmd(), a.learnCmd()}},
+	} {
+		for _, c := range g.cmds {
+			c.GroupID = g.id
+			switch c.Name() {
+			case "on", "undo", "log", "report", "check", "close", "learn":
+				c.ValidArgsFunction = a.completeUnits
+			case "show":
+				c.ValidArgsFunction = a.completeRecords
+			}
+			root.AddCommand(c)
+		}
+	}
+	root.SetHelpCommandGroupID("start")
+	root.SetCompletionCommandGroupID("start")
+	return root
+}
+
+// printFlags are those of every command that prints data.
+func (a *app) printFlags(cmd *cobra.Command) {
+	cmd.Flags().BoolVar(&a.json, "json", false, "print JSON")
+	cmd.Flags().StringVarP(&a.output, "output", "o", "", "write to `FILE` instead of the terminal")
+}
+
+// writeFlags are those of every command that writes to the ledger.
+func (a *app) writeFlags(cmd *cobra.Command) {
+	cmd.Flags().BoolVar(&a.dryRun, "dry-run", false, "say what would be written and write nothing")
+	cmd.Flags().BoolVar(&a.json, "json", false, "print JSON")
+}

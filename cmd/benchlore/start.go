@@ -1,0 +1,180 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"benchlore/ledger"
+	"benchlore/schema"
+)
+
+func (a *app) initCmd() *cobra.Command {
+	var shop schema.Shop
+	var technicians []string
+	cmd := &cobra.Command{
+		Use:   "init [DIR]",
+		Short: "Start a ledger",
+		Example: `  benchlore init ledger --name "Halden Street Workshop" --currency EUR \
+    --technician "mw=Maren Wickstead <maren@halden-street.example>"`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			dir := "."
+			if len(list) > 0 {
+				dir = list[0]
+			}
+			if shop.Name == "" {
+				return usagef(`say what the shop is called: --name "Halden Street Workshop"`, "the shop's name is missing")
+			}
+			for _, t := range technicians {
+				tech, err := parseTechnician(t)
+				if err != nil {
+					return err
+				}
+				shop.Technicians = append(shop.Technicians, tech)
+			}
+			if len(shop.Technicians) == 0 {
+				tech, err := technicianFromGit()
+				if err != nil {
+					return err
+				}
+				shop.Technicians = append(shop.Technicians, tech)
+			}
+			l, err := ledger.Init(dir, ledger.InitOptions{Shop: shop}, a.options())
+			if err != nil {
+				return err
+			}
+			defer l.Close()
+			fmt.Fprintf(a.out, "ledger of %s in %s\n", shop.Name, l.Dir)
+			for _, t := range shop.Technicians {
+				fmt.Fprintf(a.out, "at the bench: %s (%s)\n", t.Name, t.ID)
+			}
+			fmt.Fprintf(a.out, "next: benchlore new MODEL TAG --maker NAME --name NAME\n")
+			return nil
+		},
+	}
+	cmd.Flags().StringVar(&shop.Name, "name", "", "the shop's `NAME`, as buyers read it")
+	cmd.Flags().StringVar(&shop.Contact, "contact", "", "how a buyer reaches the shop")
+	cmd.Flags().StringVar(&shop.Currency, "currency", "", "`CODE` of ISO 4217: EUR, GBP")
+	cmd.Flags().StringArrayVar(&technicians, "technician", nil, "`\"ID=NAME <MAIL>\"` of somebody at the bench; left out: whom git knows")
+	return cmd
+}
+
+func parseTechnician(s string) (schema.Technician, error) {
+	id, name, ok := strings.Cut(s, "=")
+	t := schema.Technician{ID: strings.TrimSpace(id), Name: strings.TrimSpace(name)}
+	if at := strings.IndexByte(t.Name, '<'); at >= 0 && strings.HasSuffix(t.Name, ">") {
+		t.Email = strings.TrimSpace(t.Name[at+1 : len(t.Name)-1])
+		t.Name = strings.TrimSpace(t.Name[:at])
+	}
+	if !ok || t.ID == "" || t.Name == "" {
+		return t, usagef(`write it like "mw=Maren Wickstead <maren@halden-street.example>"`, "--technician %q is not understood", s)
+	}
+	return t, nil
+}
+
+// technicianFromGit is whom git knows, by the initials.
+func technicianFromGit() (schema.Technician, error) {
+	id, err := ledger.GlobalIdentity()
+	if err != nil {
+		return schema.Technician{}, err
+	}
+	t := schema.Technician{Name: id.Name, Email: id.Email}
+	for _, w := range strings.Fields(strings.ToLower(id.Name)) {
+		t.ID += string([]rune(w)[0])
+	}
+	return t, nil
+}
+
+func (a *app) newCmd() *cobra.Command {
+	var in schema.Instrument
+	var serials []string
+	var built string
+	var on bool
+	cmd := &cobra.Command{
+		Use:   "new MODEL TAG",
+		Short: "Open an instrument's folder",
+		Long: `Opens the folder instruments/MODEL/TAG with an identity of its own. Both names
+are lower-case letters, digits and hyphens; the tag is the shop's, and the true
+serial numbers stand inside. A model the ledger does not have is started empty.`,
+		Example: `  benchlore new astrella-61 a61-10233 --serial plate=10233 --built 1971/1972 --built-from "date codes"
+  benchlore new longwave-3 lw3-2204 --maker Quillard --name "Longwave 3" --serial plate`,
+		Args: args(cobra.ExactArgs(2)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			in.Built = schema.EDTF(built)
+			for _, s := range serials {
+				place, value, has := strings.Cut(s, "=")
+				n := schema.Serial{Place: place, Value: value, How: schema.SerialRead}
+				if !has {
+					n.How = schema.SerialMissing
+				}
+				in.Serials = append(in.Serials, n)
+			}
+			return a.with(func(l *ledger.Ledger) error {
+				name := list[0] + "/" + list[1]
+				res, err := l.NewUnit(name, in)
+				if err != nil {
+					return err
+				}
+				if on && !a.dryRun {
+					if err := l.SetOnBench(name); err != nil {
+						return err
+					}
+				}
+				if a.json {
+					return a.printJSON(res)
+				}
+				verb := "opened"
+				if a.dryRun {
+					verb = "would open"
+				}
+				fmt.Fprintf(a.out, "%s: %s, %s\n", name, verb, strings.Join(res.Files, ", "))
+				if on {
+					fmt.Fprintf(a.out, "on the bench: %s\nnext: benchlore add intake --reason overhaul --works partly\n", name)
+				}
+				return nil
+			})
+		},
+	}
+	cmd.Flags().StringVar(&in.Maker, "maker", "", "the maker's `NAME`; left out: the model's")
+	cmd.Flags().StringVar(&in.Model, "name", "", "the model's `NAME` as on the instrument; left out: the model's")
+	cmd.Flags().StringVar(&in.Variant, "variant", "", "colour, export version, case")
+	cmd.Flags().StringVar(&built, "built", "", "build `DATE`: 1974, 1974-05, 1971/1974, 1974~")
+	cmd.Flags().StringVar(&in.BuiltFrom, "built-from", "", "how that is known")
+	cmd.Flags().StringArrayVar(&serials, "serial", nil, "`PLACE=NUMBER`, such as plate=10233; PLACE alone: missing there")
+	cmd.Flags().BoolVar(&on, "on", true, "choose it as the unit on the bench")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func (a *app) schemaCmd() *cobra.Command {
+	return &cobra.Command{
+		Use:   "schema DIR",
+		Short: "Write the JSON Schemas of all files, for editors",
+		Long: `Writes one JSON Schema for every kind of record and file into DIR. Editors that
+know TOML complete and check with them.`,
+		Args: args(cobra.ExactArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			if err := os.MkdirAll(list[0], 0o777); err != nil {
+				return err
+			}
+			all := schema.JSONSchemas()
+			names := make([]string, 0, len(all))
+			for n := range all {
+				names = append(names, n)
+			}
+			slices.Sort(names)
+			for _, n := range names {
+				if err := os.WriteFile(filepath.Join(list[0], n), all[n], 0o666); err != nil {
+					return err
+				}
+			}
+			fmt.Fprintf(a.out, "%d schemas in %s\n", len(names), list[0])
+			return nil
+		},
+	}
+}
