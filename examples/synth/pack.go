@@ -1,0 +1,166 @@
+package synth
+
+import (
+	"bufio"
+	"bytes"
+	"compress/zlib"
+	"crypto/sha1"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash"
+	"hash/crc32"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/filemode"
+	"github.com/go-git/go-git/v5/plumbing/format/idxfile"
+
+	"benchlore/ledger/gitstore"
+)
+
+// pack writes objects into one packfile, each whole and each once: ten
+// thousands of loose objects would take longer to write than to make. The
+// format is that of git's gitformat-pack(5), version 2.
+type pack struct {
+	file  *os.File
+	out   *bufio.Writer
+	dir   string
+	at    uint64
+	known map[plumbing.Hash]bool
+	index idxfile.Writer
+	z     *zlib.Writer
+	buf   bytes.Buffer
+}
+
+// newPack begins a pack in the repository's folder objects/pack.
+func newPack(dir string) (*pack, error) {
+	f, err := os.CreateTemp(dir, "tmp_pack_")
+	if err != nil {
+		return nil, err
+	}
+	p := &pack{file: f, out: bufio.NewWriterSize(f, 1<<20), dir: dir, known: map[plumbing.Hash]bool{}}
+	if p.z, err = zlib.NewWriterLevel(io.Discard, zlib.BestSpeed); err != nil {
+		return nil, err
+	}
+	// The number of objects is filled in at the end.
+	_, err = p.out.WriteString("PACK\x00\x00\x00\x02\x00\x00\x00\x00")
+	p.at = 12
+	return p, err
+}
+
+// add stores an object and returns its name.
+func (p *pack) add(t plumbing.ObjectType, data []byte) (plumbing.Hash, error) {
+	h := plumbing.ComputeHash(t, data)
+	if p.known[h] {
+		return h, nil
+	}
+	p.known[h] = true
+	p.buf.Reset()
+	size := len(data)
+	b := byte(t)<<4 | byte(size&15)
+	for size >>= 4; size > 0; size >>= 7 {
+		p.buf.WriteByte(b | 0x80)
+		b = byte(size & 0x7f)
+	}
+	p.buf.WriteByte(b)
+	p.z.Reset(&p.buf)
+	if _, err := p.z.Write(data); err != nil {
+		return h, err
+	}
+	if err := p.z.Close(); err != nil {
+		return h, err
+	}
+	p.index.Add(h, p.at, crc32.ChecksumIEEE(p.buf.Bytes()))
+	p.at += uint64(p.buf.Len())
+	_, err := p.out.Write(p.buf.Bytes())
+	return h, err
+}
+
+// finish fills in the number of objects, and writes checksum and index.
+func (p *pack) finish() error {
+	if err := p.out.Flush(); err != nil {
+		return err
+	}
+	var n [4]byte
+	binary.BigEndian.PutUint32(n[:], uint32(len(p.known)))
+	if _, err := p.file.WriteAt(n[:], 8); err != nil {
+		return err
+	}
+	if _, err := p.file.Seek(0, io.SeekStart); err != nil {
+		return err
+	}
+	var sum hash.Hash = sha1.New()
+	if _, err := io.Copy(sum, p.file); err != nil {
+		return err
+	}
+	var check plumbing.Hash
+	sum.Sum(check[:0])
+	if _, err := p.file.Write(check[:]); err != nil {
+		return err
+	}
+	tmp := p.file.Name()
+	if err := p.file.Close(); err != nil {
+		return err
+	}
+	if err := p.index.OnFooter(check); err != nil {
+		return err
+	}
+	idx, err := p.index.Index()
+	if err != nil {
+		return err
+	}
+	var b bytes.Buffer
+	if _, err := idxfile.NewEncoder(&b).Encode(idx); err != nil {
+		return err
+	}
+	name := filepath.Join(p.dir, "pack-"+check.String())
+	if err := os.WriteFile(name+".idx", b.Bytes(), 0o444); err != nil {
+		return err
+	}
+	return errors.Join(os.Chmod(tmp, 0o444), os.Rename(tmp, name+".pack"))
+}
+
+// abandon removes an unfinished pack.
+func (p *pack) abandon() {
+	p.file.Close()
+	os.Remove(p.file.Name())
+}
+
+// tree stores a tree. Git sorts folders as if their names ended in a slash.
+func (p *pack) tree(entries []gitstore.TreeEntry) (plumbing.Hash, error) {
+	key := func(e gitstore.TreeEntry) string {
+		if e.Mode == filemode.Dir {
+			return e.Name + "/"
+		}
+		return e.Name
+	}
+	slices.SortFunc(entries, func(a, b gitstore.TreeEntry) int { return strings.Compare(key(a), key(b)) })
+	var b []byte
+	for _, e := range entries {
+		b = fmt.Appendf(b, "%o %s\x00", uint32(e.Mode), e.Name)
+		b = append(b, e.Hash[:]...)
+	}
+	return p.add(plumbing.TreeObject, b)
+}
+
+// commit stores a commit.
+func (p *pack) commit(tree, parent plumbing.Hash, author, committer gitstore.Ident, message string) (plumbing.Hash, error) {
+	var b bytes.Buffer
+	fmt.Fprintf(&b, "tree %s\n", tree)
+	if !parent.IsZero() {
+		fmt.Fprintf(&b, "parent %s\n", parent)
+	}
+	for _, w := range []struct {
+		role string
+		who  gitstore.Ident
+	}{{"author", author}, {"committer", committer}} {
+		fmt.Fprintf(&b, "%s %s <%s> %d %s\n", w.role, w.who.Name, w.who.Email, w.who.When.Unix(), w.who.When.Format("-0700"))
+	}
+	b.WriteString("\n" + message)
+	return p.add(plumbing.CommitObject, b.Bytes())
+}
