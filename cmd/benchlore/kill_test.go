@@ -302,9 +302,11 @@ func TestEightAtOnce(t *testing.T) {
 			defer all.Done()
 			for k := range lines {
 				mark := fmt.Sprintf("mark-%d-%d", w, k)
-				unit, where := openUnit, []string{"C14"}
+				// Each a part of its own: a second line about the same part would
+				// rightly begin another record.
+				unit, where := openUnit, []string{"chassis", "@" + mark, "family=case/hardware"}
 				if w%2 == 1 {
-					unit, where = closedUnit, []string{"transport", "M1", "family=mechanism/motor"}
+					unit, where = closedUnit, []string{"transport", "@" + mark, "family=mechanism/motor"}
 				}
 				args := append([]string{"part", "--unit", unit}, where...)
 				out, err := program(dir, nil, append(args, "noise", "cleaned", "note="+mark)...).CombinedOutput()
@@ -324,7 +326,7 @@ func TestEightAtOnce(t *testing.T) {
 	}
 	for w := range writers {
 		for k := range lines {
-			if mark := fmt.Sprintf("\"mark-%d-%d\"", w, k); strings.Count(text, mark) != 1 {
+			if mark := fmt.Sprintf("note = \"mark-%d-%d\"", w, k); strings.Count(text, mark) != 1 {
 				t.Errorf("%s is there %d times", mark, strings.Count(text, mark))
 			}
 		}
