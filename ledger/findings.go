@@ -114,7 +114,7 @@ func (s *search) text(file, text string) []Finding {
 			before, _ := utf8.DecodeLastRuneInString(text[:m[0]])
 			after, _ := utf8.DecodeRuneInString(text[m[1]:])
 			if !inWord(before) && !inWord(after) {
-				add(m[0], m[1], "a name from private/")
+				add(m[0], m[1], "from private/")
 			}
 		}
 	}

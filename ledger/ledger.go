@@ -40,6 +40,7 @@ type Options struct {
 	Random     io.Reader
 	NoSync     bool // skip fsync: for throw-away ledgers only
 	Passphrase func(key string) ([]byte, error)
+	Waiting    func()          // called when another program has held the ledger for a second
 	Author     *gitstore.Ident // overrides git's user.*; its When is not used
 	DryRun     bool            // work everything out and write nothing
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"sort"
 	"strings"
+	"time"
 
 	"github.com/go-git/go-git/v5/plumbing"
 
@@ -106,7 +107,13 @@ func (l *Ledger) update(fn func(*writer) error) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
+	waiting := time.AfterFunc(time.Second, func() {
+		if l.opt.Waiting != nil {
+			l.opt.Waiting()
+		}
+	})
 	tx, err := l.repo.Lock(context.Background(), lockWait)
+	waiting.Stop()
 	if err != nil {
 		return Result{}, err
 	}

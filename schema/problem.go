@@ -81,7 +81,11 @@ func (p Problem) Drawing() string {
 		width = min(width, max(1, len(line)-col))
 		fmt.Fprintf(&b, "    %s\n    %s%s\n", string(line), strings.Repeat(" ", max(0, col)), strings.Repeat("^", width))
 	}
-	for _, line := range fold(p.Write, 76) {
+	lines := []string{p.Write}
+	if !strings.Contains(p.Write, "run: ") { // a command stays whole, to be pasted
+		lines = fold(p.Write, 76)
+	}
+	for _, line := range lines {
 		b.WriteString("    " + line + "\n")
 	}
 	return b.String()

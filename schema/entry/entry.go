@@ -62,16 +62,32 @@ type spec struct {
 	afterAction   bool
 }
 
-// split takes words apart at blanks, except those that hold key=value.
+// Blanks people type inside what is one word: 10 uF, 10uF / 35V, C1 - C4.
+var (
+	unitBlank  = regexp.MustCompile(`([0-9]) +([pnuµmkM]?(?:F|V|Ohm|Ω|H|W|A)\b)`)
+	slashBlank = regexp.MustCompile(` +/ +`)
+	rangeBlank = regexp.MustCompile(`([0-9A-Za-z]) +[-–] +([0-9A-Za-z])`)
+)
+
+// split takes words apart at blanks, except those that hold key=value, and
+// closes up what belongs together.
 func split(words []string) []string {
-	var out []string
+	var out, run []string
+	flush := func() {
+		text := unitBlank.ReplaceAllString(strings.Join(run, " "), "$1$2")
+		text = rangeBlank.ReplaceAllString(slashBlank.ReplaceAllString(text, "/"), "$1-$2")
+		out = append(out, strings.Fields(text)...)
+		run = nil
+	}
 	for _, w := range words {
 		if key, _, ok := strings.Cut(w, "="); ok && !strings.ContainsAny(key, " \t") {
+			flush()
 			out = append(out, w)
 			continue
 		}
-		out = append(out, strings.Fields(w)...)
+		run = append(run, w)
 	}
+	flush()
 	return out
 }
 
@@ -121,6 +137,13 @@ func (p *parser) parts() error {
 		if _, err := refs.Parse(strings.Trim(w, ",")); err != nil || len(text) > 0 && p.known(w) {
 			break
 		}
+		if len(text) > 0 && faultForm.MatchString(w) && len(p.u.Faults) > 0 && !p.has(w) {
+			ids := make([]string, len(p.u.Faults))
+			for i, f := range p.u.Faults {
+				ids[i] = f.ID
+			}
+			return &Error{fmt.Sprintf("%s has neither a part nor a fault %s", p.u.Name, w), "its faults are: " + strings.Join(ids, ", ")}
+		}
 		text = append(text, strings.Trim(w, ","))
 		p.words = p.words[1:]
 	}
@@ -130,7 +153,11 @@ func (p *parser) parts() error {
 		for i, s := range p.u.Sections {
 			names[i] = s.Name
 		}
-		if near := schema.Nearest(w, names); near != "" {
+		near := schema.Nearest(w, names)
+		if near == "" && len(p.words) > 1 {
+			near = schema.Nearest(w+" "+p.words[1], names)
+		}
+		if near != "" {
 			return &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name), fmt.Sprintf("did you mean %q?", near)}
 		}
 		return &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name),
@@ -148,7 +175,15 @@ func (p *parser) known(w string) bool {
 			return true
 		}
 	}
-	return strings.Contains(w, "=") || p.isFault(w)
+	return strings.Contains(w, "=") || p.isFault(w) || schema.FamilyName(w).Check() == nil
+}
+
+// faultForm is how faults are usually called.
+var faultForm = regexp.MustCompile(`^[Ff][0-9]{1,3}$`)
+
+// has reports whether any section of the unit has a part of that name.
+func (p *parser) has(w string) bool {
+	return slices.ContainsFunc(p.u.Positions, func(q *unit.Position) bool { return strings.EqualFold(string(q.Ref), w) })
 }
 
 func (p *parser) isFault(w string) bool {
@@ -187,10 +222,16 @@ func (p *parser) word() error {
 		return nil
 	}
 	for _, l := range vocabularies {
-		if slices.Contains(l.words, bare) {
-			l.set(p, bare)
-			return nil
+		if !slices.Contains(l.words, bare) {
+			continue
 		}
+		for _, other := range []string{string(p.line.Found), string(p.line.Action), string(p.line.How)} {
+			if other != "" && other != bare && slices.Contains(l.words, other) {
+				return &Error{fmt.Sprintf("the line says both %s and %s", other, bare), "keep one; what happened later is a line of its own"}
+			}
+		}
+		l.set(p, bare)
+		return nil
 	}
 	if p.isFault(bare) {
 		p.line.Fault = append(p.line.Fault, strings.ToUpper(bare))

@@ -74,7 +74,7 @@ func TestParse(t *testing.T) {
 	for _, c := range []struct{ typed, echo string }{
 		{"voice 3 C14 failed short replaced 10uF/35V", "voice 3 C14: found failed short; replaced by 10uF 35V"},
 		{"voice 3: C14 short replaced 10uF/35V", "voice 3 C14: found failed short; replaced by 10uF 35V"},
-		{"voice 1-4 C14 untested replaced 10 uF 35 V", "voice 1-4 C14: found untested; replaced by 10 uF 35 V"},
+		{"voice 1-4 C14 untested replaced 10 uF 35 V", "voice 1-4 C14: found untested; replaced by 10uF 35V"},
 		{"voice 2 c14, r1 ok in-circuit left", "voice 2 c14, r1: found ok (in-circuit); left"},
 		// Only the power supply has these: no section needed.
 		{"C1-C4 untested replaced 35V scrapped", "power supply C1-C4: found untested; replaced by 470 uF 35V; old part scrapped"},
@@ -90,6 +90,9 @@ func TestParse(t *testing.T) {
 		{"key:1-61/contact.1 degraded contamination cleaned", "keybed key:1-61/contact.1: found degraded contamination; cleaned"},
 		{"power supply @under IC4 failed burnt removed capacitor/ceramic", "power supply @under IC4 (capacitor/ceramic): found failed burnt; removed"},
 		{"keybed key:3/contact.1 wear adjusted", "keybed key:3/contact.1: found degraded wear; adjusted"},
+		{"voice 2 R1 - R3 ok in-circuit left", "voice 2 R1-R3: found ok (in-circuit); left"},
+		{"C3 failed short replaced 470 uF / 35 V", "power supply C3: found failed short; replaced by 470uF 35V"},
+		{"power supply @under the switch capacitor/safety failed burnt removed", "power supply @under the switch (capacitor/safety): found failed burnt; removed"},
 		{"voice 1 C14 pending short note=\"wait for parts\"", "voice 1 C14: found failed short; pending; note \"wait for parts\""},
 	} {
 		words := strings.Fields(c.typed)
@@ -121,6 +124,9 @@ func TestParseRefuses(t *testing.T) {
 		{"voise 3 C14 failed", "neither a part nor a section", "voice"},
 		{"C3 fialed", `"fialed" is not understood`, `did you mean "failed"?`},
 		{"C3 failed shrot", `"shrot" is not understood`, `did you mean "short"?`},
+		{"C3 failed ok", "both failed and ok", "keep one"},
+		{"C3 F9 failed", "neither a part nor a fault F9", "F1"},
+		{"voics 3 C14 failed", "neither a part nor a section", "voice 3"},
 		{"C3 failed colour=red", `no key "colour"`, "the keys are"},
 		{"C3 failed noet=x", `no key "noet"`, "did you mean note=?"},
 		{"C3 failed date=yesterday", "is not a date", "2031-03-04"},
