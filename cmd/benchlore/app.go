@@ -46,9 +46,9 @@ const (
 	exitEnvironment = 3 // git, the disk or the folder is not as it must be
 )
 
-// foundProblems ends a command whose answer, already printed, is that there
+// errFound ends a command whose answer, already printed, is that there
 // are problems.
-var foundProblems = errors.New("problems found")
+var errFound = errors.New("problems found")
 
 // run runs one command line and returns the exit code.
 func run(args []string, in io.Reader, out, errw io.Writer, h hooks) int {
@@ -70,7 +70,7 @@ func run(args []string, in io.Reader, out, errw io.Writer, h hooks) int {
 // there is a next step, one line that begins with two spaces and names it.
 // Everything goes to standard error, nothing is coloured.
 func (a *app) fail(err error) int {
-	if errors.Is(err, foundProblems) {
+	if errors.Is(err, errFound) {
 		return exitProblems
 	}
 	var problems *ledger.ProblemsError

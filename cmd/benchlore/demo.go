@@ -68,7 +68,7 @@ func (a *app) demo(dir string) error {
 		}
 		fmt.Fprintf(a.out, "\nLook around: cd %s, then benchlore where, benchlore list, benchlore log %s,\nor git log --oneline unit/%s.\n", dir, filepath.Base(demoUnit), demoUnit)
 		if !r.Clean() {
-			return foundProblems
+			return errFound
 		}
 		return nil
 	})

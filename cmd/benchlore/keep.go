@@ -39,7 +39,7 @@ end it with code 1; warnings do not.`,
 					return err
 				}
 				if !r.Clean() {
-					return foundProblems
+					return errFound
 				}
 				return nil
 			})

@@ -209,7 +209,7 @@ func (a *app) reliabilityFile(f reliabilityFlags, opt reports.ReliabilityOptions
 	r, err := reports.ReliabilityFromFile(in, unit, opt)
 	if err != nil {
 		fmt.Fprintf(a.err, "benchlore: %s: %v\n", name, err)
-		return nil, foundProblems
+		return nil, errFound
 	}
 	return r, nil
 }
