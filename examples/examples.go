@@ -6,10 +6,12 @@ import (
 	"embed"
 	"fmt"
 	"io/fs"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"path"
 	"path/filepath"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -74,7 +76,7 @@ func Replay(dir string, progress func(done, of int)) (*ledger.Ledger, error) {
 	if err != nil {
 		return nil, err
 	}
-	waiting := map[string]bool{} // units with something to close
+	today := map[string]bool{} // units with something new
 	for i, e := range events {
 		if progress != nil {
 			progress(i, len(events))
@@ -84,14 +86,15 @@ func Replay(dir string, progress func(done, of int)) (*ledger.Ledger, error) {
 			return nil, fmt.Errorf("replaying %s of %s: %w", e.path, e.day, err)
 		}
 		if strings.HasPrefix(e.path, "instruments/") && !corrected {
-			waiting[e.unit] = true
+			today[e.unit] = true
 		}
 		if i+1 < len(events) && events[i+1].day == e.day {
 			continue
 		}
-		if err := closeAll(l, waiting, as, e.day); err != nil {
+		if err := closeAll(l, today, as, e.day); err != nil {
 			return nil, err
 		}
+		clear(today)
 	}
 	if progress != nil {
 		progress(len(events), len(events))
@@ -130,13 +133,9 @@ func play(l *ledger.Ledger, e event, as func(string, schema.Date)) (corrected bo
 	return false, err
 }
 
-// closeAll closes at the end of a day what is finished.
-func closeAll(l *ledger.Ledger, waiting map[string]bool, as func(string, schema.Date), day schema.Date) error {
-	names := make([]string, 0, len(waiting))
-	for n := range waiting {
-		names = append(names, n)
-	}
-	sort.Strings(names)
+// closeAll closes at the end of a day what that day finished.
+func closeAll(l *ledger.Ledger, today map[string]bool, as func(string, schema.Date), day schema.Date) error {
+	names := slices.Sorted(maps.Keys(today))
 	stock, err := l.Stock()
 	if err != nil {
 		return err
@@ -149,7 +148,6 @@ func closeAll(l *ledger.Ledger, waiting map[string]bool, as func(string, schema.
 		if u.OpenJob() != nil || len(u.Jobs) == 0 {
 			continue
 		}
-		delete(waiting, n)
 		as("", day)
 		if _, err := l.CloseJob(n, ledger.CloseOptions{}); err != nil {
 			return fmt.Errorf("closing %s on %s: %w", n, day, err)

@@ -66,6 +66,8 @@ func (l *Ledger) newSearch() (*search, error) {
 		return nil, err
 	}
 	s := &search{}
+	// Longest first, so that a mail address is one finding and not three.
+	slices.SortStableFunc(names, func(a, b string) int { return len(b) - len(a) })
 	for _, n := range names {
 		words := strings.Fields(n)
 		for i, w := range words {
@@ -103,7 +105,7 @@ func (s *search) text(file, text string) []Finding {
 		f := Finding{File: file, Line: 1 + strings.Count(text[:at], "\n"), Column: 1 + utf8.RuneCountInString(text[start:at]),
 			What: what, Text: strings.Join(strings.Fields(text[at:end]), " ")}
 		for _, o := range out {
-			if o.Line == f.Line && strings.Contains(o.Text, f.Text) {
+			if o.Line == f.Line && strings.Contains(strings.ToLower(o.Text), strings.ToLower(f.Text)) {
 				return
 			}
 		}

@@ -22,6 +22,7 @@ type ReliabilityOptions struct {
 	Confidence float64       // of every interval but that of a rank; 0: 0.95
 	Origin     schema.Origin // parts of that origin only; empty: all
 	FitAnyway  bool          // fit a life and draw a curve where few failed
+	CountsOnly bool          // units and parts, and none of the estimates in time
 }
 
 // groupKey is something observations can be grouped by.
@@ -239,12 +240,17 @@ func EstimateReliability(obs *Observations, families schema.FamilyList, opt Reli
 		}
 		g.Title = groupTitle(g.Key, families)
 		for _, s := range r.readings() {
-			e := lifetimesOf(groups[id], s).estimate(opt)
-			g.Life[s] = &e
+			if !opt.CountsOnly {
+				e := lifetimesOf(groups[id], s).estimate(opt)
+				g.Life[s] = &e
+			}
 		}
 		r.Groups = append(r.Groups, g)
 	}
 	slices.SortStableFunc(r.Groups, mostAffected)
+	if opt.CountsOnly {
+		return r, nil
+	}
 	for _, s := range r.readings() {
 		rankGroups(r.Groups, s)
 	}

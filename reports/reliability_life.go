@@ -160,6 +160,15 @@ func rankGroups(groups []ReliabilityGroup, s Silence) {
 	}
 }
 
+// ShapeLimits are the limits of the Weibull shape as the report shows them, NaN
+// where no life was fitted.
+func (e *Life) ShapeLimits() lifedata.Interval {
+	if e.Weibull == nil {
+		return lifedata.Interval{Low: math.NaN(), High: math.NaN()}
+	}
+	return wearLimits(e.Weibull)
+}
+
 // wearLimits are the limits of a shape to be shown: those from the information
 // on its logarithm, which B10 and the curve have too; where a unit holds several
 // parts the wider, at either end, of them and the unit-clustered ones.

@@ -41,7 +41,7 @@ func (g *lines) add(k lineKey, p *part) {
 }
 
 func (w *work) write(g *lines, day int) []schema.PartLine {
-	out := make([]schema.PartLine, 0, len(g.order))
+	var out []schema.PartLine
 	for _, k := range g.order {
 		l := schema.PartLine{Section: schema.Names(w.sections[k.section]), Family: k.family, Found: k.found, Action: k.action, CausedBy: k.cause}
 		if k.pool {

@@ -16,8 +16,9 @@ type builder struct {
 	cols           map[string]*schema.Collector // by file
 	at             map[string]*Position         // by name
 	instrumentPath string
-	repeated       []repeated      // what concerns several positions of one line alike
-	jobOf          map[string]*Job // by record path
+	present        map[string]*present // by section; dropped when its positions change
+	repeated       []repeated          // what concerns several positions of one line alike
+	jobOf          map[string]*Job     // by record path
 }
 
 // repeated is an error that may concern many positions of one line. It is
@@ -218,6 +219,7 @@ func (b *builder) population() {
 }
 
 func (b *builder) add(p *Position) {
+	delete(b.present, p.Section)
 	b.u.Positions = append(b.u.Positions, p)
 	b.at[p.Name()] = p
 }
@@ -238,6 +240,7 @@ func (b *builder) differences() {
 				p := b.at[name+" "+string(r)]
 				if d.Absent {
 					delete(b.at, name+" "+string(r))
+					delete(b.present, name)
 					b.u.Positions = slices.DeleteFunc(b.u.Positions, func(q *Position) bool { return q == p })
 					continue
 				}
@@ -261,6 +264,26 @@ func (b *builder) differences() {
 	}
 }
 
+// present is what a section has.
+type present struct {
+	list []refs.Ref
+	set  *refs.Set
+}
+
+// inSection returns what a section has.
+func (b *builder) inSection(section string) *present {
+	if h := b.present[section]; h != nil {
+		return h
+	}
+	h := &present{list: b.have(section)}
+	h.set = refs.NewSet(h.list)
+	if b.present == nil {
+		b.present = map[string]*present{}
+	}
+	b.present[section] = h
+	return h
+}
+
 // have lists the references of a section, in order.
 func (b *builder) have(section string) []refs.Ref {
 	var out []refs.Ref
@@ -282,7 +305,7 @@ func (b *builder) refs(c *schema.Collector, at, section string, list schema.Refs
 	}
 	s := b.u.Section(section)
 	if create || s == nil || !s.Complete {
-		found, _ := l.Select(b.have(section))
+		found, _ := l.SelectFrom(b.inSection(section).set)
 		for _, r := range l.Enumerate() {
 			if !slices.Contains(found, r) {
 				found = append(found, r)
@@ -290,8 +313,8 @@ func (b *builder) refs(c *schema.Collector, at, section string, list schema.Refs
 		}
 		return found
 	}
-	have := b.have(section)
-	found, unmatched := l.Select(have)
+	have := b.inSection(section).list
+	found, unmatched := l.SelectFrom(b.inSection(section).set)
 	for _, r := range unmatched {
 		if strings.HasPrefix(r, "@") {
 			found = append(found, refs.Ref(r)) // what nobody labelled is in no model
