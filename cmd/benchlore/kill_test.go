@@ -67,7 +67,7 @@ func kills(t *testing.T) int {
 	if testing.Short() {
 		return 20
 	}
-	return 150
+	return 80
 }
 
 // victim is one ledger that is written to and killed over and over.

@@ -1,9 +1,11 @@
 package synth
 
 import (
+	"flag"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
 	"reflect"
 	"testing"
 
@@ -32,6 +34,20 @@ func generate(t interface {
 		t.Fatal(err)
 	}
 	return l
+}
+
+// TestMain keeps the properties here to fewer draws than usual: each is a whole
+// ledger. A number given on the command line stands.
+func TestMain(m *testing.M) {
+	flag.Parse()
+	given := false
+	flag.Visit(func(f *flag.Flag) { given = given || f.Name == "rapid.checks" })
+	if !given {
+		if err := flag.Set("rapid.checks", "30"); err != nil {
+			panic(err)
+		}
+	}
+	os.Exit(m.Run())
 }
 
 // drawLedger draws a preset with all its habits shaken up.
