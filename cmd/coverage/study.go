@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"regexp"
@@ -159,10 +158,10 @@ func (s study) ledger(name string, i int, truths map[schema.FamilyName]truth) (o
 		if !ok {
 			continue
 		}
-		if g.Units.Inspected > 0 {
+		if g.Units.Inspected > 0 && !math.IsNaN(t.units) {
 			out[unitShare].see(t.units, g.Units.Interval.Low, g.Units.Interval.High)
 		}
-		if i := g.Parts.OfHandled.Interval; i != nil {
+		if i := g.Parts.OfHandled.Interval; i != nil && !math.IsNaN(t.parts) {
 			out[partShare].see(t.parts, i.Low, i.High)
 		} else if g.Parts.Handled > 0 {
 			out[partShare].refuse("parts of a single unit get no interval")
@@ -246,10 +245,7 @@ func (s study) truths(name string) (map[schema.FamilyName]truth, error) {
 		return nil, err
 	}
 	for _, f := range opt.Families {
-		n := sum[f.Name]
-		if n.inspected == 0 {
-			return nil, fmt.Errorf("preset %s: no unit with %s was looked at", name, f.Name)
-		}
+		n := sum[f.Name] // none of a hidden family in a shop that looks at suspects only: 0/0
 		out[f.Name] = truth{rate: f.Rate(), shape: f.Shape, units: float64(n.affected) / float64(n.inspected), parts: float64(n.failed) / float64(n.handled)}
 	}
 	return out, nil
