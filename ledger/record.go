@@ -14,6 +14,7 @@ import (
 	"github.com/google/uuid"
 
 	"benchlore/schema"
+	"benchlore/schema/entry"
 	"benchlore/schema/refs"
 )
 
@@ -260,10 +261,10 @@ func (l *Ledger) AddBook(name string, b *schema.Book) (Saved, error) {
 	return s, err
 }
 
-// AddPart puts one part line into the open record of the day: the unit's parts
+// AddPart puts one part line, or one kit applied, into the open record of the day: the unit's parts
 // record of that date and technician that has not been closed. Where there is
 // none it starts one. Comments and notation of the file stay as they are.
-func (l *Ledger) AddPart(name, by string, day schema.Date, line schema.PartLine) (Saved, error) {
+func (l *Ledger) AddPart(name, by string, day schema.Date, e entry.Entry) (Saved, error) {
 	stock, err := l.Stock()
 	if err != nil {
 		return Saved{}, err
@@ -273,6 +274,10 @@ func (l *Ledger) AddPart(name, by string, day schema.Date, line schema.PartLine)
 		u, err := l.Unit(name, stock)
 		if err != nil {
 			return err
+		}
+		var line schema.PartLine // of a kit: about no part of its own
+		if e.Line != nil {
+			line = *e.Line
 		}
 		p, data, err := l.openParts(w, u, by, day, line)
 		if err != nil {
@@ -291,18 +296,25 @@ func (l *Ledger) AddPart(name, by string, day schema.Date, line schema.PartLine)
 		if n := len(data); n > 0 && data[n-1] != '\n' {
 			data = append(data, '\n')
 		}
-		data = append(data, schema.EncodeTable("part", &line)...)
+		if e.Kit != nil {
+			data = append(data, schema.EncodeTable("apply_kit", e.Kit)...)
+		} else {
+			data = append(data, schema.EncodeTable("part", e.Line)...)
+		}
 		rec, problems := schema.DecodeRecord(p, data)
 		if rec == nil {
 			return &ProblemsError{"the line was not stored", problems}
 		}
 		w.put(p, data)
 		s.Path = p
-		w.subject = fmt.Sprintf("%s: %s", name, LineSummary(line))
+		w.subject = fmt.Sprintf("%s: %s", name, e.Echo())
 		if problems, err = l.problemsWith(name, stock, map[string][]byte{p: data}); err != nil {
 			return err
 		}
 		own := fmt.Sprintf("part[%d]", len(rec.(*schema.Parts).Lines)-1)
+		if e.Kit != nil {
+			own = fmt.Sprintf("apply_kit[%d]", len(rec.(*schema.Parts).ApplyKits)-1)
+		}
 		for _, q := range problems {
 			if q.Path == own || strings.HasPrefix(q.Path, own+".") {
 				s.Problems = append(s.Problems, q)
@@ -375,30 +387,6 @@ func (l *Ledger) closedFiles(name string, main plumbing.Hash) (map[string]bool, 
 		closed[e.Name] = true
 	}
 	return closed, err
-}
-
-// LineSummary tells a part line in a few words.
-func LineSummary(l schema.PartLine) string {
-	var b []string
-	add := func(s string) {
-		if s != "" {
-			b = append(b, s)
-		}
-	}
-	add(string(l.Section))
-	add(string(l.Ref))
-	if l.Count > 0 {
-		add(fmt.Sprintf("%d of %s", l.Count, l.Family))
-	}
-	add(string(l.Found))
-	for _, m := range l.Mode {
-		add(string(m))
-	}
-	add(string(l.Action))
-	if l.New != nil {
-		add(strings.TrimSpace(string(l.New.Value) + " " + string(l.New.Rating)))
-	}
-	return strings.Join(b, " ")
 }
 
 // OpenUnits lists the units with a job on the bench.

@@ -140,6 +140,8 @@ type ApplyKit struct {
 	Revision string  `toml:"revision,omitempty" doc:"which revision; needed where the model has several"`
 	Serial   string  `toml:"serial,omitempty" doc:"number of this kit, if it has one"`
 	Section  Names   `toml:"section,omitempty" doc:"only in these sections: voice 1-4"`
+	Ref      Refs    `toml:"ref,omitempty" doc:"only these positions: C1-C40"`
+	Except   Refs    `toml:"except,omitempty" doc:"but not these: C14"`
 	Found    Finding `toml:"found,omitempty" doc:"the finding for all its lines: untested, in-service, ok ..."`
 	How      How     `toml:"how,omitempty" doc:"visual, in-circuit, out-of-circuit, substitution"`
 	Lot      string  `toml:"lot,omitempty" doc:"the lot of all its new parts"`

@@ -91,10 +91,15 @@ the bench. Words may come in any order after the part:
   a finding   failed, degraded, ok, in-service, untested, missing
   a mode      short, open, leakage, drift, wear, ... (the part has failed)
   an action   replaced, reworked, cleaned, adjusted, removed, fitted, left, pending
-  what went in, as value/rating, a source, lot=NAME
-  a fault it cures, by its id; anything else as key=value`,
+  what went in, as value/rating (22/25 in the model's units), a source, lot=NAME
+  a fault it cures, by its id; anything else as key=value
+  except C14, C20   of a range, all but these
+  same              what the last line said
+  kit NAME/REVISION what the kit has for these parts, or for all of them`,
 		Example: `  benchlore part C14 failed short replaced 10uF/35V
   benchlore part divider 3 C2-C8 untested replaced 2.2uF/63V lot=2021-el-2u2
+  benchlore part kit recap/2 untested except C14
+  benchlore part C15 same
   benchlore part key:17/contact.2 degraded contamination cleaned F2
   benchlore part power supply 12x board/joint degraded reworked`,
 		Args: args(cobra.MinimumNArgs(1)),
@@ -120,15 +125,18 @@ the bench. Words may come in any order after the part:
 				if err != nil {
 					return err
 				}
-				line, err := entry.Parse(words, u.Unit)
+				e, err := entry.Parse(words, u.Unit, by)
 				if err != nil {
 					return &usageError{err, hintOf(err)}
 				}
-				s, err := l.AddPart(name, by, day, line)
+				s, err := l.AddPart(name, by, day, e)
 				if err != nil {
 					return err
 				}
-				return a.saved(name, s, entry.Echo(line))
+				if !a.json {
+					a.powerLine(u.Unit)
+				}
+				return a.saved(name, s, e.Echo())
 			})
 		},
 	}

@@ -31,29 +31,46 @@ func (e *Error) Hint() string { return e.Remedy }
 // countForm is a number of a pool: 12x.
 var countForm = regexp.MustCompile(`^([0-9]{1,5})[x×]$`)
 
-// Parse turns the words of a line into a part line for the unit. Words may
-// come in any order after the part; quoting by a shell is undone already, so a
-// word may hold blanks.
-func Parse(words []string, u *unit.Unit) (schema.PartLine, error) {
-	p := &parser{u: u, words: split(words)}
+// Entry is what was understood: a line about parts, or a kit applied.
+type Entry struct {
+	Line *schema.PartLine // nil where a kit is applied
+	Kit  *schema.ApplyKit
+}
+
+// Parse turns the words of a line into a part line, or a kit to apply, for the
+// unit. Words may come in any order after the part; quoting by a shell is
+// undone already, so a word may hold blanks. by is the technician, whose last
+// line "same" repeats.
+func Parse(words []string, u *unit.Unit, by string) (Entry, error) {
+	p := &parser{u: u, words: split(words), by: by}
 	p.section()
-	if err := p.parts(); err != nil {
-		return p.line, err
+	if len(p.words) == 0 || !strings.EqualFold(p.words[0], "kit") {
+		if err := p.parts(); err != nil {
+			return Entry{}, err
+		}
 	}
 	for len(p.words) > 0 {
 		if err := p.word(); err != nil {
-			return p.line, err
+			return Entry{}, err
 		}
 	}
-	return p.line, p.finish()
+	if p.kit != "" {
+		k, err := p.applyKit()
+		return Entry{Kit: k}, err
+	}
+	err := p.finish()
+	return Entry{Line: &p.line}, err
 }
 
 type parser struct {
 	u         *unit.Unit
+	by        string
 	words     []string
 	line      schema.PartLine
 	specs     []spec // value/rating, in order
 	sawAction bool
+	kit       string // name, or name/revision
+	except    string // references left out
 }
 
 // spec is a component given by value and rating.
@@ -175,7 +192,7 @@ func (p *parser) known(w string) bool {
 			return true
 		}
 	}
-	return strings.Contains(w, "=") || p.isFault(w) || schema.FamilyName(w).Check() == nil
+	return w == "kit" || w == "except" || w == "same" || strings.Contains(w, "=") || p.isFault(w) || schema.FamilyName(w).Check() == nil
 }
 
 // faultForm is how faults are usually called.
@@ -233,12 +250,34 @@ func (p *parser) word() error {
 		l.set(p, bare)
 		return nil
 	}
+	switch bare {
+	case "kit":
+		if len(p.words) == 0 {
+			return &Error{"which kit?", "write kit and its name: " + strings.Join(p.kits(), ", ")}
+		}
+		p.kit, p.words = p.words[0], p.words[1:]
+		return nil
+	case "except":
+		return p.exceptions()
+	case "same":
+		return p.same()
+	case "about", "ca", "ca.", "circa":
+		if len(p.words) > 0 && yearForm.MatchString(p.words[0]) {
+			p.old().DateCode, p.words = p.words[0]+"~", p.words[1:]
+			return nil
+		}
+	}
 	if p.isFault(bare) {
 		p.line.Fault = append(p.line.Fault, strings.ToUpper(bare))
 		return nil
 	}
 	if f := schema.FamilyName(bare); f.Check() == nil {
 		p.line.Family = f
+		return nil
+	}
+	if s, ok := p.bareSpec(bare); ok {
+		s.afterAction = p.sawAction
+		p.specs = append(p.specs, s)
 		return nil
 	}
 	if s, ok := readSpec(strings.Trim(w, ",;")); ok {
@@ -357,9 +396,181 @@ func (p *parser) key(key, value string) error {
 	return &Error{fmt.Sprintf("there is no key %q", key), remedy}
 }
 
+var (
+	yearForm = regexp.MustCompile(`^(1[89]|20)[0-9]{2}$`)
+	// bareForm is value/rating without units: 22/25.
+	bareForm = regexp.MustCompile(`^([0-9]+(?:[.,][0-9]+)?)/([0-9]+(?:[.,][0-9]+)?)$`)
+)
+
+func (p *parser) old() *schema.Component {
+	if p.line.Old == nil {
+		p.line.Old = &schema.Component{}
+	}
+	return p.line.Old
+}
+
+// bareSpec reads 22/25 in the units the model has for the part.
+func (p *parser) bareSpec(w string) (spec, bool) {
+	m := bareForm.FindStringSubmatch(w)
+	if m == nil {
+		return spec{}, false
+	}
+	for _, q := range p.positions() {
+		v, ok := unitOf(q.Value)
+		r, ok2 := unitOf(q.Rating)
+		if ok && ok2 {
+			return spec{value: schema.Quantity(m[1] + " " + v), rating: schema.Quantity(m[2] + " " + r)}, true
+		}
+	}
+	return spec{}, false
+}
+
+// unitOf is the unit a quantity is written with.
+func unitOf(q schema.Quantity) (string, bool) {
+	v, ok := q.Parse()
+	if !ok {
+		return "", false
+	}
+	for _, text := range []string{string(q), v.Canonical()} { // 2u2 has its unit only in the canonical form
+		u := strings.TrimSpace(text[strings.LastIndexAny(text, "0123456789.,")+1:])
+		if _, err := quantity.ParseUnit(u); err == nil {
+			return u, true
+		}
+	}
+	return "", false
+}
+
+// exceptions takes the references after except.
+func (p *parser) exceptions() error {
+	var text []string
+	for len(p.words) > 0 {
+		w := strings.Trim(p.words[0], ",")
+		if _, err := refs.Parse(w); err != nil || p.known(w) {
+			break
+		}
+		text = append(text, w)
+		p.words = p.words[1:]
+	}
+	if text == nil {
+		return &Error{"except what?", "name the parts after it: except C14, C20"}
+	}
+	p.except = strings.Join(text, ", ")
+	return nil
+}
+
+// same copies what the unit's last line says to the parts named now.
+func (p *parser) same() error {
+	for i := len(p.u.Files) - 1; i >= 0; i-- {
+		r, ok := p.u.Files[i].Record.(*schema.Parts)
+		if !ok || len(r.Lines) == 0 || r.Withdrawn || p.by != "" && r.By != p.by {
+			continue
+		}
+		last := r.Lines[len(r.Lines)-1]
+		last.Section, last.Ref, last.Count, last.Date = p.line.Section, p.line.Ref, p.line.Count, p.line.Date
+		if last.Section == "" {
+			last.Section = r.Lines[len(r.Lines)-1].Section
+			if len((&parser{u: p.u, line: last}).positions()) == 0 {
+				last.Section = ""
+			}
+		}
+		p.line = last
+		p.sawAction = true
+		return nil
+	}
+	return &Error{"same as what? No part line of this unit is there yet", "write the line out once; the next can be the same"}
+}
+
+// kits names the model's kits.
+func (p *parser) kits() []string {
+	var out []string
+	for _, k := range p.u.Model.Kits {
+		out = append(out, strings.TrimSuffix(k.Name+"/"+k.Revision, "/"))
+	}
+	return out
+}
+
+// applyKit turns a line that names a kit into the kit applied.
+func (p *parser) applyKit() (*schema.ApplyKit, error) {
+	l := p.line
+	k := &schema.ApplyKit{Section: l.Section, Ref: l.Ref, Except: schema.Refs(p.except), Found: l.Found, How: l.How, OldKept: l.OldKept}
+	k.Kit, k.Revision, _ = strings.Cut(p.kit, "/")
+	var revisions []string
+	for _, x := range p.u.Model.Kits {
+		if x.Name == k.Kit {
+			revisions = append(revisions, x.Revision)
+		}
+	}
+	switch {
+	case revisions == nil:
+		remedy := "its kits are: " + strings.Join(p.kits(), ", ")
+		if len(p.kits()) == 0 {
+			remedy = "add a [[kit]] to the model"
+		}
+		return nil, &Error{fmt.Sprintf("the model has no kit %q", k.Kit), remedy}
+	case k.Revision == "" && len(revisions) > 1:
+		return nil, &Error{fmt.Sprintf("the model has kit %q in several revisions", k.Kit), "write one of: " + strings.Join(p.kits(), ", ")}
+	case k.Revision == "":
+		k.Revision = revisions[0]
+	case !slices.Contains(revisions, k.Revision):
+		return nil, &Error{fmt.Sprintf("the model has no revision %q of kit %q", k.Revision, k.Kit), "its kits are: " + strings.Join(p.kits(), ", ")}
+	}
+	if l.New != nil {
+		k.Lot = l.New.Lot
+		rest := *l.New
+		rest.Lot = ""
+		if rest != (schema.Component{}) {
+			return nil, &Error{"the kit says what goes in", "leave value, rating and source out, or write the part on a line of its own"}
+		}
+	}
+	if l.Action != "" && l.Action != schema.Replaced {
+		return nil, &Error{fmt.Sprintf("a kit is fitted, not %s", l.Action), "leave the action out"}
+	}
+	if len(l.Mode)+len(l.Fault) > 0 || l.CausedBy != "" || l.Old != nil || l.Note != "" || len(p.specs) > 0 || l.Count > 0 {
+		return nil, &Error{"modes, faults, values and notes belong to single parts", "write those parts on lines of their own: they win over the kit"}
+	}
+	return k, nil
+}
+
+// leaveOut takes the exceptions out of the parts named.
+func (p *parser) leaveOut() error {
+	if p.except == "" {
+		return nil
+	}
+	list, err := refs.Parse(string(p.line.Ref))
+	if err != nil {
+		return &Error{"except what, of what?", "name the parts before it: C1-C40 except C14"}
+	}
+	except, err := refs.Parse(p.except)
+	if err != nil {
+		return &Error{p.except + " names no parts", err.Error()}
+	}
+	var have []refs.Ref
+	for _, q := range p.positions() {
+		if !slices.Contains(have, q.Ref) {
+			have = append(have, q.Ref)
+		}
+	}
+	if len(have) == 0 {
+		have = list.Enumerate()
+	}
+	out, unmatched := except.Select(have)
+	if len(unmatched) > 0 {
+		return &Error{fmt.Sprintf("%s is not among %s", strings.Join(unmatched, ", "), p.line.Ref), "except takes parts of those named before it"}
+	}
+	have = slices.DeleteFunc(have, func(r refs.Ref) bool { return slices.Contains(out, r) })
+	if len(have) == 0 {
+		return &Error{"nothing is left of " + string(p.line.Ref), ""}
+	}
+	p.line.Ref = schema.Refs(refs.Compact(have))
+	return nil
+}
+
 // finish places the values and finds the section where none was named.
 func (p *parser) finish() error {
 	l := &p.line
+	if err := p.leaveOut(); err != nil {
+		return err
+	}
 	goesIn := l.Action == schema.Replaced || l.Action == schema.Fitted
 	// A rating alone belongs to the value before it: 10uF 35V is one part.
 	var specs []spec
@@ -481,7 +692,28 @@ func clip(names []string) []string {
 }
 
 // Echo tells in one line how a line was understood.
-func Echo(l schema.PartLine) string {
+func (e Entry) Echo() string {
+	if e.Kit != nil {
+		return echoKit(*e.Kit)
+	}
+	return echo(*e.Line)
+}
+
+func echoKit(k schema.ApplyKit) string {
+	s := strings.TrimSuffix("kit "+k.Kit+" "+k.Revision, " ")
+	for _, f := range []struct{ lead, text string }{{" in ", string(k.Section)}, {", only ", string(k.Ref)}, {", except ", string(k.Except)},
+		{"; found ", string(k.Found)}, {" (", string(k.How)}, {"; lot ", k.Lot}, {"; old parts ", string(k.OldKept)}} {
+		if f.text != "" {
+			s += f.lead + f.text
+			if f.lead == " (" {
+				s += ")"
+			}
+		}
+	}
+	return s
+}
+
+func echo(l schema.PartLine) string {
 	var b strings.Builder
 	b.WriteString(string(l.Section))
 	if l.Count > 0 {
@@ -551,6 +783,9 @@ func component(c *schema.Component) string {
 	}
 	if c.Lot != "" {
 		parts = append(parts, "lot "+c.Lot)
+	}
+	if c.DateCode != "" {
+		parts = append(parts, "dated "+c.DateCode)
 	}
 	return strings.Join(parts, " ")
 }

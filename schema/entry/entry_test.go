@@ -29,6 +29,22 @@ name = "keybed"
 ref = "key:1-61/contact.1-2"
 family = "contact/key"
 
+[[kit]]
+name = "recap"
+revision = "1"
+
+[[kit.part]]
+section = "power supply"
+ref = "C1-C9"
+action = "replaced"
+new = {value = "470 uF", rating = "35 V"}
+
+[[kit.part]]
+section = "voice 1-4"
+ref = "C14"
+action = "replaced"
+new = {value = "10 uF", rating = "35 V"}
+
 [[board]]
 name = "PS"
 
@@ -65,8 +81,15 @@ func organ(t testing.TB) *unit.Unit {
 	if rec == nil || len(problems) > 0 {
 		t.Fatal(problems)
 	}
+	parts := []byte("kind = \"parts\"\ndate = 2024-03-05\nby = \"mw\"\n[[part]]\nsection = \"voice 1\"\nref = \"C14\"\nfound = \"failed\"\nmode = \"leakage\"\n" +
+		"fault = \"F1\"\naction = \"replaced\"\nnew = {value = \"10 uF\", rating = \"35 V\"}\n")
+	partsPath := "instruments/astrella-61/a61-1/2024-03-05-parts-8k2m.toml"
+	done, problems := schema.DecodeRecord(partsPath, parts)
+	if done == nil || len(problems) > 0 {
+		t.Fatal(problems)
+	}
 	return unit.Build(unit.Source{Name: "astrella-61/a61-1", Dir: "instruments/astrella-61/a61-1", Model: m,
-		Records: []unit.File{{Path: path, Data: data, Record: rec}}}, unit.Context{Families: schema.NewFamilyList(nil)})
+		Records: []unit.File{{Path: path, Data: data, Record: rec}, {Path: partsPath, Data: parts, Record: done}}}, unit.Context{Families: schema.NewFamilyList(nil)})
 }
 
 func TestParse(t *testing.T) {
@@ -93,22 +116,33 @@ func TestParse(t *testing.T) {
 		{"voice 2 R1 - R3 ok in-circuit left", "voice 2 R1-R3: found ok (in-circuit); left"},
 		{"C3 failed short replaced 470 uF / 35 V", "power supply C3: found failed short; replaced by 470uF 35V"},
 		{"power supply @under the switch capacitor/safety failed burnt removed", "power supply @under the switch (capacitor/safety): found failed burnt; removed"},
+		{"C1-C9 except C3,C5 untested replaced 470/35", "power supply C1-C2, C4, C6-C9: found untested; replaced by 470 uF 35 V"},
+		{"C4 470/25 about 1974 failed short replaced 470/35", "power supply C4: found failed short; was 470 uF 25 V dated 1974~; replaced by 470 uF 35 V"},
+		{"kit recap/1 untested except C3 scrapped", "kit recap 1, except C3; found untested; old parts scrapped"},
+		{"voice 2-3 C14 ok out-of-circuit kit recap", "kit recap 1 in voice 2-3, only C14; found ok (out-of-circuit)"},
+		{"C1-C9 ok in-circuit replaced kit recap except C3 lot=2021-el", "kit recap 1, only C1-C9, except C3; found ok (in-circuit); lot 2021-el"},
+		{"voice 4 C14 same", "voice 4 C14: found failed leakage; replaced by 10 uF 35 V; cures F1"},
 		{"voice 1 C14 pending short note=\"wait for parts\"", "voice 1 C14: found failed short; pending; note \"wait for parts\""},
 	} {
 		words := strings.Fields(c.typed)
 		if i := strings.Index(c.typed, `note="`); i >= 0 {
 			words = append(strings.Fields(c.typed[:i]), "note="+strings.Trim(c.typed[i+6:], `"`))
 		}
-		line, err := Parse(words, u)
+		e, err := Parse(words, u, "mw")
 		if err != nil {
 			t.Errorf("%s: %v", c.typed, err)
 			continue
 		}
-		if got := Echo(line); got != c.echo {
+		if got := e.Echo(); got != c.echo {
 			t.Errorf("%s\n got %s\nwant %s", c.typed, got, c.echo)
 		}
-		// What was understood is a line the decoder takes.
-		text := append([]byte("kind = \"parts\"\ndate = 2024-03-05\nby = \"mw\"\n"), schema.EncodeTable("part", &line)...)
+		// What was understood is something the decoder takes.
+		text := []byte("kind = \"parts\"\ndate = 2024-03-05\nby = \"mw\"\n")
+		if e.Kit != nil {
+			text = append(text, schema.EncodeTable("apply_kit", e.Kit)...)
+		} else {
+			text = append(text, schema.EncodeTable("part", e.Line)...)
+		}
 		if rec, problems := schema.DecodeRecord("2024-03-05-parts-8k2m.toml", text); rec == nil || schema.Worst(problems) >= schema.Wrong {
 			t.Errorf("%s: %v\n%s", c.typed, problems, text)
 		}
@@ -127,12 +161,19 @@ func TestParseRefuses(t *testing.T) {
 		{"C3 failed ok", "both failed and ok", "keep one"},
 		{"C3 F9 failed", "neither a part nor a fault F9", "F1"},
 		{"voics 3 C14 failed", "neither a part nor a section", "voice 3"},
+		{"kit", "which kit?", "recap/1"},
+		{"kit recup untested", "no kit \"recup\"", "recap/1"},
+		{"kit recap/7 untested", "no revision \"7\"", "recap/1"},
+		{"kit recap short", "belong to single parts", "lines of their own"},
+		{"kit recap cleaned", "a kit is fitted, not cleaned", "leave the action out"},
+		{"C1-C9 except C44 ok left", "C44 is not among C1-C9", "except takes parts"},
+		{"C1-C9 except ok left", "except what?", "except C14"},
 		{"C3 failed colour=red", `no key "colour"`, "the keys are"},
 		{"C3 failed noet=x", `no key "noet"`, "did you mean note=?"},
 		{"C3 failed date=yesterday", "is not a date", "2031-03-04"},
 		{"80x contact/relay ok", "no section", "begin with the section"},
 	} {
-		_, err := Parse(strings.Fields(c.typed), u)
+		_, err := Parse(strings.Fields(c.typed), u, "mw")
 		var e *Error
 		if !errors.As(err, &e) {
 			t.Errorf("%q: %v", c.typed, err)
@@ -150,8 +191,8 @@ func FuzzParse(f *testing.F) {
 	f.Add("@under IC4 failed old.value=10uF")
 	u := organ(f)
 	f.Fuzz(func(t *testing.T, typed string) {
-		line, err := Parse(strings.Fields(typed), u)
-		if err == nil && line.Section == "" {
+		e, err := Parse(strings.Fields(typed), u, "mw")
+		if err == nil && e.Line != nil && e.Line.Section == "" {
 			t.Errorf("%q is understood without a section", typed)
 		}
 	})

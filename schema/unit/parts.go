@@ -93,7 +93,46 @@ func (b *builder) applyKit(c *schema.Collector, at string, k schema.ApplyKit, da
 		}
 		out = append(out, b.spread(c, kitLine{line: l, path: at, kit: kit.Name + "/" + kit.Revision}, only)...)
 	}
-	return out
+	return b.someOf(c, at, k, out)
+}
+
+// someOf keeps the positions a kit is applied to.
+func (b *builder) someOf(c *schema.Collector, at string, k schema.ApplyKit, lines []kitLine) []kitLine {
+	for _, f := range []struct {
+		key  string
+		list schema.Refs
+		keep bool
+	}{{".ref", k.Ref, true}, {".except", k.Except, false}} {
+		l, err := refs.Parse(string(f.list))
+		if f.list == "" || err != nil {
+			continue
+		}
+		have := make([]refs.Ref, len(lines))
+		for i, x := range lines {
+			have[i] = x.ref
+		}
+		found, unmatched := l.Select(have)
+		for _, r := range unmatched {
+			c.Errorf(at+f.key, "kit %q has no %s here => it has %s", k.Kit, r, clipText(refs.Compact(unique(have))))
+		}
+		lines = slices.DeleteFunc(lines, func(x kitLine) bool { return slices.Contains(found, x.ref) != f.keep })
+	}
+	return lines
+}
+
+// unique returns the references in order, each once.
+func unique(rs []refs.Ref) []refs.Ref {
+	out := slices.Clone(rs)
+	slices.SortFunc(out, func(a, b refs.Ref) int {
+		switch {
+		case refs.Less(a, b):
+			return -1
+		case refs.Less(b, a):
+			return 1
+		}
+		return 0
+	})
+	return slices.Compact(out)
 }
 
 // kit finds a kit of the model.
