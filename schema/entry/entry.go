@@ -691,12 +691,12 @@ func clip(names []string) []string {
 	return names
 }
 
-// Echo tells in one line how a line was understood.
+// Echo tells in one line how an entry was understood.
 func (e Entry) Echo() string {
 	if e.Kit != nil {
 		return echoKit(*e.Kit)
 	}
-	return echo(*e.Line)
+	return Echo(*e.Line)
 }
 
 func echoKit(k schema.ApplyKit) string {
@@ -713,7 +713,8 @@ func echoKit(k schema.ApplyKit) string {
 	return s
 }
 
-func echo(l schema.PartLine) string {
+// Echo tells a part line in one line.
+func Echo(l schema.PartLine) string {
 	var b strings.Builder
 	b.WriteString(string(l.Section))
 	if l.Count > 0 {
