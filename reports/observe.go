@@ -71,6 +71,9 @@ type Observation struct {
 	Origin schema.Origin
 	Built  string // build period of the unit, five years: 1970-1974; empty: not known so closely
 	Intake schema.Reason
+	// Prompted says that the stay this was seen in came because something had
+	// failed: a repair, a comeback, or a unit whose last working day is known.
+	Prompted bool
 
 	Kind   ObservationKind // with silence read as unknown
 	Reason LeftOutReason
@@ -206,7 +209,7 @@ func (h *unitHistory) occupant(p *unit.Position, o *unit.Occupant) []Observation
 		base.Maker, base.Lot = c.Maker, c.Lot
 	}
 	events := h.until(o.Events)
-	base.Intake = h.reason(events, o)
+	base.Intake, base.Prompted = h.reason(events, o)
 
 	t := h.tenure(o, hidden)
 	base.UnknownOrigin = !t.known

@@ -320,7 +320,7 @@ func (h *unitHistory) period() string {
 
 // reason is why the unit was at the bench when the part was dealt with: when
 // it was found failed, else when it was last looked at, else the first time.
-func (h *unitHistory) reason(events []*unit.Event, o *unit.Occupant) schema.Reason {
+func (h *unitHistory) reason(events []*unit.Event, o *unit.Occupant) (why schema.Reason, prompted bool) {
 	var job *unit.Job
 	for _, e := range events {
 		if e.Job != nil {
@@ -339,7 +339,9 @@ func (h *unitHistory) reason(events []*unit.Event, o *unit.Occupant) schema.Reas
 		}
 	}
 	if job == nil {
-		return ""
+		return "", false
 	}
-	return job.IntakeRecord().Reason
+	in := job.IntakeRecord()
+	return in.Reason, in.Reason == schema.ReasonRepair || in.Reason == schema.ReasonComeback ||
+		in.LastKnownWorking != "" && in.Works != schema.WorksFully
 }

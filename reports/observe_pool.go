@@ -40,7 +40,7 @@ func (h *unitHistory) pool(p *unit.Pool) []Observation {
 	for _, e := range h.until(p.Events) {
 		one := []*unit.Event{e}
 		x := base
-		x.Intake = h.reason(one, nil)
+		x.Intake, x.Prompted = h.reason(one, nil)
 		own := h.poolTenure(t, one)
 		h.state(&x, one, own)
 		if p.Count == 0 {
@@ -69,7 +69,8 @@ func (h *unitHistory) pool(p *unit.Pool) []Observation {
 	}
 	if left > 0 {
 		x := base
-		x.Count, x.Intake = left, h.reason(nil, nil)
+		x.Count = left
+		x.Intake, x.Prompted = h.reason(nil, nil)
 		own := h.poolTenure(t, nil)
 		h.state(&x, nil, own)
 		first, _ := h.window(x, own, nil, 0)

@@ -161,6 +161,7 @@ type ReliabilityGroup struct {
 	Parts       PartCounts
 	Life        map[Silence]*Life
 	MostLeftOut LeftOutReason // the commonest reason; empty: none left out
+	Prompted    int           // failures that brought the unit in
 	FailedUnit  string        // the unit with all failures, where there are several and one has them all
 
 	MostLeftOutCount int // parts left out for that reason
@@ -358,6 +359,9 @@ func countGroup(obs []Observation, level float64) ReliabilityGroup {
 		switch {
 		case o.Failed:
 			u.failed += o.Count
+			if o.Prompted {
+				g.Prompted += o.Count
+			}
 		case o.Secondary:
 			n.Secondary += o.Count
 		case o.External:
@@ -439,6 +443,9 @@ func (r *Reliability) notes() []string {
 	if r.Time == Hours {
 		notes = append(notes, "hours are those of the unit's meter, taken to have left the maker at 0; nobody knows how long a silent unit has run, so both readings of silence are one")
 	}
+	if prompted, failed := r.prompted(); 2*prompted >= failed && prompted > 0 {
+		notes = append(notes, fmt.Sprintf("%d of %d failures brought their unit to the bench: stays that come because something failed date failures closely and say little of what went on working, so wear looks stronger than it is and rates lean; stays that no failure had a say in are worth more", prompted, failed))
+	}
 	if r.Origin != "" {
 		notes = append(notes, "only parts of this origin: "+string(r.Origin))
 	}
@@ -459,6 +466,15 @@ func (r *Reliability) notes() []string {
 		}
 	}
 	return notes
+}
+
+// prompted counts the failures that brought their unit in, and all.
+func (r *Reliability) prompted() (prompted, failed int) {
+	for _, g := range r.Groups {
+		prompted += g.Prompted
+		failed += g.Parts.Failed
+	}
+	return prompted, failed
 }
 
 // lagWords is the day until which silence may mean working.

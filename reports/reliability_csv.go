@@ -57,7 +57,7 @@ func (r *Reliability) WriteCSV(w io.Writer) error {
 		}
 		row = append(row, csvNumber(p.OfHandled.DesignEffect))
 		for _, s := range r.readings() {
-			row = append(row, lifeCells(g.Life[s])...)
+			row = append(row, lifeCells(&g, s)...)
 		}
 		if err := c.Write(row); err != nil {
 			return err
@@ -67,7 +67,8 @@ func (r *Reliability) WriteCSV(w io.Writer) error {
 	return c.Error()
 }
 
-func lifeCells(e *Life) []string {
+func lifeCells(g *ReliabilityGroup, s Silence) []string {
+	e := g.Life[s]
 	row := make([]string, 0, 25)
 	if x := e.Rate; x != nil {
 		row = append(row, strconv.Itoa(x.Events), csvNumber(x.Years), csvNumber(x.PerYear), csvNumber(x.Low), csvNumber(x.High),
@@ -80,7 +81,7 @@ func lifeCells(e *Life) []string {
 		for _, v := range []float64{w.Shape, w.ShapeWald.Low, w.ShapeWald.High, w.Scale, w.ScaleWald.Low, w.ScaleWald.High, b10, limits.Low, limits.High, w.PShape1} {
 			row = append(row, csvNumber(v))
 		}
-		row = append(row, string(w.Verdict), "")
+		row = append(row, g.verdict(w), "")
 	} else {
 		row = append(row, "", "", "", "", "", "", "", "", "", "", "", safeCell(e.WeibullRefused))
 	}

@@ -345,7 +345,7 @@ func (r *Reliability) wearTable(groups []ReliabilityGroup) *textTable {
 		}
 		shape := wearLimits(w)
 		b10, tenth := wearB10(w)
-		t.rows = append(t.rows, []string{g.title(), string(w.Verdict), figure(w.Shape), figure(shape.Low) + " to " + figure(shape.High),
+		t.rows = append(t.rows, []string{g.title(), g.verdict(w), figure(w.Shape), figure(shape.Low) + " to " + figure(shape.High),
 			figure(b10), figure(tenth.Low) + " to " + figure(tenth.High), thousands(int(w.Failures)) + " in " + plural(w.Failed, "unit", "units")})
 	}
 	return t
@@ -530,6 +530,20 @@ func (r *Reliability) rateWords(e *Life) string {
 	return s
 }
 
+// prompted says that as many failures brought their unit to the bench as did
+// not: such stays make wear look stronger than it is.
+func (g *ReliabilityGroup) prompted() bool {
+	return g.Prompted > 0 && 2*g.Prompted >= g.Parts.Failed
+}
+
+// verdict is a fit's verdict in a word, wear only where it is shown.
+func (g *ReliabilityGroup) verdict(w *lifedata.Weibull) string {
+	if w.Verdict == lifedata.WearsOut && g.prompted() {
+		return "not shown"
+	}
+	return string(w.Verdict)
+}
+
 // wearSentence says whether parts fail more readily with age, as far as the
 // data tell.
 func (r *Reliability) wearSentence(g ReliabilityGroup) string {
@@ -549,6 +563,10 @@ func (r *Reliability) wearSentence(g ReliabilityGroup) string {
 	var s string
 	switch w.Verdict {
 	case lifedata.WearsOut:
+		if g.prompted() {
+			return fmt.Sprintf("It may wear out (%s), but %d of its %d failures brought the unit in, and stays that follow failures make wear look stronger than it is: not shown.",
+				shape, g.Prompted, g.Parts.Failed)
+		}
 		s = fmt.Sprintf("It wears out: the older, the more readily it fails (%s); %s.", shape, tenth)
 	case lifedata.FailsEarly:
 		s = fmt.Sprintf("It fails early, or is a mixture of good and bad lots: one that has lasted is less likely to fail than a new one (%s); %s.", shape, tenth)
