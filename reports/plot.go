@@ -17,6 +17,7 @@ import (
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+	"gonum.org/v1/plot/vg/recorder"
 	"gonum.org/v1/plot/vg/vgsvg"
 )
 
@@ -41,14 +42,16 @@ var liberationFonts = sync.OnceValue(func() *font.Cache { return font.NewCache(l
 // picture is a drawing with what it shows in words.
 type picture struct {
 	svg         *vgsvg.Canvas
+	again       *recorder.Canvas // the same, to be drawn on other paper
 	c           draw.Canvas
 	height      float64
 	title, desc string
 }
 
 func newPicture(height float64) *picture {
-	svg := vgsvg.New(vg.Points(pictureWidth), vg.Points(height))
-	return &picture{svg: svg, c: draw.New(svg), height: height}
+	w, h := vg.Points(pictureWidth), vg.Points(height)
+	svg, again := vgsvg.New(w, h), &recorder.Canvas{}
+	return &picture{svg: svg, again: again, c: draw.NewCanvas(vg.MultiCanvas(svg, again), w, h), height: height}
 }
 
 // at is a place counted from the top left.

@@ -40,6 +40,7 @@ type Provenance struct {
 	Shop     ShopName     `json:"shop"`
 	Unit     UnitIdentity `json:"unit"`
 	Preamble []string     `json:"preamble"`
+	InShort  []Fact       `json:"inShort"` // a buyer's three questions, answered from what page one says
 	PageOne  []Fact       `json:"pageOne"`
 
 	State        State              `json:"state"`
@@ -391,41 +392,57 @@ type ReadingValue struct {
 	With        string `json:"with,omitempty"`
 	Procedure   string `json:"procedure,omitempty"`
 	Note        string `json:"note,omitempty"`
+	// Value and limits as plain numbers in one unit, the base unit of the
+	// quantity; nil where there is none. They are for drawing: the verdict comes
+	// from the exact values.
+	Number    *float64 `json:"number,omitempty"`
+	LimitLow  *float64 `json:"limitLow,omitempty"`
+	LimitHigh *float64 `json:"limitHigh,omitempty"`
 }
 
 // TableReport is readings over many positions. Min, Max, Spread are in Unit
 // and empty where nothing could be measured.
 type TableReport struct {
-	Record        string   `json:"record"`
-	Job           string   `json:"job,omitempty"`
-	Date          string   `json:"date"`
-	By            string   `json:"by"`
-	Stage         string   `json:"stage"`
-	Section       string   `json:"section,omitempty"`
-	Point         string   `json:"point"`
-	At            string   `json:"at"`
-	Unit          string   `json:"unit"`
-	Positions     []string `json:"positions"`
-	Values        []string `json:"values"` // x: not measurable
-	Measured      int      `json:"measured"`
-	Min           string   `json:"min"`
-	MinAt         string   `json:"minAt"`
-	Max           string   `json:"max"`
-	MaxAt         string   `json:"maxAt"`
-	Spread        string   `json:"spread"`
-	Limits        []string `json:"limits"` // distinct; empty: none given
-	LimitSources  []string `json:"limitSources"`
-	Judged        int      `json:"judged"`  // values held against a limit
-	Outside       []string `json:"outside"` // positions
-	Near          []string `json:"near"`    // positions inside by less than the uncertainty
-	SpreadLimit   string   `json:"spreadLimit,omitempty"`
-	SpreadVerdict string   `json:"spreadVerdict"`
-	Uncertainty   string   `json:"uncertainty,omitempty"`
-	Conditions    string   `json:"conditions,omitempty"`
-	With          string   `json:"with,omitempty"`
-	Procedure     string   `json:"procedure,omitempty"`
-	Why           string   `json:"why,omitempty"`
-	Note          string   `json:"note,omitempty"`
+	Record        string      `json:"record"`
+	Job           string      `json:"job,omitempty"`
+	Date          string      `json:"date"`
+	By            string      `json:"by"`
+	Stage         string      `json:"stage"`
+	Section       string      `json:"section,omitempty"`
+	Point         string      `json:"point"`
+	At            string      `json:"at"`
+	Unit          string      `json:"unit"`
+	Positions     []string    `json:"positions"`
+	Values        []string    `json:"values"` // x: not measurable
+	Measured      int         `json:"measured"`
+	Min           string      `json:"min"`
+	MinAt         string      `json:"minAt"`
+	Max           string      `json:"max"`
+	MaxAt         string      `json:"maxAt"`
+	Spread        string      `json:"spread"`
+	Limits        []string    `json:"limits"` // distinct; empty: none given
+	LimitSources  []string    `json:"limitSources"`
+	LimitSpans    []LimitSpan `json:"limitSpans"` // which limits hold where, for drawing
+	Judged        int         `json:"judged"`     // values held against a limit
+	Outside       []string    `json:"outside"`    // positions
+	Near          []string    `json:"near"`       // positions inside by less than the uncertainty
+	SpreadLimit   string      `json:"spreadLimit,omitempty"`
+	SpreadVerdict string      `json:"spreadVerdict"`
+	Uncertainty   string      `json:"uncertainty,omitempty"`
+	Conditions    string      `json:"conditions,omitempty"`
+	With          string      `json:"with,omitempty"`
+	Procedure     string      `json:"procedure,omitempty"`
+	Why           string      `json:"why,omitempty"`
+	Note          string      `json:"note,omitempty"`
+}
+
+// LimitSpan is a run of positions that share limits on their values, in the
+// unit of the table; "" where there is none on that side.
+type LimitSpan struct {
+	From string `json:"from"` // positions, both included
+	To   string `json:"to"`
+	Low  string `json:"low,omitempty"`
+	High string `json:"high,omitempty"`
 }
 
 // InstrumentReport is a test instrument the readings cite, and how far it was

@@ -61,6 +61,7 @@ func BuildProvenance(in ProvenanceInput) *Provenance {
 	b.history()
 	b.closing()
 	b.pageOne()
+	b.inShort()
 	noNulls(reflect.ValueOf(p).Elem())
 	return p
 }

@@ -48,7 +48,9 @@ func (b *provenance) readings() {
 				Procedure: clean(r.Procedure), Note: m.Note}
 			if l := b.u.ReadingLimit(m); l != nil {
 				v.Limit, v.LimitSource = clean(l.String()), l.Source
+				v.LimitLow, v.LimitHigh = plainNumberOf(l.Low.Parse()), plainNumberOf(l.High.Parse())
 			}
+			v.Number = plainNumberOf(m.Value.Parse())
 			k := slot{job, clean(m.Section), clean(m.Point), clean(m.Quantity)}
 			if at[k] == nil {
 				at[k] = &column{}
@@ -117,8 +119,20 @@ func (b *provenance) table(f *unit.File, job string, r *schema.Measurements, t s
 		uncertainty = q.Value
 	}
 	var low, high *big.Rat
+	var span *LimitSpan
 	for i, v := range values {
 		x.Positions = append(x.Positions, string(at[i]))
+		if l := b.u.TableLimit(t, at[i]); l != nil && (l.Low != "" || l.High != "") {
+			s := LimitSpan{string(at[i]), string(at[i]), inUnit(l.Low, one), inUnit(l.High, one)}
+			if span != nil && span.Low == s.Low && span.High == s.High {
+				span.To = s.To
+			} else {
+				x.LimitSpans = append(x.LimitSpans, s)
+				span = &x.LimitSpans[len(x.LimitSpans)-1]
+			}
+		} else {
+			span = nil
+		}
 		if v == nil {
 			x.Values = append(x.Values, "x")
 			continue
@@ -164,6 +178,24 @@ func (b *provenance) table(f *unit.File, job string, r *schema.Measurements, t s
 		}
 	}
 	b.p.Tables = append(b.p.Tables, x)
+}
+
+// plainNumberOf is a quantity as a number in the base unit, nil for none.
+func plainNumberOf(v quantity.Quantity, ok bool) *float64 {
+	if !ok || v.Value == nil {
+		return nil
+	}
+	f, _ := v.Value.Float64()
+	return &f
+}
+
+// inUnit gives a limit as a number of the unit of one, "" for none.
+func inUnit(q schema.Quantity, one quantity.Quantity) string {
+	v, ok := q.Parse()
+	if !ok || !v.Compatible(one) || one.Value.Sign() == 0 {
+		return ""
+	}
+	return ratText(new(big.Rat).Quo(v.Value, one.Value))
 }
 
 // ratText prints an exact number with the decimals it needs, at most six.

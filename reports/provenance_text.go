@@ -13,8 +13,33 @@ import (
 // WriteText sets the report for paper: page one, then what stands behind it.
 func (p *Provenance) WriteText(w io.Writer, o TextOptions) error {
 	o.Width = o.width()
-	t := &provenanceText{page: page{w: w, o: o}, p: p}
-	t.front()
+	pg := &page{w: w, o: o}
+	t := &provenanceText{sheet: pg, p: p}
+	t.front(o.Width)
+	t.body()
+	return pg.err
+}
+
+// sheet is what a report is set on: text, or a page of another kind. Lead and
+// indent are columns of a text; other sheets keep the order and the words.
+type sheet interface {
+	heading(s string)
+	subheading(s string)
+	para(indent int, s string)
+	item(indent int, s string)
+	hang(lead string, indent int, s string)
+	labelled(label string, indent int, lines []string)
+	table(indent int, t *textTable)
+	line(s string)
+	command(s string)                             // to be typed, or compared letter by letter
+	positionMap(s MapSection)                     // what sits in each position of some sections
+	readingTable(rows []ReadingRow, t *textTable) // rows and the table that says them
+	values(x TableReport)                         // the values of a table, position by position
+	photo(x PhotoReport, words string)
+}
+
+// body sets everything behind page one, in order.
+func (t *provenanceText) body() {
 	t.identity()
 	t.received()
 	t.faultWork()
@@ -30,21 +55,24 @@ func (p *Provenance) WriteText(w io.Writer, o TextOptions) error {
 	t.history()
 	t.signers()
 	t.closing()
-	return t.err
 }
 
 type provenanceText struct {
-	page
+	sheet
 	p *Provenance
 }
 
-func (t *provenanceText) front() {
-	p := t.p
+// heading is the report's title with what it is about.
+func (p *Provenance) heading() string {
 	title := strings.TrimSpace(own(p.Unit.Maker) + " " + own(p.Unit.Model))
 	if title == "" {
 		title = own(p.Unit.Name)
 	}
-	t.heading(p.Title + ": " + title)
+	return p.Title + ": " + title
+}
+
+// who says who reports.
+func (p *Provenance) who() string {
 	who := own(p.Shop.Name)
 	switch {
 	case who == "":
@@ -54,18 +82,26 @@ func (t *provenanceText) front() {
 	case p.Shop.Contact != "":
 		who += ", " + own(p.Shop.Contact)
 	}
-	t.para(0, who+".")
+	return who + "."
+}
+
+func (t *provenanceText) front(width int) {
+	p := t.p
+	t.heading(p.heading())
+	t.para(0, p.who())
 	t.line("")
 	for _, s := range p.Preamble {
 		t.para(0, s)
 	}
 	indent := 22
-	if t.o.Width < 60 {
+	if width < 60 {
 		indent = 14
 	}
-	for _, f := range p.PageOne {
-		t.line("")
-		t.labelled(f.Label, indent, f.Lines)
+	for _, list := range [][]Fact{p.InShort, p.PageOne} {
+		for _, f := range list {
+			t.line("")
+			t.labelled(f.Label, indent, f.Lines)
+		}
 	}
 }
 
@@ -329,19 +365,24 @@ func (t *provenanceText) positions() {
 	}
 	for _, s := range t.p.Map {
 		t.subheading(capital(own(s.Sections)))
-		label := 0
-		for _, r := range s.Rows {
-			label = max(label, min(textWidth(r.Refs), 28))
+		t.positionMap(s)
+	}
+}
+
+// positionMap sets a row of letters for each kind of reference.
+func (p *page) positionMap(s MapSection) {
+	label := 0
+	for _, r := range s.Rows {
+		label = max(label, min(textWidth(r.Refs), 28))
+	}
+	for _, r := range s.Rows {
+		letters := lettersWords(r.Letters)
+		if textWidth(r.Refs) > label {
+			p.para(2, r.Refs)
+			p.hang("", 4+label, letters)
+			continue
 		}
-		for _, r := range s.Rows {
-			letters := lettersWords(r.Letters)
-			if textWidth(r.Refs) > label {
-				t.para(2, r.Refs)
-				t.hang("", 4+label, letters)
-				continue
-			}
-			t.hang("  "+r.Refs, 4+label, letters)
-		}
+		p.hang("  "+r.Refs, 4+label, letters)
 	}
 }
 
@@ -411,7 +452,7 @@ func (t *provenanceText) pictures() {
 				s += fmt.Sprintf(d.format, own(d.what))
 			}
 		}
-		t.item(0, s+".")
+		t.photo(x, s+".")
 	}
 	for _, x := range t.p.Files {
 		s := x.File
@@ -421,6 +462,8 @@ func (t *provenanceText) pictures() {
 		t.item(0, s+".")
 	}
 }
+
+func (p *page) photo(_ PhotoReport, words string) { p.item(0, words) }
 
 func (t *provenanceText) since() {
 	t.heading("Changes of hands, and what was heard later")
@@ -518,10 +561,12 @@ func (t *provenanceText) signers() {
 	for _, v := range t.p.Verify {
 		t.para(0, v.Text)
 		if v.Command != "" {
-			t.para(4, v.Command)
+			t.command(v.Command)
 		}
 	}
 }
+
+func (p *page) command(s string) { p.para(4, s) }
 
 func (t *provenanceText) closing() {
 	t.heading("What this report covers")

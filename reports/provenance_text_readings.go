@@ -34,7 +34,7 @@ func (t *provenanceText) readings() {
 	}
 	for _, b := range blocks {
 		t.subheading(b.title)
-		t.readingTable(b.rows)
+		t.readingRows(b.rows)
 	}
 	for _, x := range t.p.Tables {
 		t.tableReport(x)
@@ -65,9 +65,9 @@ func orWhole(section string) string {
 	return own(section)
 }
 
-// readingTable sets readings as found and as left side by side, and below
+// readingRows sets readings as found and as left side by side, and below
 // them, by number, under what conditions they were taken.
-func (t *provenanceText) readingTable(rows []ReadingRow) {
+func (t *provenanceText) readingRows(rows []ReadingRow) {
 	between := false
 	for _, r := range rows {
 		between = between || r.Between != nil
@@ -103,7 +103,7 @@ func (t *provenanceText) readingTable(rows []ReadingRow) {
 		}
 		tab.rows = append(tab.rows, append(row, own(limit), strings.Join(verdicts, "; ")))
 	}
-	t.table(2, tab)
+	t.readingTable(rows, tab)
 	t.line("")
 	for i, r := range rows {
 		var notes []string
@@ -147,6 +147,8 @@ func (t *provenanceText) readingTable(rows []ReadingRow) {
 	}
 }
 
+func (p *page) readingTable(_ []ReadingRow, t *textTable) { p.table(2, t) }
+
 // valueWords is a value as the table shows it.
 func valueWords(v *ReadingValue) string {
 	switch {
@@ -169,6 +171,11 @@ func (t *provenanceText) tableReport(x TableReport) {
 	for _, s := range x.sentences() {
 		t.para(2, s)
 	}
+	t.values(x)
+}
+
+// values sets a table's values in rows, each behind its first position.
+func (p *page) values(x TableReport) {
 	cells := make([]string, len(x.Values))
 	width, label := 1, 0
 	for i, v := range x.Values {
@@ -180,17 +187,17 @@ func (t *provenanceText) tableReport(x TableReport) {
 		label = max(label, min(textWidth(x.Positions[i]), 20))
 	}
 	per := 12
-	for per > 1 && 3+label+per*(width+1) > t.o.Width {
+	for per > 1 && 3+label+per*(width+1) > p.o.Width {
 		per--
 	}
-	t.line("")
+	p.line("")
 	for i := 0; i < len(cells); i += per {
 		from := x.Positions[i]
 		row := "  " + from + strings.Repeat(" ", max(1, label-textWidth(from)+1))
 		for _, v := range cells[i:min(i+per, len(cells))] {
 			row += fmt.Sprintf(" %*s", width, v)
 		}
-		t.line(row)
+		p.line(row)
 	}
 }
 

@@ -181,7 +181,7 @@ func places(ps []placed) []Place {
 	same := map[string][]string{}
 	var order []string
 	for _, s := range sections {
-		t := refs.Compact(by[s])
+		t := compactKinds(by[s])
 		if same[t] == nil {
 			order = append(order, t)
 		}
@@ -192,6 +192,35 @@ func places(ps []placed) []Place {
 		out[i] = Place{compactNames(same[t]), t}
 	}
 	return out
+}
+
+// compactKinds writes references kind by kind, so that the hammers of a piano
+// stand before their pivots and both as runs.
+func compactKinds(rs []refs.Ref) string {
+	by := map[string][]refs.Ref{}
+	var kinds []string
+	rs = slices.Clone(rs)
+	slices.SortFunc(rs, func(x, y refs.Ref) int {
+		switch {
+		case refs.Less(x, y):
+			return -1
+		case refs.Less(y, x):
+			return 1
+		}
+		return 0
+	})
+	for _, r := range rs {
+		k := refKind(r)
+		if by[k] == nil {
+			kinds = append(kinds, k)
+		}
+		by[k] = append(by[k], r)
+	}
+	var out []string
+	for _, k := range kinds {
+		out = append(out, refs.Compact(by[k]))
+	}
+	return strings.Join(out, ", ")
 }
 
 func compactNames(names []string) string { return clean(refs.CompactNames(names)) }

@@ -1,0 +1,114 @@
+package reports
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+)
+
+const (
+	testHead      = "c0ffee00c0ffee00c0ffee00c0ffee00c0ffee00"
+	testStatement = "0123456789abcdef0123456789abcdef0123456789abcdef0123456789abcdef"
+)
+
+func TestLabelSays(t *testing.T) {
+	fixtures := pageFixtures(t)
+	for _, c := range []struct {
+		name, statement string
+		want            []string
+	}{
+		{"restored", testStatement, []string{"astrella-49/4711", "Serial: 4711 (chassis)", "Released 2021-10-05: works fully", "Head c0ffee00c0ff",
+			"Seal 0123456789abcdef", "It has a history: ask for the packet"}},
+		{"restored", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "Released 2021-10-05: works fully", "Head c0ffee00c0ff",
+			"NOT SEALED", "It has a history: ask for the packet"}},
+		{"on the bench", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "No release is recorded", "Head c0ffee00c0ff", "NOT SEALED",
+			"It has a history: ask for the packet"}},
+	} {
+		l := LabelFor(fixtures[c.name], testHead, c.statement)
+		if l.Title != "Corvane Astrella 49" || strings.Join(l.Lines, "|") != strings.Join(c.want, "|") {
+			t.Errorf("%s: %q %q", c.name, l.Title, l.Lines)
+		}
+		if l.Code != QRText(fixtures[c.name].Unit.UUID, testHead, c.statement) || l.Sealed != (c.statement != "") {
+			t.Errorf("%s: code %q, sealed %v", c.name, l.Code, l.Sealed)
+		}
+	}
+}
+
+func TestLabelSerial(t *testing.T) {
+	for _, c := range []struct {
+		serials []SerialReport
+		want    string
+	}{
+		{nil, "not known"},
+		{[]SerialReport{{Place: "plate", How: "missing"}}, "not known"},
+		{[]SerialReport{{Place: "chassis", Value: "88", How: "read"}, {Place: "plate", Value: "77", How: "read"}}, "77 (plate)"},
+		{[]SerialReport{{Place: "power supply", Value: "9", How: "assumed"}}, "9 (power supply, assumed)"},
+	} {
+		if got := labelSerial(c.serials); got != c.want {
+			t.Errorf("%v: %q, want %q", c.serials, got, c.want)
+		}
+	}
+}
+
+// TestLabelOnPaper reads the code from the label as it comes out of a printer of
+// 300 dots to the inch, and looks that everything on it is there and whole.
+func TestLabelOnPaper(t *testing.T) {
+	for name, p := range pageFixtures(t) {
+		for _, size := range []LabelSize{LabelTape, LabelCard} {
+			l := LabelFor(p, testHead, testStatement)
+			var a, b bytes.Buffer
+			if err := l.WritePDF(&a, size); err != nil {
+				t.Fatal(err)
+			}
+			if err := l.WritePDF(&b, size); err != nil || !bytes.Equal(a.Bytes(), b.Bytes()) {
+				t.Errorf("%s: two runs differ, %v", name, err)
+			}
+			if got, err := readQR(rastered(t, a.Bytes(), "300"), false); err != nil || got != l.Code {
+				t.Errorf("%s, %g mm: read %q, %v", name, size.Width, got, err)
+			}
+			pages := pageBoxes(t, a.Bytes()).Pages
+			if len(pages) != 1 {
+				t.Fatalf("%d pages", len(pages))
+			}
+			text := ""
+			for _, w := range pages[0].Words {
+				text += w.Word + " "
+				if w.XMin < 0 || w.XMax > size.Width/point || w.YMin < 0 || w.YMax > size.Height/point {
+					t.Errorf("%s, %g mm: %q leaves the label", name, size.Width, w.Word)
+				}
+				if name != "hostile" && w.YMax-w.YMin < 5 {
+					t.Errorf("%s: %q is %.1f points high", name, w.Word, w.YMax-w.YMin)
+				}
+			}
+			for _, want := range []string{"Seal 0123456789abcdef", "Head c0ffee00c0ff", "ask for the packet"} {
+				if !strings.Contains(text, want) {
+					t.Errorf("%s, %g mm: %q is not on it: %s", name, size.Width, want, text)
+				}
+			}
+		}
+	}
+}
+
+func TestLabelSVG(t *testing.T) {
+	for name, p := range pageFixtures(t) {
+		l := LabelFor(p, testHead, "")
+		var b bytes.Buffer
+		if err := l.WriteSVG(&b, LabelTape); err != nil {
+			t.Fatal(err)
+		}
+		svg := b.String()
+		q, err := QROf(l.Code)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, err := readQR(painted(q.Size+2*QRQuiet, svgRects(svg)), true); err != nil || got != l.Code {
+			t.Errorf("%s: read %q, %v", name, got, err)
+		}
+		if !strings.Contains(svg, "NOT SEALED") || !strings.Contains(svg, `width="62mm" height="29mm"`) {
+			t.Errorf("%s: %.300s", name, svg)
+		}
+		if strings.Contains(svg, "<script") || strings.Contains(svg, "onerror=alert(2)>") {
+			t.Errorf("%s: a record's markup is markup here", name)
+		}
+	}
+}

@@ -1,0 +1,387 @@
+package reports
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+)
+
+// need finds a program a test stands on. Without it the test is skipped, or
+// fails where CI=true says that everything is there.
+func need(t testing.TB, names ...string) string {
+	t.Helper()
+	for _, n := range names {
+		if p, err := exec.LookPath(n); err == nil {
+			return p
+		}
+	}
+	missing(t, strings.Join(names, " or ")+" is not installed")
+	return ""
+}
+
+func missing(t testing.TB, what string) {
+	t.Helper()
+	if os.Getenv("CI") == "true" {
+		t.Fatal(what)
+	}
+	t.Skip(what)
+}
+
+// browser starts one Chromium for a test.
+func browser(t testing.TB) context.Context {
+	t.Helper()
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(need(t, "chromium", "chromium-browser", "google-chrome")))
+	if os.Getuid() == 0 {
+		options = append(options, chromedp.NoSandbox) // Chromium refuses to start as root with one
+	}
+	ctx, stop := chromedp.NewExecAllocator(context.Background(), options...)
+	t.Cleanup(stop)
+	ctx, closeTab := chromedp.NewContext(ctx)
+	t.Cleanup(closeTab)
+	if err := chromedp.Do(ctx); err != nil {
+		missing(t, "Chromium does not start: "+err.Error())
+	}
+	return ctx
+}
+
+// viewed is a page in the browser and what went wrong on it.
+type viewed struct {
+	t    testing.TB
+	ctx  context.Context
+	mu   sync.Mutex
+	said []string
+}
+
+// view opens a file in the browser's only tab: Chromium does not draw, nor
+// resize, one that lies behind another.
+func view(t testing.TB, tab context.Context, file string) *viewed {
+	t.Helper()
+	ctx, done := context.WithCancel(tab) // ends the listening
+	t.Cleanup(done)
+	v := &viewed{t: t, ctx: ctx}
+	address := "file://" + filepath.ToSlash(file)
+	v.do(chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+		if _, err := cdp.Call(ctx, target, network.Enable, network.EnableParams{}); err != nil {
+			return err
+		}
+		_, err := cdp.Call(ctx, target, log.Enable, cdp.Empty{})
+		return err
+	}))
+	if err := chromedp.Listen(ctx, func(e any) {
+		what := ""
+		switch e := e.(type) {
+		case *network.EventRequestWillBeSent:
+			if e.Request.URL != address && !strings.HasPrefix(e.Request.URL, "data:") {
+				what = "asks for " + e.Request.URL
+			}
+		case *runtime.EventConsoleAPICalled:
+			what = fmt.Sprintf("console %s", e.Type)
+		case *runtime.EventExceptionThrown:
+			what = "exception " + e.ExceptionDetails.Text
+		case *log.EventEntryAdded:
+			what = fmt.Sprintf("%s %s: %s", e.Entry.Source, e.Entry.Level, e.Entry.Text)
+		}
+		if what != "" {
+			v.mu.Lock()
+			v.said = append(v.said, what)
+			v.mu.Unlock()
+		}
+	}); err != nil {
+		t.Fatal(err)
+	}
+	v.media("")
+	v.size(1280, 800, false)
+	v.do(chromedp.Navigate(address))
+	return v
+}
+
+func (v *viewed) do(a ...chromedp.Action[chromedp.Void]) {
+	v.t.Helper()
+	ctx, done := context.WithTimeout(v.ctx, time.Minute)
+	defer done()
+	if err := chromedp.Do(ctx, a...); err != nil {
+		v.t.Fatal(err)
+	}
+}
+
+func (v *viewed) size(width, height int64, mobile bool) {
+	v.t.Helper()
+	v.do(chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+		_, err := cdp.Call(ctx, target, emulation.SetDeviceMetricsOverride,
+			emulation.SetDeviceMetricsOverrideParams{Width: width, Height: height, DeviceScaleFactor: 1, Mobile: mobile})
+		return err
+	}))
+}
+
+func (v *viewed) media(name string) {
+	v.t.Helper()
+	v.do(chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+		_, err := cdp.Call(ctx, target, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: name})
+		return err
+	}))
+}
+
+// ask evaluates an expression that gives JSON.
+func ask[T any](v *viewed, expression string) T {
+	v.t.Helper()
+	s, err := chromedp.Run(v.ctx, chromedp.Evaluate[string]("JSON.stringify("+expression+")"))
+	if err != nil {
+		v.t.Fatal(err)
+	}
+	var out T
+	if err := json.Unmarshal([]byte(s), &out); err != nil {
+		v.t.Fatalf("%s: %v", s, err)
+	}
+	return out
+}
+
+// overhang lists what stands out of the page to the right, but for what its
+// box scrolls to.
+const overhang = `[...document.querySelectorAll("body *")].filter(e => {
+	if (e.closest("svg") && e.tagName != "svg") return false;
+	const scroll = e.closest(".scroll");
+	if (scroll && scroll != e && getComputedStyle(scroll).overflowX == "auto") return false;
+	const r = e.getBoundingClientRect();
+	return r.width > 0 && r.right > document.documentElement.clientWidth + 1;
+}).map(e => e.tagName + " " + e.className + " " + e.textContent.slice(0, 40)).slice(0, 5)`
+
+// paper is in inches; inside is the width between the margins of the style
+// sheet in CSS pixels.
+var papers = []struct {
+	name          string
+	width, height float64
+	inside        int64
+}{{"A4", 8.27, 11.69, 688}, {"Letter", 8.5, 11, 710}}
+
+// pageFiles writes the reports of the fixtures as files, with a code and a
+// photograph.
+func pageFiles(t testing.TB) (names []string, files map[string]string, reports map[string]*Provenance) {
+	t.Helper()
+	files, reports = map[string]string{}, pageFixtures(t)
+	dir := t.TempDir()
+	for name, p := range reports {
+		page := provenanceHTML(t, p, HTMLOptions{QR: []byte(testQR), Photos: func(string) ([]byte, error) { return testPhoto(t, "jpeg"), nil }})
+		files[name] = filepath.Join(dir, strings.ReplaceAll(name, " ", "-")+".html")
+		if err := os.WriteFile(files[name], []byte(page), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	return names, files, reports
+}
+
+// A page in a browser: quiet, complete without a network, no wider than a
+// telephone, and the three answers in sight when it opens on a desk.
+func TestPageInBrowser(t *testing.T) {
+	ctx := browser(t)
+	names, files, reports := pageFiles(t)
+	for _, name := range names {
+		t.Run(name, func(t *testing.T) {
+			v := view(t, ctx, files[name])
+			type box struct {
+				Text                     string
+				Top, Bottom, Left, Right float64
+			}
+			boxes := ask[[]box](v, `[...document.querySelectorAll(".short > section")].map(e => { const r = e.getBoundingClientRect();
+				return {Text: e.innerText, Top: r.top, Bottom: r.bottom, Left: r.left, Right: r.right} })`)
+			if len(boxes) != len(reports[name].InShort) || len(boxes) != 3 {
+				t.Fatalf("%d answers", len(boxes))
+			}
+			for i, b := range boxes {
+				f := reports[name].InShort[i]
+				if !strings.Contains(b.Text, setWords(f.Label)) || !strings.Contains(flat(b.Text), flat(setWords(f.Lines[0]))) {
+					t.Errorf("answer %d says %q", i, b.Text)
+				}
+				// Words as long as the hostile fixture's push the end of a box down.
+				if name != "hostile" && b.Bottom > 800 || b.Top < 0 || b.Left < 0 || b.Right > 1280 {
+					t.Errorf("%q stands at %+v, out of sight", f.Label, b)
+				}
+			}
+			for _, width := range []int64{1280, 768, 390, 320} { // 320: WCAG 2.2, 1.4.10 reflow
+				v.size(width, 800, width < 768)
+				if out := ask[[]string](v, overhang); len(out) > 0 {
+					t.Errorf("at %d pixels these stand out: %q", width, out)
+				}
+				if w := ask[int64](v, "document.documentElement.scrollWidth"); w > width {
+					t.Errorf("at %d pixels the page is %d wide", width, w)
+				}
+			}
+			v.media("print")
+			for _, paper := range papers {
+				v.size(paper.inside, 1000, false)
+				if out := ask[[]string](v, overhang); len(out) > 0 {
+					t.Errorf("%s cuts off %q", paper.name, out)
+				}
+			}
+			v.mu.Lock()
+			defer v.mu.Unlock()
+			for _, s := range v.said {
+				t.Error(s)
+			}
+		})
+	}
+}
+
+// The browser test sees what it is to see: requests, scripts, styles and
+// things too wide.
+func TestBrowserTestSees(t *testing.T) {
+	ctx := browser(t)
+	file := filepath.Join(t.TempDir(), "bad.html")
+	page := `<!DOCTYPE html><html lang="en"><meta http-equiv="Content-Security-Policy" content="default-src 'none'; img-src http:"><title>x</title>
+<p style="color: red">x</p><script>1</script><img alt="x" src="http://127.0.0.1:9/x.png"><table><tr><td>` + strings.Repeat("W", 400) + `</td></tr></table>`
+	if err := os.WriteFile(file, []byte(page), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	v := view(t, ctx, file)
+	v.size(390, 800, false)
+	if out := ask[[]string](v, overhang); len(out) == 0 {
+		t.Error("a page too wide passes")
+	}
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	said := strings.Join(v.said, "\n")
+	for _, want := range []string{"asks for http://127.0.0.1:9/x.png", "inline style", "inline script"} {
+		if !strings.Contains(said, want) {
+			t.Errorf("%q went unseen among %q", want, said)
+		}
+	}
+}
+
+var pdfPage = regexp.MustCompile(`/Type /Page\b[^s]`)
+
+// On paper every page says of what it is a part, and nothing is missing.
+func TestPageOnPaper(t *testing.T) {
+	ctx := browser(t)
+	words := need(t, "pdftotext")
+	names, files, reports := pageFiles(t)
+	for _, name := range names {
+		v := view(t, ctx, files[name])
+		for _, paper := range papers {
+			t.Run(name+" "+paper.name, func(t *testing.T) {
+				data, err := chromedp.Run(v.ctx, chromedp.PrintToPDF(chromedp.PDFPaper(chromedp.PaperSize{Width: paper.width, Height: paper.height}), chromedp.PDFPrintBackground()))
+				if err != nil {
+					t.Fatal(err)
+				}
+				pages := len(pdfPage.FindAll(data, -1))
+				if pages == 0 {
+					t.Fatal("no pages")
+				}
+				file := filepath.Join(t.TempDir(), "page.pdf")
+				if err := os.WriteFile(file, data, 0o644); err != nil {
+					t.Fatal(err)
+				}
+				out, err := exec.Command(words, "-raw", "-enc", "UTF-8", file, "-").Output()
+				if err != nil {
+					t.Fatal(err)
+				}
+				sheets := strings.Split(strings.TrimSuffix(string(out), "\f"), "\f")
+				if len(sheets) != pages {
+					t.Fatalf("%d sheets of %d pages", len(sheets), pages)
+				}
+				for i, s := range sheets {
+					if foot := fmt.Sprintf("page %d of %d", i+1, pages); !strings.Contains(flat(s), foot) {
+						t.Errorf("sheet %d does not say %q", i+1, foot)
+					}
+					if name != "hostile" && !strings.Contains(flat(s), reports[name].Unit.Name+", as of ") {
+						t.Errorf("sheet %d does not name the unit", i+1)
+					}
+				}
+				if name == "hostile" {
+					return // its words are longer than lines
+				}
+				// Lines break between words, and at hyphens that stay.
+				all := squeezed(strings.Fields(string(out)))
+				for _, f := range reports[name].PageOne {
+					if !strings.Contains(squeezed(strings.Fields(sheets[0])), squeezed(strings.Fields(setWords(f.Label)))) {
+						t.Errorf("%q is not on page one", f.Label)
+					}
+					for _, s := range f.Lines {
+						if !strings.Contains(all, squeezed(strings.Fields(setWords(s)))) {
+							t.Errorf("paper lacks %q", s)
+						}
+					}
+				}
+				for _, e := range reports[name].History {
+					if !strings.Contains(all, squeezed([]string{"Record", e.File})) {
+						t.Errorf("paper lacks the record %s", e.File)
+					}
+				}
+				if end := squeezed(strings.Fields("as of " + reports[name].AsOf + ".")); !strings.Contains(all, end) {
+					t.Error("paper lacks the end of the report")
+				}
+			})
+		}
+	}
+}
+
+// axe-core finds nothing serious. BENCHLORE_AXE names its axe.min.js.
+func TestPageAccessible(t *testing.T) {
+	axe := os.Getenv("BENCHLORE_AXE")
+	if axe == "" {
+		missing(t, "BENCHLORE_AXE does not name axe.min.js (npm install axe-core)")
+	}
+	script, err := os.ReadFile(axe)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Contains(script, []byte("axe")) {
+		t.Fatalf("%s is not axe-core", axe)
+	}
+	ctx := browser(t)
+	names, files, _ := pageFiles(t)
+	for _, name := range names {
+		for _, width := range []int64{1280, 390} {
+			t.Run(fmt.Sprintf("%s %d", name, width), func(t *testing.T) {
+				v := view(t, ctx, files[name])
+				v.size(width, 800, width < 768)
+				if _, err := chromedp.Run(v.ctx, chromedp.Evaluate[chromedp.Void](string(script)+"; undefined")); err != nil {
+					t.Fatal(err)
+				}
+				type finding struct {
+					ID, Impact, Help string
+					Nodes            []struct{ HTML string }
+				}
+				s, err := chromedp.Run(v.ctx, chromedp.Evaluate[string](`axe.run(document, {resultTypes: ["violations"],
+					runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}).then(r => JSON.stringify({violations: r.violations, passes: r.passes.length}))`, chromedp.EvalAwaitPromise))
+				if err != nil {
+					t.Fatal(err)
+				}
+				var r struct {
+					Violations []finding
+					Passes     int
+				}
+				if err := json.Unmarshal([]byte(s), &r); err != nil {
+					t.Fatal(err)
+				}
+				if r.Passes < 20 {
+					t.Errorf("only %d rules were tried", r.Passes)
+				}
+				for _, f := range r.Violations {
+					html := ""
+					if len(f.Nodes) > 0 {
+						html = f.Nodes[0].HTML
+					}
+					t.Errorf("%s (%s): %s, %d times, first: %.300s", f.ID, f.Impact, f.Help, len(f.Nodes), html)
+				}
+			})
+		}
+	}
+}

@@ -1,0 +1,82 @@
+package reports
+
+import (
+	"fmt"
+	"io"
+	"time"
+)
+
+// Paper is the size of a page, width and height in millimetres.
+type Paper struct{ Width, Height float64 }
+
+// Sizes of paper: ISO 216 and ANSI/ASME Y14.1.
+var (
+	A4     = Paper{210, 297}
+	Letter = Paper{215.9, 279.4}
+)
+
+// PDFOptions says how a report is set as PDF.
+type PDFOptions struct {
+	Paper Paper // zero: A4
+	// Code is set as a QR code on page one, "" for none.
+	Code string
+	// Photos returns a picture of the unit's folder, a JPEG, by its path as the
+	// record names it. nil, or an error: the picture is listed and not shown.
+	Photos func(path string) ([]byte, error)
+}
+
+// WritePDF sets the report as PDF 1.3 and later: the words of WriteText in the
+// same order, with the fonts it uses inside, bookmarks, a title and a language.
+// Its bytes follow from the report and the options alone.
+func (p *Provenance) WritePDF(w io.Writer, o PDFOptions) error {
+	if o.Paper == (Paper{}) {
+		o.Paper = A4
+	}
+	day, err := time.Parse(time.DateOnly, p.AsOf)
+	if err != nil {
+		day = time.Unix(0, 0).UTC() // a report without a day still has fixed bytes
+	}
+	pdf := newTypesetter(o.Paper, day)
+	pdf.SetTitle(fmt.Sprintf("%s (%s)", p.heading(), own(p.Unit.Name)), true)
+	pdf.SetAuthor(own(p.Shop.Name), true)
+	pdf.SetSubject("Service history of "+own(p.Unit.Name)+", "+p.Unit.UUID, true)
+	var code *QR
+	if o.Code != "" {
+		q, err := QROf(o.Code)
+		if err != nil {
+			return err
+		}
+		code = &q
+	}
+	s := newPDFSheet(p, o, pdf)
+	s.front(p.frontSize(o, day, code), code)
+	s.size = 1
+	s.newPage()
+	(&provenanceText{sheet: s, p: p}).body()
+	s.running(p.heading()+" ("+own(p.Unit.Name)+")", "As of "+p.AsOf)
+	return s.pdf.Output(w)
+}
+
+// front sets page one with letters of a size.
+func (s *pdfSheet) front(size float64, code *QR) {
+	s.size = size
+	s.newPage()
+	if code != nil {
+		s.code(*code)
+	}
+	(&provenanceText{sheet: s, p: s.p}).front(pdfColumns)
+}
+
+// frontSize is how large letters can be for page one to be one page, where
+// 8 points are enough for that.
+func (p *Provenance) frontSize(o PDFOptions, day time.Time, code *QR) float64 {
+	trial := newTypesetter(o.Paper, day)
+	for _, size := range []float64{1, 0.96, 0.92, 0.88, 0.85} {
+		before := trial.PageCount()
+		newPDFSheet(p, o, trial).front(size, code)
+		if trial.PageCount() == before+1 {
+			return size
+		}
+	}
+	return 1
+}

@@ -1,0 +1,390 @@
+package reports
+
+import (
+	"bytes"
+	"fmt"
+	"image"
+	_ "image/jpeg" // photographs
+	"slices"
+	"strings"
+
+	"codeberg.org/go-pdf/fpdf"
+)
+
+// Measures of a page, in millimetres.
+const (
+	pdfLeft   = 20.0
+	pdfRight  = 18.0
+	pdfTop    = 20.0
+	pdfBottom = 19.0
+	pdfColumn = 2.0 // a column of a text's indents
+	pdfPhoto  = 80.0
+	pdfCode   = 27.0
+
+	pdfColumns = 80
+)
+
+// pdfSheet sets a report on pages of a PDF.
+type pdfSheet struct {
+	pdf    *typesetter
+	p      *Provenance
+	o      PDFOptions
+	size   float64 // of letters and gaps, 1 as a rule
+	y      float64 // what comes next stands below it
+	begun  bool    // there is a title
+	beside float64 // down to here something stands at the right margin
+	narrow float64 // and takes this much of the width
+	shown  int     // pictures
+}
+
+func newPDFSheet(p *Provenance, o PDFOptions, pdf *typesetter) *pdfSheet {
+	return &pdfSheet{pdf: pdf, p: p, o: o, size: 1}
+}
+
+func (f face) sized(by float64) face {
+	f.size *= by
+	return f
+}
+
+func (s *pdfSheet) body() face { return bodyFace.sized(s.size) }
+func (s *pdfSheet) bold() face { return boldFace.sized(s.size) }
+
+func (s *pdfSheet) newPage() {
+	s.pdf.AddPage()
+	s.y = pdfTop
+	s.beside = 0
+}
+
+func (s *pdfSheet) bottom() float64 { return s.o.Paper.Height - pdfBottom }
+
+// right is where lines end at the height that has been reached.
+func (s *pdfSheet) right() float64 {
+	r := s.o.Paper.Width - pdfRight
+	if s.y < s.beside {
+		r -= s.narrow
+	}
+	return r
+}
+
+// need starts a new page where so much does not fit on this one.
+func (s *pdfSheet) need(height float64) {
+	if s.y+height > s.bottom() && s.y > pdfTop {
+		s.newPage()
+	}
+}
+
+// running sets the heads and feet, when it is known how many pages there are.
+func (s *pdfSheet) running(head, foot string) {
+	n := s.pdf.PageCount()
+	left, right := pdfLeft, s.o.Paper.Width-pdfRight
+	head, foot = settable(head), settable(foot)
+	for i := 1; i <= n; i++ {
+		s.pdf.SetPage(i)
+		s.pdf.now = face{} // a page begins without a font
+		s.pdf.SetTextColor(0x44, 0x44, 0x44)
+		if i > 1 {
+			s.pdf.put(smallFace, left, 12, s.pdf.cut(smallFace, head, right-left))
+			s.rule(14, 0.1)
+		}
+		number := fmt.Sprintf("page %d of %d", i, n)
+		y := s.o.Paper.Height - 10
+		s.pdf.put(smallFace, left, y, foot)
+		s.pdf.put(smallFace, right-s.pdf.width(smallFace, number), y, number)
+	}
+}
+
+// rule draws a line across the page.
+func (s *pdfSheet) rule(y, width float64) {
+	s.pdf.SetDrawColor(0x77, 0x77, 0x77)
+	s.pdf.SetLineWidth(width)
+	s.pdf.Line(pdfLeft, y, s.o.Paper.Width-pdfRight, y)
+}
+
+// code sets the QR code at the top right of page one.
+func (s *pdfSheet) code(q QR) {
+	x := s.o.Paper.Width - pdfRight - pdfCode
+	s.pdf.qr(q, x, pdfTop-6, pdfCode)
+	s.narrow, s.beside = pdfCode+3, pdfTop-6+pdfCode+1
+}
+
+// qr draws a code with its quiet zone into a square.
+func (t *typesetter) qr(q QR, x, y, size float64) {
+	module := size / float64(q.Size+2*QRQuiet)
+	t.SetFillColor(0, 0, 0)
+	for _, r := range q.Rects() {
+		t.Rect(x+module*float64(r.Min.X+QRQuiet), y+module*float64(r.Min.Y+QRQuiet), module*float64(r.Dx()), module*float64(r.Dy()), "F")
+	}
+}
+
+// lines sets lines one below the other, together where they are few.
+func (s *pdfSheet) lines(f face, x float64, lines []string) {
+	h := f.leading()
+	if len(lines) <= 6 {
+		s.need(h * float64(len(lines)))
+	}
+	for i, l := range lines {
+		if rest := len(lines) - i; i == 0 || rest == 2 {
+			s.need(h * float64(min(2, rest)))
+		} else {
+			s.need(h)
+		}
+		s.pdf.put(f, x, s.y+f.size*0.95*point, l)
+		s.y += h
+	}
+}
+
+func (s *pdfSheet) ink() { s.pdf.SetTextColor(0x11, 0x11, 0x11) }
+
+func (s *pdfSheet) heading(text string) {
+	text = settable(text)
+	f, level := headFace, 0
+	if !s.begun {
+		f = titleFace
+	}
+	s.begun = true
+	if s.y > pdfTop {
+		s.y += 5
+	}
+	lines := s.pdf.wrap(f, text, s.right()-pdfLeft)
+	s.need(f.leading()*float64(len(lines)) + 20)
+	s.ink()
+	s.pdf.Bookmark(text, level, s.y)
+	s.lines(f, pdfLeft, lines)
+	if s.y >= s.beside {
+		s.rule(s.y+0.4, 0.25)
+	}
+	s.y += 2.4
+}
+
+func (s *pdfSheet) subheading(text string) {
+	text = settable(text)
+	s.y += 2.5
+	lines := s.pdf.wrap(subFace, text, s.right()-pdfLeft)
+	s.need(subFace.leading()*float64(len(lines)) + 14)
+	s.ink()
+	s.pdf.Bookmark(text, 1, s.y)
+	s.lines(subFace, pdfLeft, lines)
+	s.y += 0.8
+}
+
+// line sets an empty line as a gap; the report has no other lines of its own.
+func (s *pdfSheet) line(text string) {
+	if text != "" {
+		s.para(0, text)
+		return
+	}
+	if s.y > pdfTop {
+		s.y += 1.4 * s.size
+	}
+}
+
+func (s *pdfSheet) para(indent int, text string) { s.block(s.body(), "", indent, text) }
+
+func (s *pdfSheet) item(indent int, text string) { s.block(s.body(), "•", indent, text) }
+
+func (s *pdfSheet) command(text string) { s.block(codeFace, "", 4, text) }
+
+// block sets a paragraph, behind a mark where it is an entry of a list.
+func (s *pdfSheet) block(f face, mark string, indent int, text string) {
+	x := pdfLeft + pdfColumn*float64(indent)
+	body := x
+	if mark != "" {
+		body += 3
+	}
+	lines := s.pdf.wrap(f, settable(tidy(clean(text))), s.right()-body)
+	s.ink()
+	if len(lines) == 0 {
+		return
+	}
+	s.need(f.leading() * float64(min(len(lines), 6)))
+	if mark != "" {
+		s.pdf.put(f, x, s.y+f.size*0.95*point, mark)
+	}
+	s.lines(f, body, lines)
+	s.y += 0.8 * s.size
+}
+
+func (s *pdfSheet) hang(lead string, indent int, text string) {
+	f := s.body()
+	s.behind(lead, indent, f.leading(), func(width float64) []string {
+		return s.pdf.wrap(f, settable(tidy(clean(text))), width)
+	}, func(x, y float64, line string) { s.pdf.put(f, x, y, line) })
+}
+
+// behind sets lines to the right of a label, or below one that is too long:
+// wrap breaks what is to be set, and set sets one line of it.
+func (s *pdfSheet) behind(lead string, indent int, leading float64, wrap func(width float64) []string, set func(x, y float64, line string)) {
+	f := s.body()
+	x := pdfLeft + pdfColumn*float64(len(lead)-len(strings.TrimLeft(lead, " ")))
+	body := pdfLeft + pdfColumn*float64(indent)
+	lead = settable(clean(lead))
+	lines := wrap(s.right() - body)
+	s.ink()
+	if lead != "" && x+s.pdf.width(f, lead)+1.5 > body {
+		s.need(leading * float64(1+min(len(lines), 5)))
+		s.lines(f, x, s.pdf.wrap(f, lead, s.right()-x))
+	} else {
+		s.need(leading * float64(min(len(lines), 6)))
+		s.pdf.put(f, x, s.y+f.size*0.95*point, lead)
+	}
+	for _, l := range lines {
+		s.need(leading)
+		set(body, s.y+f.size*0.95*point, l)
+		s.y += leading
+	}
+	s.y += 0.8 * s.size
+}
+
+// labelled sets one fact of page one: the label in bold, all its entries kept
+// together where a page can hold them.
+func (s *pdfSheet) labelled(label string, indent int, entries []string) {
+	f, bold := s.body(), s.bold()
+	body := pdfLeft + pdfColumn*float64(indent)
+	names := s.pdf.wrap(bold, settable(clean(label)), body-pdfLeft-3)
+	x := body
+	if len(entries) > 1 {
+		x += 3
+	}
+	gap := 0.5 * s.size
+	var all [][]string
+	height := 0.0
+	for _, e := range entries {
+		l := s.pdf.wrap(f, settable(tidy(clean(e))), s.right()-x)
+		all = append(all, l)
+		height += f.leading()*float64(len(l)) + gap
+	}
+	height = max(height, f.leading()*float64(len(names)))
+	if height < s.bottom()-pdfTop {
+		s.need(height)
+	}
+	if slices.ContainsFunc(s.p.InShort, func(f Fact) bool { return f.Label == label }) && s.y+height <= s.bottom() {
+		// The answers in short stand on a tint, one below the other.
+		s.pdf.SetFillColor(0xf0, 0xef, 0xe9)
+		s.pdf.Rect(pdfLeft-2, s.y-1, s.right()-pdfLeft+4, height+1.8*s.size+0.4, "F")
+	}
+	s.ink()
+	top, page := s.y, s.pdf.PageNo()
+	for i, n := range names {
+		s.pdf.put(bold, pdfLeft, s.y+f.size*0.95*point+f.leading()*float64(i), n)
+	}
+	for _, l := range all {
+		if len(entries) > 1 {
+			s.need(f.leading() * float64(len(l)))
+			s.pdf.put(f, body, s.y+f.size*0.95*point, "•")
+		}
+		s.lines(f, x, l)
+		s.y += gap
+	}
+	if s.pdf.PageNo() == page {
+		s.y = max(s.y, top+f.leading()*float64(len(names)))
+	}
+}
+
+// Shades of the map: the letter says it, the shade helps the eye.
+var letterShades = map[rune][3]int{
+	letterOriginal: {0xe3, 0xe0, 0xd6},
+	letterNew:      {0xb9, 0xd3, 0xec},
+	letterModified: {0xdc, 0xc4, 0xe8},
+	letterDonor:    {0xf0, 0xc9, 0xa0},
+	letterRepro:    {0xf6, 0xe3, 0xa8},
+}
+
+// positionMap sets a row of letters for each kind of reference.
+func (s *pdfSheet) positionMap(m MapSection) {
+	label := 0
+	for _, r := range m.Rows {
+		label = max(label, min(textWidth(r.Refs), 20))
+	}
+	f := lettersFace
+	for _, r := range m.Rows {
+		s.behind("  "+r.Refs, 4+label, f.leading(), func(width float64) []string {
+			return s.pdf.wrap(f, lettersWords(r.Letters), width)
+		}, func(x, y float64, line string) {
+			one := s.pdf.width(f, "N")
+			for i, c := range []rune(line) {
+				if shade, ok := letterShades[c]; ok {
+					s.pdf.SetFillColor(shade[0], shade[1], shade[2])
+					s.pdf.Rect(x+one*float64(i), y-f.leading()*0.75, one, f.leading()*0.97, "F")
+				}
+			}
+			s.pdf.put(f, x, y, line)
+		})
+	}
+}
+
+// values draws a table's values, and sets them in rows of twelve, each row
+// behind its first position.
+func (s *pdfSheet) values(x TableReport) {
+	found := s.p.foundBefore(x)
+	rows := bodyFace.leading() * float64(min(6, (len(x.Values)+11)/12))
+	if pic := x.strip(found); pic != nil {
+		s.y += 1
+		s.need(pic.height*0.85*point + 8 + rows)
+		s.drawPicture(pic, 2, 0.85)
+		caption := "In order of position."
+		if len(x.LimitSpans) > 0 {
+			caption += " Grey: within the limit."
+		}
+		if len(x.Outside) > 0 {
+			caption += " Ringed dots: outside."
+		}
+		if found != nil {
+			caption += " Small rings: as found on " + found.Date + "."
+		}
+		s.block(smallFace, "", 2, caption)
+	}
+	f := lettersFace
+	cells := make([]string, len(x.Values))
+	width, label := 0.0, 0.0
+	for i, v := range x.Values {
+		cells[i] = settable(v)
+		if slices.Contains(x.Outside, x.Positions[i]) {
+			cells[i] += "*"
+		}
+		width = max(width, s.pdf.width(f, cells[i]))
+		label = max(label, min(s.pdf.width(bodyFace, settable(x.Positions[i])), 40))
+	}
+	left := pdfLeft + 2*pdfColumn
+	width += 2.5
+	per := max(1, min(12, int((s.right()-left-label)/width)))
+	s.line("")
+	h := bodyFace.leading()
+	s.ink()
+	s.need(rows)
+	for i := 0; i < len(cells); i += per {
+		s.need(h)
+		base := s.y + bodyFace.size*0.95*point
+		s.pdf.put(bodyFace, left, base, s.pdf.cut(bodyFace, settable(x.Positions[i]), label+0.1))
+		for k, v := range cells[i:min(i+per, len(cells))] {
+			s.pdf.put(f, left+label+width*float64(k+1)-s.pdf.width(f, v), base, v)
+		}
+		s.y += h
+	}
+	s.y += 0.8
+}
+
+// photo lists a picture and shows it above its words where it is at hand.
+func (s *pdfSheet) photo(x PhotoReport, words string) {
+	var data []byte
+	if s.o.Photos != nil {
+		data, _ = s.o.Photos(x.File) // what cannot be had is listed all the same
+	}
+	c, format, err := image.DecodeConfig(bytes.NewReader(data))
+	if err != nil || format != "jpeg" || c.Width <= 0 || c.Height <= 0 {
+		s.item(0, words)
+		return
+	}
+	w, h := pdfPhoto, pdfPhoto*float64(c.Height)/float64(c.Width)
+	if most := 90.0; h > most {
+		w, h = w*most/h, most
+	}
+	s.shown++
+	name := fmt.Sprintf("photo-%d", s.shown)
+	o := fpdf.ImageOptions{ImageType: "JPG"}
+	s.pdf.RegisterImageOptionsReader(name, o, bytes.NewReader(data))
+	s.need(h + 3*bodyFace.leading())
+	s.pdf.ImageOptions(name, pdfLeft, s.y+1, w, h, false, o, 0, "")
+	s.y += h + 2
+	s.item(0, words)
+	s.y += 2
+}

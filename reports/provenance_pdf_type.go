@@ -1,0 +1,180 @@
+package reports
+
+import (
+	"fmt"
+	"strings"
+	"sync"
+	"time"
+
+	"codeberg.org/go-fonts/liberation/liberationmonoregular"
+	"codeberg.org/go-fonts/liberation/liberationsansbold"
+	"codeberg.org/go-fonts/liberation/liberationsansregular"
+	"codeberg.org/go-pdf/fpdf"
+	"golang.org/x/image/font/sfnt"
+	"golang.org/x/text/unicode/norm"
+)
+
+// face is a font in a size, in points.
+type face struct {
+	family, style string
+	size          float64
+}
+
+const (
+	sans = "LiberationSans"
+	mono = "LiberationMono"
+)
+
+var (
+	bodyFace    = face{sans, "", 9.5}
+	boldFace    = face{sans, "B", 9.5}
+	titleFace   = face{sans, "B", 15}
+	headFace    = face{sans, "B", 12}
+	subFace     = face{sans, "B", 10}
+	cellFace    = face{sans, "", 8.5}
+	cellBold    = face{sans, "B", 8.5}
+	smallFace   = face{sans, "", 7.5}
+	lettersFace = face{mono, "", 9}
+	codeFace    = face{mono, "", 8.5}
+)
+
+// point is a point in millimetres: 72 are an inch.
+const point = 25.4 / 72
+
+// leading is the distance of lines in millimetres.
+func (f face) leading() float64 { return f.size * 1.32 * point }
+
+// typesetter is a PDF with the fonts the reports use. Measures are in
+// millimetres from the top left.
+type typesetter struct {
+	*fpdf.Fpdf
+	now face
+}
+
+// newTypesetter starts a PDF whose bytes depend on nothing but what is set.
+func newTypesetter(p Paper, day time.Time) *typesetter {
+	pdf := fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "mm", Size: fpdf.SizeType{Wd: p.Width, Ht: p.Height}})
+	pdf.SetCatalogSort(true)
+	pdf.SetCreationDate(day)
+	pdf.SetModificationDate(day)
+	pdf.SetProducer("Benchlore", true)
+	pdf.SetLang("en")
+	pdf.SetAutoPageBreak(false, 0)
+	pdf.SetMargins(0, 0, 0)
+	pdf.SetCellMargin(0)
+	pdf.AddUTF8FontFromBytes(sans, "", liberationsansregular.TTF)
+	pdf.AddUTF8FontFromBytes(sans, "B", liberationsansbold.TTF)
+	pdf.AddUTF8FontFromBytes(mono, "", liberationmonoregular.TTF)
+	return &typesetter{Fpdf: pdf}
+}
+
+func (t *typesetter) use(f face) {
+	if t.now != f {
+		t.SetFont(f.family, f.style, f.size)
+		t.now = f
+	}
+}
+
+// width is how wide a text is.
+func (t *typesetter) width(f face, s string) float64 {
+	t.use(f)
+	return t.GetStringWidth(s)
+}
+
+// put sets one line whose letters stand on y.
+func (t *typesetter) put(f face, x, y float64, s string) {
+	t.use(f)
+	t.Text(x, y, s)
+}
+
+// wrap breaks a text at blanks into lines of at most width, and words that
+// are wider than a line anywhere.
+func (t *typesetter) wrap(f face, s string, width float64) []string {
+	var lines []string
+	line := ""
+	for _, word := range strings.Fields(s) {
+		if try := line + " " + word; line != "" && t.width(f, try) <= width {
+			line = try
+			continue
+		}
+		if line != "" {
+			lines = append(lines, line)
+		}
+		for t.width(f, word) > width {
+			n := 0
+			for i := range word {
+				if i > 0 && t.width(f, word[:i]) > width {
+					break
+				}
+				n = i
+			}
+			if n == 0 {
+				break // not even one letter fits
+			}
+			lines = append(lines, word[:n])
+			word = word[n:]
+		}
+		line = word
+	}
+	if line != "" {
+		lines = append(lines, line)
+	}
+	return lines
+}
+
+// cut shortens a text to a width.
+func (t *typesetter) cut(f face, s string, width float64) string {
+	runes := []rune(s)
+	if t.width(f, s) <= width {
+		return s
+	}
+	for len(runes) > 0 && t.width(f, string(runes)+"…") > width {
+		runes = runes[:len(runes)-1]
+	}
+	return string(runes) + "…"
+}
+
+var glyphs = struct {
+	sync.Mutex
+	font func() *sfnt.Font
+	has  map[rune]bool
+}{
+	font: sync.OnceValue(func() *sfnt.Font {
+		f, err := sfnt.Parse(liberationsansregular.TTF)
+		if err != nil {
+			panic(err) // it is part of the program
+		}
+		return f
+	}),
+	has: map[rune]bool{},
+}
+
+// settable composes a text, and writes what the fonts have no letter for by
+// its number, so that nothing is lost without a trace.
+func settable(s string) string {
+	var b strings.Builder
+	for _, r := range norm.NFC.String(s) {
+		switch {
+		case r < 0x7f:
+			b.WriteRune(r)
+		case r == '\u00ad' || r == '\u200d':
+		case hasGlyph(r):
+			b.WriteRune(r)
+		default:
+			fmt.Fprintf(&b, "[U+%04X]", r)
+		}
+	}
+	return b.String()
+}
+
+func hasGlyph(r rune) bool {
+	glyphs.Lock()
+	defer glyphs.Unlock()
+	known, ok := glyphs.has[r]
+	if !ok {
+		i, err := glyphs.font().GlyphIndex(nil, r)
+		known = err == nil && i != 0 && r <= 0xffff // the writer's own bound
+		glyphs.has[r] = known
+	}
+	return known
+}
