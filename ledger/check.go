@@ -62,6 +62,7 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 		r.Units++
 		r.Records += len(u.Unit.Files)
 		r.Problems = append(r.Problems, u.Problems...)
+		r.Problems = append(r.Problems, digestProblems(u, l.digest)...)
 		return nil
 	}
 	if len(only) == 0 {
@@ -158,17 +159,24 @@ func (l *Ledger) checkBooks(r *CheckReport) error {
 		return err
 	}
 	for _, p := range names {
+		parts := strings.Split(p, "/")
+		if len(parts) == 5 && parts[3] == "files" {
+			if err := checkAttachment(parts[4]); err != nil {
+				r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Wrong, Message: err.Error(), Write: hintOf(err)})
+			}
+			continue
+		}
 		data, err := l.read(p)
 		if err != nil {
 			r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Unreadable, Message: err.Error()})
 			continue
 		}
 		_, kind, _, ok := schema.ParseName(path.Base(p))
-		parts := strings.Split(p, "/")
 		switch {
 		case len(parts) != 4 || !ok || !slices.Contains(schema.BookKind("").Words(), kind):
 			r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Wrong, Message: "is not named as a book entry",
-				Write: "entries are named books/MODEL/TAG/2031-03-04-quote-7q3f.toml; their kinds are: " + strings.Join(schema.BookKind("").Words(), ", ")})
+				Write: "entries are named books/MODEL/TAG/2031-03-04-quote-7q3f.toml; their kinds are: " + strings.Join(schema.BookKind("").Words(), ", ") +
+					"; other files go into files/ there"})
 			continue
 		}
 		b, problems := schema.Decode[schema.Book](p, data)

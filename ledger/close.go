@@ -2,6 +2,8 @@ package ledger
 
 import (
 	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -111,6 +113,14 @@ func (l *Ledger) review(name string, stock *Stock, head, tree plumbing.Hash) (*R
 	}
 	r.Problems = append(r.Problems, r.loaded.Problems...)
 	r.Problems = append(r.Problems, lateProblems(l, r, tree, changed)...)
+	r.Problems = append(r.Problems, digestProblems(r.loaded, func(p string) (string, error) {
+		data, ok, err := l.blobAt(tree, p)
+		if err == nil && !ok {
+			err = fs.ErrNotExist
+		}
+		sum := sha256.Sum256(data)
+		return hex.EncodeToString(sum[:]), err
+	})...)
 	job := r.loaded.OpenJob()
 	r.Open = job != nil
 	search, err := l.newSearch()

@@ -55,6 +55,12 @@ var (
 // taken, and with whose camera.
 var metadataMarks = []string{"Exif\x00\x00", "http://ns.adobe.com/xap", "eXIf"}
 
+// HasPictureMetadata reports whether a file holds a part that may say where and
+// when a picture was taken.
+func HasPictureMetadata(data []byte) bool {
+	return slices.ContainsFunc(metadataMarks, func(m string) bool { return bytes.Contains(data, []byte(m)) })
+}
+
 // search looks for what perhaps should not travel.
 type search struct{ names []*regexp.Regexp }
 
@@ -88,10 +94,8 @@ func (s *search) file(p string, data []byte) []Finding {
 		out[i].Line, out[i].Column, out[i].What = 0, 0, out[i].What+" in the file's name"
 	}
 	if !utf8.Valid(data) {
-		for _, m := range metadataMarks {
-			if bytes.Contains(data, []byte(m)) {
-				return append(out, Finding{File: p, What: "picture metadata, which may hold place and time", Text: path.Base(p)})
-			}
+		if HasPictureMetadata(data) {
+			out = append(out, Finding{File: p, What: "picture metadata, which may hold place and time", Text: path.Base(p)})
 		}
 		return out
 	}

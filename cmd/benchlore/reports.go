@@ -16,36 +16,105 @@ import (
 	"benchlore/schema"
 )
 
+const reportLong = `Page one answers what a buyer asks; behind it stands what the next bench needs.
+
+The format is text, or what --json or --html asks for, or what the ending of
+-o FILE says: .txt .json .html .pdf. An HTML page is one file with its pictures in
+it: no script, nothing from a network; it prints on A4 and Letter. A PDF is of
+--paper a4 or letter.`
+
 func (a *app) reportCmd() *cobra.Command {
+	var html bool
+	var paper string
 	cmd := &cobra.Command{
 		Use:   "report [UNIT]",
 		Short: "The provenance report of a unit: page one for a buyer, the rest for the next bench",
+		Long:  reportLong,
 		Args:  args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
+			format, err := a.reportFormat(html)
+			if err != nil {
+				return err
+			}
+			size, ok := map[string]reports.Paper{"a4": reports.A4, "letter": reports.Letter}[strings.ToLower(paper)]
+			if !ok {
+				return usagef("write a4 or letter", "--paper %q is no size of paper", paper)
+			}
 			return a.with(func(l *ledger.Ledger) error {
 				name, err := a.unit(l, first(list))
 				if err != nil {
 					return err
 				}
-				return a.report(l, name)
+				return a.report(l, name, format, size)
 			})
 		},
 	}
+	cmd.Flags().BoolVar(&html, "html", false, "print one HTML page with its pictures")
+	cmd.Flags().StringVar(&paper, "paper", "a4", "the `SIZE` of a PDF's pages: a4, letter")
 	a.printFlags(cmd)
 	return cmd
 }
 
-func (a *app) report(l *ledger.Ledger, name string) error {
+// reportFormat is how a report is written: what a flag asks for, else what the
+// ending of -o says, else text.
+func (a *app) reportFormat(html bool) (string, error) {
+	switch {
+	case a.json && html:
+		return "", usagef("choose one of them", "--json and --html are two formats")
+	case a.json:
+		return ".json", nil
+	case html:
+		return ".html", nil
+	}
+	return strings.ToLower(filepath.Ext(a.output)), nil
+}
+
+// report writes a unit's report in a format of reportFormat.
+func (a *app) report(l *ledger.Ledger, name, format string, paper reports.Paper) error {
 	p, err := reports.ProvenanceOf(l, name)
 	if err != nil {
 		return err
 	}
+	code := "" // what the QR code says, on paper that has one
+	if format == ".html" || format == ".pdf" {
+		head, statement, err := sealedHead(l, name)
+		if err != nil {
+			return err
+		}
+		if head != "" {
+			code = reports.QRText(p.Unit.UUID, head, statement)
+		}
+	}
 	return a.write(func(w io.Writer) error {
-		if a.json {
+		switch format {
+		case ".json":
 			return p.WriteJSON(w)
+		case ".html":
+			o := reports.HTMLOptions{Photos: unitFile(l, name)}
+			if code != "" {
+				if o.QR, err = reports.QRImage(code); err != nil {
+					return err
+				}
+			}
+			return p.WriteHTML(w, o)
+		case ".pdf":
+			return p.WritePDF(w, reports.PDFOptions{Paper: paper, Code: code, Photos: unitFile(l, name)})
 		}
 		return p.WriteText(w, reports.TextOptions{Width: min(a.width(), 100)})
 	})
+}
+
+// unitFile reads files of a unit's folder, and none outside it whatever a
+// record calls them.
+func unitFile(l *ledger.Ledger, name string) func(string) ([]byte, error) {
+	return func(file string) ([]byte, error) {
+		folder, err := os.OpenRoot(filepath.Join(l.Dir, "instruments", filepath.FromSlash(name)))
+		if err != nil {
+			return nil, err
+		}
+		defer folder.Close()
+		return folder.ReadFile(filepath.FromSlash(file))
+	}
 }
 
 // reliabilityFlags are the choices of the reliability command. The zero value

@@ -479,8 +479,13 @@ func (b *builder) dates(c *schema.Collector, at string, d schema.Date) {
 	}
 }
 
+// elsewhere is the other bench the file at hand came from, nil for none.
+func (b *builder) elsewhere(c *schema.Collector) *Bench {
+	return b.ctx.Elsewhere[File{Path: c.File}.Name()]
+}
+
 func (b *builder) technician(c *schema.Collector, at, id string) {
-	if id == "" || b.ctx.Shop == nil {
+	if id == "" || b.ctx.Shop == nil || b.elsewhere(c) != nil {
 		return
 	}
 	var ids []string
@@ -496,7 +501,7 @@ func (b *builder) technician(c *schema.Collector, at, id string) {
 // instrument checks that the shop has a test instrument and that it was within
 // its calibration on the day.
 func (b *builder) instrument(c *schema.Collector, at, id string, day schema.Date) {
-	if id == "" || b.ctx.Shop == nil {
+	if id == "" || b.ctx.Shop == nil || b.elsewhere(c) != nil {
 		return
 	}
 	var ids []string

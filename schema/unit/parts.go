@@ -71,7 +71,7 @@ func (b *builder) applyKit(c *schema.Collector, at string, k schema.ApplyKit, da
 	lot := k.Lot
 	if lot != "" {
 		b.lot(c, at+".lot", lot, nil, schema.PartLine{}, day)
-		if b.ctx.Shop != nil && b.ctx.Lots[lot] == nil {
+		if lots, known := b.lots(c); known && lots[lot] == nil {
 			lot = "" // reported once, not again for every part
 		}
 	}
@@ -474,15 +474,25 @@ func (b *builder) pool(c *schema.Collector, f *File, k kitLine, section string) 
 	}
 }
 
+// lots are those of the bench that wrote the file at hand; known is false where
+// they may not be all it has.
+func (b *builder) lots(c *schema.Collector) (lots map[string]*schema.Lot, known bool) {
+	if e := b.elsewhere(c); e != nil {
+		return e.Lots, false
+	}
+	return b.ctx.Lots, b.ctx.Shop != nil
+}
+
 // lot checks that a lot exists and fills a component in from it.
 func (b *builder) lot(c *schema.Collector, at, name string, n *schema.Component, l schema.PartLine, day schema.Date) {
-	if b.ctx.Shop == nil {
-		return // the unit came from another bench: its lots stayed there
+	lots, known := b.lots(c)
+	lot := lots[name]
+	if lot == nil && !known {
+		return // the record came from another bench: the lot stayed there
 	}
-	lot := b.ctx.Lots[name]
 	if lot == nil {
 		var names []string
-		for k := range b.ctx.Lots {
+		for k := range lots {
 			names = append(names, k)
 		}
 		slices.Sort(names)

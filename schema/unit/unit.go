@@ -31,6 +31,19 @@ type Context struct {
 	Families schema.FamilyList
 	Lots     map[string]*schema.Lot // by name
 	Today    schema.Date            // later dates are in the future; zero: no such check
+	// Elsewhere says which records were written at another bench, by file name
+	// without .toml. Their technicians, test instruments and lots are that
+	// bench's: they are neither looked for in the shop's lists nor taken from
+	// them, even where the same short name stands there.
+	Elsewhere map[string]*Bench
+}
+
+// Bench is a shop that records came from, as far as it told about itself.
+type Bench struct {
+	Name, Contact   string
+	Technicians     []schema.Technician
+	TestInstruments []schema.TestInstrument
+	Lots            map[string]*schema.Lot // by name
 }
 
 // Source is the files of one unit.
@@ -58,7 +71,8 @@ type Unit struct {
 	Jobs       []*Job
 	Warnings   []*Warning
 	Due        []*Due
-	Problems   []schema.Problem // across files; those of single files are not repeated
+	Problems   []schema.Problem  // across files; those of single files are not repeated
+	Elsewhere  map[string]*Bench // as the context has it
 }
 
 // Section is one section of the unit with the board it carries.
@@ -283,7 +297,7 @@ func kindOrder(a, b File) bool {
 // whole and reported in Problems.
 func Build(src Source, ctx Context) *Unit {
 	b := &builder{ctx: ctx, cols: map[string]*schema.Collector{}, at: map[string]*Position{}}
-	u := &Unit{Name: src.Name, Dir: src.Dir, Instrument: src.Instrument, Model: src.Model}
+	u := &Unit{Name: src.Name, Dir: src.Dir, Instrument: src.Instrument, Model: src.Model, Elsewhere: ctx.Elsewhere}
 	b.u = u
 	if u.Instrument == nil {
 		u.Instrument = &schema.Instrument{}

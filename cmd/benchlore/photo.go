@@ -1,0 +1,200 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"benchlore/ledger"
+	"benchlore/schema"
+)
+
+// attachFlags say which record takes pictures and files.
+type attachFlags struct{ unit, by, date, record string }
+
+func (a *app) attachFlags(cmd *cobra.Command, f *attachFlags) {
+	cmd.Flags().StringVar(&f.unit, "unit", "", "the `UNIT`; left out: the one on the bench")
+	cmd.Flags().StringVar(&f.by, "by", "", "the technician's `ID`")
+	cmd.Flags().StringVar(&f.date, "date", "", "the `DAY` of the note; left out: today")
+	cmd.Flags().StringVar(&f.record, "record", "", "the record that takes them, by `NAME`; left out: the day's open note")
+	a.writeFlags(cmd)
+}
+
+// options resolves the flags.
+func (f attachFlags) options(a *app, l *ledger.Ledger) (name string, o ledger.AttachOptions, err error) {
+	if name, err = a.unit(l, f.unit); err != nil {
+		return "", o, err
+	}
+	if f.record != "" && f.date != "" {
+		return "", o, usagef("leave one out", "--record names the record, and --date another")
+	}
+	o.Record = f.record
+	if o.Day, err = a.day(l, f.date); err != nil {
+		return "", o, err
+	}
+	if f.record == "" {
+		o.By, err = a.by(l, f.by)
+	}
+	return name, o, err
+}
+
+func (a *app) photoCmd() *cobra.Command {
+	var f attachFlags
+	var p schema.Photo
+	cmd := &cobra.Command{
+		Use:   "photo FILE ...",
+		Short: "Take pictures in: upright, small, and rid of everything but the picture",
+		Long: `Takes pictures into the photos of the unit on the bench: JPEG, PNG, GIF or WebP.
+Each is turned upright, shrunk to 2000 pixels on its long side and written anew as
+JPEG. Nothing else of the file is kept: no place, no camera, no name. The day it
+was taken and the SHA-256 of the original stay with its entry; keep the originals
+elsewhere if you want them.
+
+The entries go into the day's open note, or into --record. All files are stored,
+in one commit, or none. Pictures travel with the unit when its job is closed.`,
+		Example: `  benchlore photo IMG_2041.jpg --section "power supply" --fault F1 --stage as-found --caption "C14 has leaked onto the board"
+  benchlore photo left.jpg right.jpg --record 2031-03-04-intake-7q3f`,
+		Args: args(cobra.MinimumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				name, o, err := f.options(a, l)
+				if err != nil {
+					return err
+				}
+				var in []ledger.Attachment
+				var told []string
+				for _, file := range list {
+					x, err := a.readPhoto(file)
+					if err != nil {
+						return err
+					}
+					entry := p
+					entry.Taken, entry.SHA256 = x.Taken, x.SHA256
+					line := fmt.Sprintf("%d × %d pixels", x.Width, x.Height)
+					switch {
+					case x.Taken.IsZero():
+						line += ", the file does not say when it was taken"
+					case x.Taken.After(l.Today().Day):
+						line += fmt.Sprintf(", the camera's clock says %s, which is to come, so no day is kept", x.Taken)
+						entry.Taken = schema.Date{}
+					default:
+						line += ", taken " + x.Taken.String()
+					}
+					in = append(in, ledger.Attachment{Name: filepath.Base(file), Data: x.JPEG, Photo: &entry})
+					told = append(told, line)
+				}
+				s, err := l.Attach(name, in, o)
+				if err != nil {
+					return err
+				}
+				if !a.json {
+					for i, x := range in {
+						fmt.Fprintf(a.out, "%s: %s, %s\n", filepath.Base(list[i]), x.Photo.File, told[i])
+					}
+				}
+				return a.saved(name, s, plural(len(in), "photograph"))
+			})
+		},
+	}
+	cmd.Flags().StringVar(&p.Caption, "caption", "", "what they show, in one `SENTENCE`")
+	cmd.Flags().StringVar(&p.Section, "section", "", "where: the `SECTION`")
+	cmd.Flags().StringVar(&p.Fault, "fault", "", "the fault they show, by its `ID`")
+	cmd.Flags().StringVar((*string)(&p.Stage), "stage", "", "`WHEN`: as-found, after-repair, after-soak, as-left")
+	a.attachFlags(cmd, &f)
+	return cmd
+}
+
+// readPhoto takes in one picture; "-" is standard input.
+func (a *app) readPhoto(name string) (*ledger.Photo, error) {
+	if name == "-" {
+		return ledger.ReadPhoto("standard input", a.in)
+	}
+	f, err := openPlain(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return ledger.ReadPhoto(filepath.Base(name), f)
+}
+
+// openPlain opens a file, and no folder or device.
+func openPlain(name string) (*os.File, error) {
+	fi, err := os.Stat(name)
+	if err == nil && !fi.Mode().IsRegular() {
+		return nil, usagef("name a file", "%s is not a plain file", name)
+	}
+	if err != nil {
+		return nil, usagef("", "%v", err)
+	}
+	return os.Open(name)
+}
+
+func (a *app) attachCmd() *cobra.Command {
+	var f attachFlags
+	var title string
+	cmd := &cobra.Command{
+		Use:   "attach FILE ...",
+		Short: "Store other files with a record: a drawing, a recording, a plot",
+		Long: `Stores files in files/ of the unit on the bench, as they are, with their SHA-256,
+and names them in the day's open note, or in --record. All are stored, in one
+commit, or none. Pictures are taken in with photo, which drops what cameras add.
+
+Everything in a unit's folder travels with the unit when its job is closed. A file
+that must not travel does not go here: put it into books/MODEL/TAG/files/ of the
+ledger and run: benchlore save`,
+		Example: `  benchlore attach wiring.pdf --title "wiring of the quiet supply, drawn 2031"`,
+		Args:    args(cobra.MinimumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				name, o, err := f.options(a, l)
+				if err != nil {
+					return err
+				}
+				var in []ledger.Attachment
+				for _, file := range list {
+					data, err := readAttachment(file)
+					if err != nil {
+						return err
+					}
+					in = append(in, ledger.Attachment{Name: filepath.Base(file), Data: data, File: &schema.File{Title: title}})
+				}
+				s, err := l.Attach(name, in, o)
+				if err != nil {
+					return err
+				}
+				if !a.json {
+					for i, x := range in {
+						fmt.Fprintf(a.out, "%s: %s, travels with the unit\n", filepath.Base(list[i]), x.File.File)
+					}
+				}
+				return a.saved(name, s, plural(len(in), "file"))
+			})
+		},
+	}
+	cmd.Flags().StringVar(&title, "title", "", "what they are, in one `SENTENCE`")
+	a.attachFlags(cmd, &f)
+	return cmd
+}
+
+func readAttachment(name string) ([]byte, error) {
+	f, err := openPlain(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, ledger.MaxFileBytes+1))
+	switch {
+	case err != nil:
+		return nil, err
+	case len(data) == 0:
+		return nil, usagef("", "%s is empty", name)
+	case len(data) > ledger.MaxFileBytes:
+		return nil, usagef("keep it elsewhere and say where in a note", "%s is larger than %d MB", name, ledger.MaxFileBytes>>20)
+	case ledger.HasPictureMetadata(data):
+		return nil, usagef("take it in with: benchlore photo "+name, "%s carries picture metadata, which may say where it was taken", name)
+	}
+	return data, nil
+}

@@ -1,0 +1,228 @@
+package ledger
+
+import (
+	"bufio"
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+	"image/gif"
+	"image/jpeg"
+	"image/png"
+	"io"
+
+	xdraw "golang.org/x/image/draw"
+	"golang.org/x/image/webp"
+
+	"benchlore/schema"
+)
+
+// Limits of what is taken in as a picture. They are checked on the file's head,
+// before anything of it is unpacked.
+const (
+	MaxPhotoBytes  = 60 << 20
+	MaxPhotoPixels = 100e6
+	// maxPhotoMemory bounds what the unpacked picture takes: 100 million pixels
+	// of the usual depth, half as many of 16 bits a channel.
+	maxPhotoMemory = 400e6
+
+	photoSide    = 2000 // pixels, the long side as it is kept
+	photoQuality = 85   // of JPEG
+)
+
+// Photo is a picture as it is kept: upright, at most 2000 pixels on its long
+// side, and nothing but the picture.
+type Photo struct {
+	JPEG          []byte
+	Width, Height int
+	Taken         schema.Date // from the camera's clock; zero: not said
+	SHA256        string      // of the original file, hexadecimal
+}
+
+// PhotoError says why a file was not taken in as a picture.
+type PhotoError struct{ Name, Why, Remedy string }
+
+func (e *PhotoError) Error() string { return e.Name + ": " + e.Why }
+
+// Hint names the next step.
+func (e *PhotoError) Hint() string { return e.Remedy }
+
+// photoFormat is a kind of picture, told by how its file begins.
+type photoFormat struct {
+	name   string
+	magic  func(head []byte) bool
+	config func(io.Reader) (image.Config, error)
+	decode func(io.Reader) (image.Image, error)
+}
+
+func begins(s string) func([]byte) bool {
+	return func(b []byte) bool { return bytes.HasPrefix(b, []byte(s)) }
+}
+
+var photoFormats = []photoFormat{
+	{"JPEG", begins("\xff\xd8\xff"), jpeg.DecodeConfig, jpeg.Decode},
+	{"PNG", begins("\x89PNG\r\n\x1a\n"), png.DecodeConfig, png.Decode},
+	{"GIF", func(b []byte) bool { return begins("GIF87a")(b) || begins("GIF89a")(b) }, gif.DecodeConfig, gif.Decode},
+	{"WebP", func(b []byte) bool { return len(b) >= 12 && string(b[:4]) == "RIFF" && string(b[8:12]) == "WEBP" }, webpConfig, webp.Decode},
+}
+
+// ReadPhoto takes in a picture: JPEG, PNG, GIF or WebP, whatever the file's
+// ending says. It turns it upright, shrinks it and writes it anew as JPEG, so
+// that nothing of the file survives but what is seen. Of a moving picture it
+// keeps the first one. Errors: *PhotoError, and those of reading.
+func ReadPhoto(name string, r io.Reader) (*Photo, error) {
+	refuse := func(remedy, format string, args ...any) (*Photo, error) {
+		return nil, &PhotoError{name, fmt.Sprintf(format, args...), remedy}
+	}
+	const other = "save it again as JPEG or PNG with a picture program, and take that"
+	const smaller = "shrink it with a picture program first"
+	data, err := io.ReadAll(io.LimitReader(r, MaxPhotoBytes+1))
+	if err != nil {
+		return nil, err
+	}
+	if len(data) == 0 {
+		return refuse("", "the file is empty")
+	}
+	if len(data) > MaxPhotoBytes {
+		return refuse(smaller, "the file is larger than %d MB", MaxPhotoBytes>>20)
+	}
+	var f *photoFormat
+	for i := range photoFormats {
+		if photoFormats[i].magic(data) {
+			f = &photoFormats[i]
+		}
+	}
+	if f == nil {
+		return refuse(other, "it is no JPEG, PNG, GIF or WebP picture")
+	}
+	c, err := f.config(bytes.NewReader(data))
+	if err != nil {
+		return refuse(other, "the %s picture is broken: %v", f.name, err)
+	}
+	if c.Width <= 0 || c.Height <= 0 {
+		return refuse(other, "the picture is %d × %d pixels", c.Width, c.Height)
+	}
+	pixels := float64(c.Width) * float64(c.Height)
+	if pixels > MaxPhotoPixels || pixels*bytesPerPixel(c.ColorModel) > maxPhotoMemory {
+		return refuse(smaller, "the picture is %d × %d pixels, too many to unpack", c.Width, c.Height)
+	}
+	img, err := f.decode(bytes.NewReader(data))
+	if err != nil {
+		return refuse(other, "the %s picture is broken: %v", f.name, err)
+	}
+	if img.Bounds().Empty() {
+		return refuse(other, "the picture is empty")
+	}
+	sum := sha256.Sum256(data)
+	small := shrink(img, photoSide)
+	meta := readExif(data)
+	small = upright(small, meta.orientation)
+	var out bytes.Buffer
+	w := bufio.NewWriter(&out)
+	if err := errors.Join(jpeg.Encode(w, small, &jpeg.Options{Quality: photoQuality}), w.Flush()); err != nil {
+		return nil, err
+	}
+	return &Photo{JPEG: out.Bytes(), Width: small.Rect.Dx(), Height: small.Rect.Dy(), Taken: meta.taken, SHA256: hex.EncodeToString(sum[:])}, nil
+}
+
+// bytesPerPixel is what a decoder holds for each pixel.
+func bytesPerPixel(m color.Model) float64 {
+	switch m {
+	case color.NRGBA64Model, color.RGBA64Model:
+		return 8
+	case color.Gray16Model:
+		return 2
+	}
+	return 4
+}
+
+// shrink returns a picture on white, its long side at most so many pixels.
+// Very large ones are averaged in squares of whole pixels first, which takes
+// little memory, and then resampled (Catmull-Rom).
+func shrink(img image.Image, side int) *image.RGBA {
+	b := img.Bounds()
+	long := max(b.Dx(), b.Dy())
+	src := average(img, max(1, long/(side+side/4)))
+	b = src.Rect
+	long = max(b.Dx(), b.Dy())
+	if long <= side {
+		return src
+	}
+	w, h := max(1, (b.Dx()*side+long/2)/long), max(1, (b.Dy()*side+long/2)/long)
+	dst := image.NewRGBA(image.Rect(0, 0, w, h))
+	xdraw.CatmullRom.Scale(dst, dst.Rect, src, b, xdraw.Src, nil)
+	return dst
+}
+
+// average makes one pixel of every k × k, on white, going through the picture
+// in strips of k lines. What is left at the right and lower edge counts whole.
+func average(img image.Image, k int) *image.RGBA {
+	b := img.Bounds()
+	w, h := (b.Dx()+k-1)/k, (b.Dy()+k-1)/k
+	dst := image.NewRGBA(image.Rect(0, 0, w, h))
+	strip := image.NewRGBA(image.Rect(0, 0, b.Dx(), k))
+	for y := range h {
+		lines := min(k, b.Dy()-y*k)
+		part := image.Rect(0, 0, b.Dx(), lines)
+		draw.Draw(strip, part, image.White, image.Point{}, draw.Src)
+		draw.Draw(strip, part, img, image.Pt(b.Min.X, b.Min.Y+y*k), draw.Over)
+		for x := range w {
+			columns := min(k, b.Dx()-x*k)
+			var sum [3]int
+			for sy := range lines {
+				row := strip.Pix[sy*strip.Stride+x*k*4:]
+				for sx := range columns {
+					sum[0] += int(row[sx*4])
+					sum[1] += int(row[sx*4+1])
+					sum[2] += int(row[sx*4+2])
+				}
+			}
+			n := lines * columns
+			at := dst.Pix[y*dst.Stride+x*4:]
+			at[0], at[1], at[2], at[3] = uint8((sum[0]+n/2)/n), uint8((sum[1]+n/2)/n), uint8((sum[2]+n/2)/n), 0xff
+		}
+	}
+	return dst
+}
+
+// upright turns and mirrors a picture as its orientation asks, 1 to 8 as the
+// Exif standard numbers them (CIPA DC-008, tag 0x0112): which sides of the scene
+// its first row and first column are.
+func upright(src *image.RGBA, orientation int) *image.RGBA {
+	if orientation < 2 || orientation > 8 {
+		return src
+	}
+	w, h := src.Rect.Dx(), src.Rect.Dy()
+	dw, dh := w, h
+	if orientation >= 5 {
+		dw, dh = h, w
+	}
+	dst := image.NewRGBA(image.Rect(0, 0, dw, dh))
+	for y := range dh {
+		for x := range dw {
+			sx, sy := x, y
+			switch orientation {
+			case 2: // mirrored
+				sx = w - 1 - x
+			case 3: // upside down
+				sx, sy = w-1-x, h-1-y
+			case 4: // mirrored and upside down
+				sy = h - 1 - y
+			case 5: // mirrored, on its left side
+				sx, sy = y, x
+			case 6: // to be turned right
+				sx, sy = y, h-1-x
+			case 7: // mirrored, on its right side
+				sx, sy = w-1-y, h-1-x
+			case 8: // to be turned left
+				sx, sy = w-1-y, x
+			}
+			copy(dst.Pix[y*dst.Stride+x*4:][:4], src.Pix[sy*src.Stride+sx*4:][:4])
+		}
+	}
+	return dst
+}
