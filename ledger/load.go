@@ -245,6 +245,15 @@ func (l *Ledger) Unit(name string, stock *Stock) (*Loaded, error) {
 // load reads one unit. An error is a failure to read; what is wrong with the
 // records is in Problems.
 func (l *Ledger) load(name string, stock *Stock, src fileSource) (*Loaded, error) {
+	elsewhere, err := l.elsewhere(name)
+	if err != nil {
+		return nil, err
+	}
+	return l.loadWith(name, stock, src, elsewhere)
+}
+
+// loadWith reads one unit, some of whose records may be other benches'.
+func (l *Ledger) loadWith(name string, stock *Stock, src fileSource, elsewhere map[string]*unit.Bench) (*Loaded, error) {
 	dir := unitDir(name)
 	names, err := src.names(dir)
 	if err != nil {
@@ -336,7 +345,7 @@ func (l *Ledger) load(name string, stock *Stock, src fileSource) (*Loaded, error
 	if s.Model == nil {
 		add("models/"+modelOf(name)+".toml", schema.Wrong, "is missing; "+name+" needs it", "add the model; it may start with nothing but its sections")
 	}
-	out.Unit = unit.Build(s, unit.Context{Shop: l.Shop, Families: stock.Families, Lots: stock.Lots, Today: l.Today()})
+	out.Unit = unit.Build(s, unit.Context{Shop: l.Shop, Families: stock.Families, Lots: stock.Lots, Today: l.Today(), Elsewhere: elsewhere})
 	out.Problems = append(out.Problems, out.Unit.Problems...)
 	schema.Sort(out.Problems)
 	return out, nil

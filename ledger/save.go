@@ -32,14 +32,16 @@ func belongs(p string) bool {
 		return false
 	}
 	switch parts[0] {
-	case "shop.toml", "families.toml", "signers", ".gitattributes", ".gitignore":
+	case "shop.toml", "families.toml", "signers", "revoked", ".gitattributes", ".gitignore":
 		return len(parts) == 1
-	case "models", "lots":
+	case "models", "lots", keysDir:
 		return len(parts) == 2 && strings.HasSuffix(p, ".toml")
+	case adoptedDir:
+		return len(parts) == 3 && strings.HasSuffix(p, ".toml")
 	case "instruments":
 		return len(parts) == 4 || len(parts) >= 5 && (parts[3] == "photos" || parts[3] == "files")
 	case "books":
-		return len(parts) == 4
+		return len(parts) == 4 || len(parts) == 5 && parts[3] == "files"
 	}
 	return false
 }
@@ -89,7 +91,7 @@ func (l *Ledger) Save() (SaveReport, error) {
 				return err
 			}
 			w.put(p, data)
-			if strings.HasSuffix(p, ".toml") {
+			if strings.HasSuffix(p, ".toml") || p == "signers" || p == "revoked" {
 				problems := l.checkFile(p, data)
 				if schema.Worst(problems) == schema.Unreadable {
 					refused = append(refused, problems...)
@@ -169,7 +171,9 @@ func (l *Ledger) checkFile(p string, data []byte) []schema.Problem {
 		_, problems = schema.Decode[schema.Model](p, data)
 	case parts[0] == "lots":
 		_, problems = schema.Decode[schema.Lot](p, data)
-	case parts[0] == "books":
+	case parts[0] == adoptedDir, parts[0] == keysDir, p == "signers", p == "revoked":
+		return checkTrustFile(p, data)
+	case parts[0] == "books" && len(parts) == 4:
 		_, problems = schema.Decode[schema.Book](p, data)
 	case parts[0] == "instruments" && len(parts) == 4 && base == "instrument.toml":
 		if err := readFormat(p, data); err != nil {

@@ -73,6 +73,9 @@ func (a *app) fail(err error) int {
 	if errors.Is(err, errFound) {
 		return exitProblems
 	}
+	if errors.Is(err, errUntrusted) {
+		return exitUntrusted
+	}
 	var problems *ledger.ProblemsError
 	if errors.As(err, &problems) {
 		for _, p := range problems.Problems {
@@ -100,9 +103,16 @@ func exitCode(err error) int {
 		unsaved  *ledger.UnsavedError
 		usage    *ledger.UsageError
 		line     *usageError
+		photo    *ledger.PhotoError
+		broken   *ledger.BrokenError
+		unknown  *ledger.UntrustedError
 	)
 	switch {
-	case errors.As(err, &problems), errors.As(err, &findings), errors.As(err, &unsaved):
+	case errors.As(err, &unknown):
+		return exitUntrusted
+	case errors.As(err, &broken):
+		return exitProblems
+	case errors.As(err, &problems), errors.As(err, &findings), errors.As(err, &unsaved), errors.As(err, &photo):
 		return exitProblems
 	case errors.As(err, &usage), errors.As(err, &line):
 		return exitUsage

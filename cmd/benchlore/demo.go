@@ -11,6 +11,7 @@ import (
 
 	"benchlore/examples"
 	"benchlore/ledger"
+	"benchlore/reports"
 )
 
 // demoUnit is the unit whose report the demo prints.
@@ -63,7 +64,7 @@ func (a *app) demo(dir string) error {
 			return err
 		}
 		fmt.Fprintln(a.out)
-		if err := a.report(l, demoUnit); err != nil {
+		if err := a.report(l, demoUnit, "", reports.A4); err != nil {
 			return err
 		}
 		fmt.Fprintf(a.out, "\nLook around: cd %s, then benchlore where, benchlore list, benchlore log %s,\nor git log --oneline unit/%s.\n", dir, filepath.Base(demoUnit), demoUnit)

@@ -83,6 +83,11 @@ func LoadSigner(cfg *Config, ask Passphrase) (Signer, error) {
 	return signerFromFile(key, file, ask)
 }
 
+// SignerFromFile is LoadSigner with a file named instead of user.signingkey.
+func SignerFromFile(file string, ask Passphrase) (Signer, error) {
+	return signerFromFile(file, file, ask)
+}
+
 func signerFromFile(key, file string, ask Passphrase) (Signer, error) {
 	text, err := os.ReadFile(file)
 	if err != nil {

@@ -1,0 +1,579 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"benchlore/ledger"
+	"benchlore/reports"
+)
+
+// exitUntrusted is the code of a packet that is intact and signed by nobody
+// known yet.
+const exitUntrusted = 4
+
+// errUntrusted ends a command whose answer, already printed, is that verdict.
+var errUntrusted = errors.New("signed by a key there is no reason to trust yet")
+
+func (a *app) sealCmd() *cobra.Command {
+	var o ledger.SealOptions
+	cmd := &cobra.Command{
+		Use:   "seal [UNIT]",
+		Short: "Sign a statement over a unit's whole history",
+		Long: `Signs a statement over everything the unit's history holds: every file, every earlier
+version, and the seal before. It is kept as a signed tag of git, which stock
+git verify-tag checks. All records must be closed and in order.
+
+It needs an SSH key: git config gpg.format ssh, and git config user.signingkey FILE.`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				name, err := a.unit(l, first(list))
+				if err != nil {
+					return err
+				}
+				r, err := l.Seal(name, o)
+				if err != nil {
+					return err
+				}
+				if a.json {
+					return a.printJSON(r)
+				}
+				verb := "sealed"
+				if a.dryRun {
+					verb = "would seal"
+				}
+				fmt.Fprintf(a.out, "%s %s: %s over head %.10s, %s\n", verb, name, r.Tag, r.Head, plural(r.Objects, "object"))
+				fmt.Fprintf(a.out, "  signed by  %s\n  statement  %s\n", r.SignedBy, r.Digest)
+				if r.Unsigned > 0 {
+					fmt.Fprintf(a.out, "  %s not signed; from now on this seal vouches for them\n", commitsAre(r.Unsigned))
+				}
+				return nil
+			})
+		},
+	}
+	cmd.Flags().BoolVar(&o.UnsignedHistory, "unsigned-history", false, "seal a history with commits that were not signed")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func commitsAre(n int) string {
+	if n == 1 {
+		return "1 commit is"
+	}
+	return fmt.Sprintf("%d commits are", n)
+}
+
+func (a *app) handoverCmd() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "handover [UNIT]",
+		Short: "Write the one file that goes with a sealed unit",
+		Long: `Writes the packet of a unit: one zip with the history, its seals, the report as a page,
+as PDF and as JSON, and VERIFY.txt, which tells a stranger how to check all of it
+with stock tools. Only a history whose last commit is sealed is handed over.
+
+Tell the buyer the fingerprint of your key another way than in the packet.`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				name, err := a.unit(l, first(list))
+				if err != nil {
+					return err
+				}
+				data, h, err := l.Handover(name, reports.PacketRenderer())
+				if err != nil {
+					return err
+				}
+				if a.output == "" {
+					a.output = h.Name
+				}
+				if a.output == "-" {
+					_, err := a.out.Write(data)
+					return err
+				}
+				if !a.dryRun {
+					if err := a.write(func(w io.Writer) error { _, err := w.Write(data); return err }); err != nil {
+						return err
+					}
+				}
+				file := a.output
+				a.output = ""
+				if a.json {
+					return a.printJSON(struct {
+						ledger.Handover
+						File string `json:"file"`
+					}{h, file})
+				}
+				verb := "wrote"
+				if a.dryRun {
+					verb = "would write"
+				}
+				fmt.Fprintf(a.out, "%s %s: %s, %d bytes\n  signed by  %s\n", verb, file, h.Seal, h.Size, h.SignedBy)
+				fmt.Fprintln(a.out, "  tell the buyer this fingerprint another way, on paper or by telephone")
+				return nil
+			})
+		},
+	}
+	cmd.Flags().StringVarP(&a.output, "output", "o", "", "write to `FILE`; left out: MODEL-TAG-seal-N.zip here")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+// verifyFlags are what verify and adopt are told about keys and the past.
+type verifyFlags struct {
+	expect  []string
+	signers []string
+	revoked []string
+	label   string
+	seals   []string
+	earlier []string
+}
+
+func (f *verifyFlags) add(cmd *cobra.Command) {
+	cmd.Flags().StringArrayVar(&f.expect, "expect-key", nil, "the `FINGERPRINT` you were told, SHA256:...; may be given more than once")
+	cmd.Flags().StringArrayVar(&f.signers, "signers", nil, "an allowed-signers `FILE` of yours")
+	cmd.Flags().StringArrayVar(&f.revoked, "revoked", nil, "a `FILE` of keys that count no more")
+	cmd.Flags().StringVar(&f.label, "label", "", "the `TEXT` of the code on a label or report of this unit")
+	cmd.Flags().StringArrayVar(&f.seals, "seal", nil, "the `DIGEST` of an earlier seal's statement, at least 16 digits of it")
+	cmd.Flags().StringArrayVar(&f.earlier, "earlier", nil, "an earlier packet, or statement of a seal, in `FILE`")
+}
+
+// options gathers what is known: the flags, on top of what the ledger here and
+// git know.
+func (f *verifyFlags) options(trust *ledger.Trust) (ledger.VerifyOptions, error) {
+	renderer := reports.PacketRenderer()
+	o := ledger.VerifyOptions{Trust: trust, Label: f.label, Seals: f.seals, Renderer: &renderer}
+	for _, k := range f.expect {
+		if err := ledger.CheckFingerprint(k); err != nil {
+			return o, err
+		}
+		trust.Expect = append(trust.Expect, k)
+	}
+	for _, name := range f.signers {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			return o, err
+		}
+		s, err := ledger.ParseSigners(name, data)
+		if err != nil {
+			return o, err
+		}
+		trust.Signers = append(trust.Signers, s)
+	}
+	for _, name := range f.revoked {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			return o, err
+		}
+		r, err := ledger.ParseRevoked(name, data)
+		if err != nil {
+			return o, err
+		}
+		for k := range r {
+			trust.Revoked[k] = true
+		}
+	}
+	for _, name := range f.earlier {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			return o, err
+		}
+		o.Earlier = append(o.Earlier, data)
+	}
+	return o, nil
+}
+
+// trust is what the ledger around the working directory knows of keys; outside
+// of one, what git does.
+func (a *app) trust() (*ledger.Trust, error) {
+	l, err := a.open()
+	if a.ledgerDir == "" && errors.As(err, new(*ledger.NoLedgerError)) {
+		return ledger.GlobalTrust()
+	}
+	if err != nil {
+		return nil, err
+	}
+	t, err := l.Trust()
+	return t, errors.Join(err, l.Close())
+}
+
+func (a *app) verifyCmd() *cobra.Command {
+	var f verifyFlags
+	cmd := &cobra.Command{
+		Use:   "verify PACKET",
+		Short: "Check a packet, a bundle, an unpacked packet or a clone",
+		Long: `Checks everything a packet holds against everything else in it, makes the reports once
+more, and says who signed which part. Nothing is written. There are three verdicts:
+
+  0  intact and signed by a key you trust: you named it with --expect-key, or
+     signers of the ledger here, or git's allowed-signers file, has it
+  4  intact but signed by a key you have no reason to trust yet: get the fingerprint
+     by telephone or from the shop's site; the packet's own words are claims
+  1  broken, and where
+
+An earlier packet, seal or label of the unit shows whether its history was
+shortened, forked or replaced since: --earlier, --seal, --label.`,
+		Args: args(cobra.ExactArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			trust, err := a.trust()
+			if err != nil {
+				return err
+			}
+			o, err := f.options(trust)
+			if err != nil {
+				return err
+			}
+			v, err := ledger.Verify(list[0], o)
+			if err != nil {
+				return err
+			}
+			if a.json {
+				err = a.printJSON(v)
+			} else {
+				err = a.write(func(w io.Writer) error { printVerification(w, filepath.Base(list[0]), v); return nil })
+			}
+			if err != nil {
+				return err
+			}
+			return verdictError(v)
+		},
+	}
+	f.add(cmd)
+	a.printFlags(cmd)
+	return cmd
+}
+
+func verdictError(v *ledger.Verification) error {
+	switch v.Verdict {
+	case ledger.Trusted:
+		return nil
+	case ledger.Untrusted:
+		return errUntrusted
+	}
+	return errFound
+}
+
+// printVerification says what was found. The words of a packet are a
+// stranger's: nothing in them may move the cursor.
+func printVerification(w io.Writer, name string, v *ledger.Verification) {
+	line := func(format string, args ...any) { fmt.Fprintln(w, harmless(fmt.Sprintf(format, args...))) }
+	line("%s: %s", name, v.Verdict)
+	if v.Head != "" {
+		line("")
+		line("  unit      %s", v.Unit)
+		line("  identity  %s", v.UUID)
+		line("  history   %s, head %s", plural(v.Commits, "commit"), v.Head)
+	}
+	if v.Key != "" {
+		line("  signed by %s", v.Key)
+		line("            %s", keyStanding(v.Standing, v.Why))
+	}
+	if len(v.Seals) > 0 {
+		line("")
+		line("seals")
+		for _, s := range v.Seals {
+			line("  %d  %s  %s", s.Number, s.Sealed.Format(time.DateOnly), s.Shop)
+			line("     %s", s.Key)
+			line("     %s", keyStanding(s.Standing, s.Why))
+			line("     statement %s", s.Statement)
+		}
+	}
+	if len(v.Stretches) > 0 {
+		line("")
+		line("who signed what")
+		for _, s := range v.Stretches {
+			key := s.Key
+			if key == "" {
+				key = "no signature that counts"
+			}
+			line("  %s, %s, %.10s to %.10s, %s to %s", s.Who, plural(s.Commits, "commit"), s.First, s.Last, s.From.Format(time.DateOnly), s.To.Format(time.DateOnly))
+			if s.Shop != "" {
+				line("     for %s", s.Shop)
+			}
+			line("     %s", key)
+			line("     %s", keyStanding(s.Standing, s.Why))
+		}
+	}
+	for _, part := range []struct {
+		title   string
+		warning bool
+	}{{"what is wrong", false}, {"worth knowing", true}} {
+		titled := false
+		for _, f := range v.Flaws {
+			if f.Warning != part.warning {
+				continue
+			}
+			if !titled {
+				titled = true
+				line("")
+				line("%s", part.title)
+			}
+			line("  %s: %s: %s", f.Check, f.Place, f.What)
+		}
+	}
+	line("")
+	line("what no signature proves")
+	for _, s := range v.NotProved {
+		line("  - %s", s)
+	}
+	if v.Verdict == ledger.Untrusted {
+		line("")
+		line("Have the fingerprint read out by the shop, on a number that is not from the packet, and run:")
+		line("  benchlore verify %s --expect-key %s", name, v.Key)
+	}
+}
+
+func keyStanding(s ledger.Standing, why string) string {
+	if why == "" {
+		return string(s)
+	}
+	return string(s) + ": " + why
+}
+
+// harmless replaces what does not show or turns the direction of text.
+func harmless(s string) string {
+	return strings.Map(func(r rune) rune {
+		if ledger.Hidden(r) || r == '\n' || r == '\t' {
+			return '?'
+		}
+		return r
+	}, s)
+}
+
+func (a *app) adoptCmd() *cobra.Command {
+	var f verifyFlags
+	var o ledger.AdoptOptions
+	cmd := &cobra.Command{
+		Use:   "adopt PACKET",
+		Short: "Take a unit over from another bench, with its history",
+		Long: `Verifies a packet without writing anything, and takes it in only if nothing is wrong and
+it continues whatever the ledger holds of the unit. The history comes in as it is,
+with its seals; a record that the unit was received is put on top. Records of
+other benches keep their technicians, test instruments and lots: they are theirs.
+
+A packet signed by a key there is no reason to trust yet needs --expect-key with
+the fingerprint the shop told you, or --trust to accept it unseen. Which of the
+two, and who decided, is kept in adopted/MODEL/TAG.toml.`,
+		Args: args(cobra.ExactArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				trust, err := l.Trust()
+				if err != nil {
+					return err
+				}
+				if o.Verify, err = f.options(trust); err != nil {
+					return err
+				}
+				if o.By, err = a.by(l, o.By); err != nil {
+					return err
+				}
+				packet, err := os.ReadFile(list[0])
+				if err != nil {
+					return err
+				}
+				r, err := l.Adopt(packet, o)
+				var broken *ledger.BrokenError
+				if errors.As(err, &broken) {
+					printVerification(a.err, filepath.Base(list[0]), broken.Verification)
+				}
+				if err != nil {
+					return err
+				}
+				if a.json {
+					return a.printJSON(r)
+				}
+				verb := "adopted"
+				if a.dryRun {
+					verb = "would adopt"
+				}
+				fmt.Fprintf(a.out, "%s %s from %s: %s, %s, head %.10s\n", verb, r.Unit, harmless(r.From), plural(r.Verification.Commits, "commit"),
+					plural(len(r.Verification.Seals), "seal"), r.Head)
+				fmt.Fprintf(a.out, "  key       %s, %s\n  received  %s\n", r.Verification.Key, harmless(keyStanding(r.Verification.Standing, r.Verification.Why)), r.Received)
+				for _, n := range r.Notes {
+					fmt.Fprintf(a.out, "  note      %s\n", harmless(n))
+				}
+				return nil
+			})
+		},
+	}
+	cmd.Flags().StringVar(&o.As, "as", "", "what to call it here, `MODEL/TAG`; left out: as the other bench does")
+	cmd.Flags().StringVar(&o.By, "by", "", "the `TECHNICIAN` who receives it")
+	cmd.Flags().BoolVar(&o.Trust, "trust", false, "accept a key there is no reason to trust yet")
+	f.add(cmd)
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func (a *app) keysCmd() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "keys",
+		Short: "Whose signatures count here: list, add, revoke, rotate",
+		Long: `Lists the keys of signers and revoked, and of git's allowed-signers file, with their
+fingerprints. signers is an allowed-signers file of OpenSSH, revoked a list of
+keys that count no more, whatever date they sign with.`,
+		Args: args(cobra.NoArgs),
+		RunE: func(*cobra.Command, []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				keys, err := l.Keys()
+				if err != nil {
+					return err
+				}
+				if a.json {
+					return a.printJSON(keys)
+				}
+				return a.write(func(w io.Writer) error { printKeys(w, keys); return nil })
+			})
+		},
+	}
+	a.printFlags(cmd)
+	cmd.AddCommand(a.keysAddCmd(), a.keysRevokeCmd(), a.keysRotateCmd())
+	return cmd
+}
+
+func printKeys(w io.Writer, keys []ledger.KeyEntry) {
+	if len(keys) == 0 {
+		fmt.Fprintln(w, "no key is known here; add one with: benchlore keys add MAIL-ADDRESS FILE.pub")
+		return
+	}
+	for _, k := range keys {
+		who := k.Principals
+		if who == "" {
+			who = "(not listed in signers)"
+		}
+		fmt.Fprintln(w, harmless(strings.TrimSpace(fmt.Sprintf("%s  %s  %s", k.Fingerprint, k.Type, who))))
+		var notes []string
+		add := func(on bool, format string, args ...any) {
+			if on {
+				notes = append(notes, fmt.Sprintf(format, args...))
+			}
+		}
+		add(k.Revoked, "REVOKED")
+		add(k.Own, "this copy signs with it")
+		add(k.CertAuthority, "an authority: what counts is whom it certifies")
+		if k.After != nil {
+			add(true, "valid from %s", k.After.Format(time.DateTime))
+		}
+		if k.Before != nil {
+			add(true, "valid until %s", k.Before.Format(time.DateTime))
+		}
+		add(k.Namespaces != "", "signs %s", k.Namespaces)
+		add(k.RotatedTo != "", "passed on to %s", k.RotatedTo)
+		add(true, "in %s", k.File)
+		fmt.Fprintln(w, harmless("  "+strings.Join(notes, "; ")))
+	}
+}
+
+// keyText is a key given as a file, else the text itself.
+func keyText(s string) (string, error) {
+	if strings.HasPrefix(s, "ssh-") || strings.HasPrefix(s, "ecdsa-") || strings.HasPrefix(s, "sk-") || strings.HasPrefix(s, "SHA256:") {
+		return s, nil
+	}
+	data, err := os.ReadFile(s)
+	return strings.TrimSpace(string(data)), err
+}
+
+func (a *app) keysAddCmd() *cobra.Command {
+	var k ledger.NewKey
+	cmd := &cobra.Command{
+		Use:   "add MAIL-ADDRESS KEY",
+		Short: "Accept a key: a .pub file, or its one line",
+		Args:  args(cobra.ExactArgs(2)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				var err error
+				k.Principal = list[0]
+				if k.Key, err = keyText(list[1]); err != nil {
+					return err
+				}
+				r, err := l.AddKey(k)
+				return a.keysSaved(r, err)
+			})
+		},
+	}
+	cmd.Flags().StringVar(&k.After, "valid-after", "", "count signatures from this `TIME` on: 20310304 or 20310304100000Z")
+	cmd.Flags().StringVar(&k.Before, "valid-before", "", "count signatures until this `TIME`")
+	cmd.Flags().StringVar(&k.Namespaces, "namespaces", "", "what it may sign; left out: "+ledger.OwnNamespaces)
+	cmd.Flags().BoolVar(&k.CertAuthority, "cert-authority", false, "the key certifies others; MAIL-ADDRESS is whom")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func (a *app) keysRevokeCmd() *cobra.Command {
+	var reason string
+	cmd := &cobra.Command{
+		Use:   "revoke KEY",
+		Short: "Let a key count no more: SHA256:..., a .pub file, or its one line",
+		Long: `Puts a key on the list revoked. There is no way back, and no date: whoever stole a key
+can sign with any date. Tell those who hold your packets, with the fingerprint of
+the key that takes its place.`,
+		Args: args(cobra.ExactArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				text, err := keyText(list[0])
+				if err != nil {
+					return err
+				}
+				r, err := l.RevokeKey(text, reason)
+				return a.keysSaved(r, err)
+			})
+		},
+	}
+	cmd.Flags().StringVar(&reason, "reason", "", "why, in one line")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func (a *app) keysRotateCmd() *cobra.Command {
+	var principal string
+	cmd := &cobra.Command{
+		Use:   "rotate OLD NEW",
+		Short: "Pass trust on from an old key to a new one, signed with both",
+		Long: `Writes keys/DATE-rotation-XXXX.toml, signed with both keys, and accepts the new key. It
+travels in every seal made from now on, so that whoever trusts the old key can
+trust the new one. OLD and NEW are private keys, or public ones whose private
+key lies beside them or is held by ssh-agent.
+
+Choose the new key for signing afterwards: git config user.signingkey NEW. A key
+that was stolen is not rotated but revoked.`,
+		Args: args(cobra.ExactArgs(2)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				from, err := l.KeyFile(list[0])
+				if err != nil {
+					return err
+				}
+				to, err := l.KeyFile(list[1])
+				if err != nil {
+					return err
+				}
+				r, err := l.RotateKey(from, to, principal)
+				return a.keysSaved(r, err)
+			})
+		},
+	}
+	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` of the new key in signers; left out: the old one's")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func (a *app) keysSaved(r ledger.Result, err error) error {
+	if err != nil {
+		return err
+	}
+	if a.json {
+		return a.printJSON(r)
+	}
+	verb := "saved"
+	if a.dryRun {
+		verb = "would save"
+	}
+	_, err = fmt.Fprintf(a.out, "%s %s\n  %s\n", verb, strings.Join(r.Files, ", "), r.Subject)
+	return err
+}

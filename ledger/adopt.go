@@ -1,0 +1,432 @@
+package ledger
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"path"
+	"slices"
+	"strings"
+
+	"github.com/go-git/go-git/v5/plumbing"
+
+	"benchlore/ledger/gitstore"
+	"benchlore/schema"
+)
+
+// AdoptOptions are what somebody decided about a packet.
+type AdoptOptions struct {
+	As     string // model/tag here; "": as the other bench calls it
+	By     string // the technician who receives the unit
+	Trust  bool   // accept a key there is no reason to trust yet
+	Verify VerifyOptions
+}
+
+// Adopted is what adopting a packet did.
+type Adopted struct {
+	Result
+	From         string        `json:"from"` // shop
+	Received     string        `json:"received,omitempty"`
+	Seals        []string      `json:"seals"` // new here
+	Notes        []string      `json:"notes"`
+	Verification *Verification `json:"verification"`
+}
+
+// UntrustedError says that a packet is intact and nobody vouches for its key.
+type UntrustedError struct{ Key string }
+
+func (e *UntrustedError) Error() string {
+	return fmt.Sprintf("the packet is intact, but it is signed by %s, a key there is no reason to trust yet", e.Key)
+}
+
+// Hint names the next step.
+func (e *UntrustedError) Hint() string {
+	return "have the fingerprint read out by the shop, on a number that is not from the packet, and add --expect-key " + e.Key + "; or accept it unseen with --trust"
+}
+
+// BrokenError carries why a packet was not let in.
+type BrokenError struct{ Verification *Verification }
+
+func (e *BrokenError) Error() string { return "the packet is broken; nothing was taken in" }
+
+// Hint names the next step.
+func (e *BrokenError) Hint() string { return "ask for a new one from whoever handed it over" }
+
+// Adopt takes a unit over from another bench: its history as it is, its seals,
+// and on top of it this bench's own record that it was received. The packet is
+// checked in memory first, and nothing is written unless all of it holds and
+// continues whatever is held of the unit already.
+// Errors: *BrokenError, *UntrustedError, *UsageError, *ProblemsError.
+func (l *Ledger) Adopt(packet []byte, o AdoptOptions) (Adopted, error) {
+	v := VerifyPacket(packet, o.Verify)
+	out := Adopted{Verification: v, Seals: []string{}, Notes: []string{}}
+	switch {
+	case v.Verdict == Broken || v.travelled == nil:
+		return out, &BrokenError{v}
+	case v.Verdict == Untrusted && !o.Trust:
+		return out, &UntrustedError{v.Key}
+	}
+	if l.repo.Shallow || l.repo.Partial {
+		return out, &UsageError{"this copy has only part of the history, so it may read but not adopt", "fetch the rest: git fetch --unshallow"}
+	}
+	signer, err := l.unitSigner()
+	if err != nil {
+		return out, err
+	}
+	a := &adopting{l: l, v: v, o: o, out: &out, signer: signer, head: plumbing.NewHash(v.Head)}
+	last := v.chain[len(v.chain)-1].Statement
+	out.From = last.Shop.Name
+	out.Result, err = l.update(func(w *writer) error {
+		a.w = w
+		if err := a.name(); err != nil {
+			return err
+		}
+		if err := errors.Join(a.clock(), a.held()); err != nil {
+			return err
+		}
+		if err := a.history(); err != nil {
+			return err
+		}
+		if err := a.knowledge(); err != nil {
+			return err
+		}
+		return a.receive()
+	})
+	return out, err
+}
+
+// adopting is one packet on its way in.
+type adopting struct {
+	l      *Ledger
+	w      *writer
+	v      *Verification
+	o      AdoptOptions
+	out    *Adopted
+	signer gitstore.Signer
+
+	unit string // model/tag here
+	old  plumbing.Hash
+	head plumbing.Hash
+	note *Adoption // of an earlier adoption; nil: none
+}
+
+// name finds what the unit is called here. Its identity decides: a unit that is
+// held already keeps its name.
+func (a *adopting) name() error {
+	units, err := a.l.Units()
+	if err != nil {
+		return err
+	}
+	for _, u := range units {
+		data, err := a.l.read(unitDir(u) + "/instrument.toml")
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if i, _ := schema.Decode[schema.Instrument](u, data); i != nil && i.UUID == a.v.UUID {
+			if a.o.As != "" && a.o.As != u {
+				return &UsageError{fmt.Sprintf("this instrument is in the ledger already, as %s", u), "leave out --as: a unit keeps its name"}
+			}
+			a.unit = u
+			return nil
+		}
+	}
+	a.unit = a.v.Unit
+	if a.o.As != "" {
+		a.unit = a.o.As
+	}
+	if err := checkUnit(a.unit); err != nil {
+		return err
+	}
+	if _, err := a.l.root.Lstat(unitDir(a.unit)); err == nil {
+		return &UsageError{fmt.Sprintf("there is another instrument called %s here", a.unit), "give this one another name: --as MODEL/TAG"}
+	}
+	if _, ok, err := a.l.repo.Ref(unitRef(a.unit)); err != nil {
+		return err
+	} else if ok {
+		return &UsageError{fmt.Sprintf("there is a branch unit/%s already, of a unit that is no longer in the ledger", a.unit), "give this one another name: --as MODEL/TAG"}
+	}
+	return nil
+}
+
+// clock refuses a history from days to come.
+func (a *adopting) clock() error {
+	day := a.l.Today()
+	if files := a.v.travelled.Unit.Files; len(files) > 0 {
+		if d := files[len(files)-1].Record.Head().Date; day.Before(d.Day) {
+			return &UsageError{fmt.Sprintf("the unit's last record is of %s, and today is %s", d, day), "set the clock of this computer"}
+		}
+	}
+	return nil
+}
+
+// held makes sure that the packet continues what is held of the unit.
+func (a *adopting) held() error {
+	l := a.l
+	var err error
+	if a.note, err = l.adoption(a.unit); err != nil {
+		return err
+	}
+	if _, err := l.root.Lstat(unitDir(a.unit)); err != nil {
+		return nil // new here
+	}
+	p, err := l.past(a.unit, a.w.head)
+	if err != nil {
+		return err
+	}
+	want, have, err := l.branch(a.unit, p)
+	if err != nil {
+		return err
+	}
+	if want != have {
+		return &UsageError{a.unit + ": its branch is behind what was closed on main", "run: benchlore save"}
+	}
+	if have.IsZero() {
+		return &UsageError{fmt.Sprintf("%s is here with records that were never closed, and under the same identity", a.unit),
+			"somebody copied its folder: take that one out, then adopt the packet"}
+	}
+	tree, err := l.branchTree(have)
+	if err != nil {
+		return err
+	}
+	if sub, _, err := l.repo.TreeAt(a.w.tree, unitDir(a.unit)); err != nil {
+		return err
+	} else if sub.Hash != tree {
+		return &UsageError{fmt.Sprintf("%s has records here that are not closed", a.unit), "close them or take them back first: the packet would not have them"}
+	}
+	if have == a.head {
+		return &UsageError{fmt.Sprintf("%s is here already, with the same history", a.unit), "there is nothing to adopt"}
+	}
+	if o, ok := a.v.objects[have]; !ok || o.Type != plumbing.CommitObject {
+		return &UsageError{fmt.Sprintf("the packet does not continue the history held here: it lacks commit %s, with which that of %s ends", have.String()[:10], a.unit),
+			"one of the two was forked or shortened; ask the other bench which commits it had, and adopt neither until it is settled"}
+	}
+	a.old = have
+	return nil
+}
+
+// history brings in the objects, the branch and the seals as they are.
+func (a *adopting) history() error {
+	l, w := a.l, a.w
+	if err := l.unsaved(w.tree, unitDir(a.unit)); err != nil {
+		return err
+	}
+	for _, h := range packOrder(a.v.objects) {
+		o := a.v.objects[h]
+		got, err := w.tx.WriteObject(o.Type, o.Data)
+		if err != nil {
+			return err
+		}
+		if got != h {
+			return fmt.Errorf("%s %s came in as %s", o.Type, h, got)
+		}
+	}
+	for _, s := range a.v.chain {
+		h := plumbing.NewHash(s.Hash)
+		have, ok, err := l.repo.Ref(tagRefs + s.Name)
+		switch {
+		case err != nil:
+			return err
+		case ok && have != h:
+			return &UsageError{fmt.Sprintf("there is another seal called %s here", s.Name), "two seals of one name cannot both be right; compare them with git cat-file tag"}
+		case !ok:
+			w.units = append(w.units, gitstore.RefUpdate{Name: tagRefs + s.Name, New: h})
+			a.out.Seals = append(a.out.Seals, s.Name)
+		}
+	}
+	tree, err := l.branchTree(a.head)
+	if err != nil {
+		return err
+	}
+	files, err := l.repo.DiffTrees(plumbing.ZeroHash, tree)
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		data, err := l.repo.Blob(f.New.Hash)
+		if err != nil {
+			return err
+		}
+		w.put(unitDir(a.unit)+"/"+f.Path, data)
+	}
+	return nil
+}
+
+// knowledge takes in what the unit needs and the shop does not have: the model,
+// and families it names. What the shop has stays as it is.
+func (a *adopting) knowledge() error {
+	l, w, t := a.l, a.w, a.v.travelled
+	stock, err := l.Stock()
+	if err != nil {
+		return err
+	}
+	if err := a.families(stock); err != nil {
+		return err
+	}
+	model := modelOf(a.unit)
+	travelling, ok := t.Files[unitDir(a.v.Unit)+"/model.toml"]
+	have := stock.Models[model]
+	switch {
+	case have == nil && ok:
+		w.put("models/"+model+".toml", travelling)
+		a.out.Notes = append(a.out.Notes, fmt.Sprintf("models/%s.toml is the one that came with the unit", model))
+	case have == nil:
+		return &UsageError{fmt.Sprintf("the packet has no model file, and there is no models/%s.toml here", model), "write one first; it may start with nothing but its sections"}
+	case !strings.EqualFold(have.Maker, t.Unit.Model.Maker) || !strings.EqualFold(have.Name, t.Unit.Model.Name):
+		return &UsageError{fmt.Sprintf("models/%s.toml here is the %s %s, and the unit is a %s %s", model, have.Maker, have.Name, t.Unit.Model.Maker, t.Unit.Model.Name),
+			"give the model another name here: --as MODEL/TAG"}
+	default:
+		if own, _, err := w.committed("models/" + model + ".toml"); err != nil {
+			return err
+		} else if ok && string(own) != string(travelling) {
+			a.out.Notes = append(a.out.Notes, fmt.Sprintf("models/%s.toml stays as it is here; the one that came with the unit is in its folder", model))
+		}
+	}
+	// The unit must read here as it did there.
+	elsewhere := benches(a.v.chain, a.foreign)
+	tree, err := l.branchTree(a.head)
+	if err != nil {
+		return err
+	}
+	if have == nil {
+		stock.Models[model] = t.Unit.Model
+	}
+	here, err := l.loadWith(a.unit, stock, treeSource{l, tree, unitDir(a.unit)}, elsewhere)
+	if err != nil {
+		return err
+	}
+	if worse := newErrors(renamed(t.Problems, a.v.Unit, a.unit), here.Problems); len(worse) > 0 {
+		return &ProblemsError{fmt.Sprintf("%s does not fit models/%s.toml as it is here: bring that up to date first, from model.toml in the packet, or adopt the unit under another model with --as", a.unit, model), worse}
+	}
+	return nil
+}
+
+// renamed is problems with the paths they have under another name of the unit.
+func renamed(list []schema.Problem, from, to string) []schema.Problem {
+	out := slices.Clone(list)
+	for i := range out {
+		out[i].File = strings.Replace(out[i].File, unitDir(from)+"/", unitDir(to)+"/", 1)
+	}
+	return out
+}
+
+// families adds the other bench's own families that are not known here.
+func (a *adopting) families(stock *Stock) error {
+	var added []string
+	var text []byte
+	for _, s := range a.v.chain {
+		for i := range s.Statement.Families {
+			f := s.Statement.Families[i]
+			if _, known := stock.Families[f.Name]; !known {
+				stock.Families[f.Name] = f
+				text = append(text, schema.EncodeTable("family", &f)...)
+				added = append(added, string(f.Name))
+			}
+		}
+	}
+	if added == nil {
+		return nil
+	}
+	if err := a.l.unsaved(a.w.tree, "families.toml"); err != nil {
+		return err
+	}
+	data, _, err := a.w.committed("families.toml")
+	if err != nil {
+		return err
+	}
+	data = append(slices.Clip(data), text...)
+	if f, problems := schema.Decode[schema.Families]("families.toml", data); f == nil || schema.Worst(problems) > schema.Warned {
+		return &ProblemsError{"the families that came with the unit cannot be taken in", problems}
+	}
+	a.w.put("families.toml", data)
+	a.out.Notes = append(a.out.Notes, "families.toml now has: "+strings.Join(added, ", "))
+	return nil
+}
+
+// foreign reports whether a seal is another bench's: it came in with this packet
+// or an earlier one.
+func (a *adopting) foreign(s *Seal) bool {
+	return slices.Contains(a.out.Seals, s.Name) || a.note != nil && slices.Contains(a.note.Seals, s.Name)
+}
+
+// receive writes this bench's own record on top, and notes who let the unit in.
+func (a *adopting) receive() error {
+	l, w := a.l, a.w
+	last := a.v.chain[len(a.v.chain)-1].Statement
+	day := l.Today()
+	file, err := a.newRecordName(day)
+	if err != nil {
+		return err
+	}
+	seq := 1
+	for _, f := range a.v.travelled.Unit.Files {
+		if h := f.Record.Head(); h.Date == day {
+			seq = max(seq, h.Seq+1)
+		}
+	}
+	rec := &schema.Custody{Common: schema.Common{Kind: schema.KindCustody, Date: day, By: a.o.By, Seq: seq,
+		Note: fmt.Sprintf("taken over with its history, as sealed by %s under number %d", oneLine(last.Shop.Name), last.Number)},
+		Event: schema.CustodyReceived}
+	text := schema.Encode(rec)
+	if r, problems := schema.DecodeRecord(file, text); r == nil || schema.Worst(problems) > schema.Warned {
+		return &ProblemsError{"the record of its arrival", problems}
+	}
+	blob, err := w.tx.WriteBlob(text)
+	if err != nil {
+		return err
+	}
+	tree, err := l.branchTree(a.head)
+	if err != nil {
+		return err
+	}
+	if tree, err = w.tx.UpdateTree(tree, map[string]*plumbing.Hash{file: &blob}); err != nil {
+		return err
+	}
+	committer, author, err := l.idents()
+	if err != nil {
+		return err
+	}
+	head, err := w.tx.WriteCommit(gitstore.CommitSpec{Tree: tree, Parents: []plumbing.Hash{a.head}, Author: author, Committer: committer, Sign: a.signer,
+		Message: message(fmt.Sprintf("%s %s", day, schema.KindCustody), []trailer{{"Record", file}, {"Instrument", a.v.UUID}})})
+	if err != nil {
+		return err
+	}
+	w.put(unitDir(a.unit)+"/"+file, text)
+	note := &Adoption{Format: schema.Format, UUID: a.v.UUID, From: oneLine(last.Shop.Name), Unit: a.v.Unit, Head: a.v.Head, Key: a.v.Key, By: a.o.By, Date: day,
+		Accepted: oneLine(a.v.Why)}
+	if a.v.Verdict == Untrusted {
+		note.Accepted = "unseen, with --trust"
+	}
+	seals := map[string]bool{}
+	for _, s := range a.v.chain {
+		if a.foreign(s) {
+			seals[s.Name] = true
+		}
+	}
+	note.Seals = slices.Sorted(maps.Keys(seals))
+	w.put(adoptionFile(a.unit), note.encode())
+	w.units = append(w.units, gitstore.RefUpdate{Name: unitRef(a.unit), Old: a.old, New: head})
+	w.trailers = append(w.trailers, trailer{headTrailer, a.unit + " " + head.String()})
+	w.marker = true
+	w.subject = fmt.Sprintf("adopt %s from %s", a.unit, oneLine(last.Shop.Name))
+	w.result.Unit, w.result.Head, w.result.Commits, w.result.Signed = a.unit, head.String(), 1, fingerprint(a.signer)
+	a.out.Received = unitDir(a.unit) + "/" + file
+	return nil
+}
+
+// newRecordName is newName for a folder that is not on disk yet.
+func (a *adopting) newRecordName(day schema.Date) (string, error) {
+	for {
+		p, err := a.l.newName(unitDir(a.unit), day, string(schema.KindCustody))
+		if err != nil {
+			return "", err
+		}
+		letters := p[len(p)-len("7q3f.toml"):]
+		if !slices.ContainsFunc(slices.Collect(maps.Keys(a.v.travelled.Files)), func(q string) bool { return strings.HasSuffix(q, letters) }) {
+			return path.Base(p), nil
+		}
+	}
+}

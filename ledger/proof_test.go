@@ -1,0 +1,549 @@
+package ledger
+
+import (
+	"bytes"
+	"crypto"
+	"crypto/ecdsa"
+	"crypto/ed25519"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/rsa"
+	"encoding/pem"
+	"fmt"
+	"maps"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"golang.org/x/crypto/ssh"
+
+	"benchlore/ledger/gitstore"
+	"benchlore/schema"
+)
+
+// key is a signing key of an invented person, with its file.
+type key struct {
+	gitstore.Signer
+	file string
+}
+
+func (k key) fingerprint() string { return Fingerprint(k.PublicKey()) }
+
+// newKey makes a key of a kind: ed25519, ecdsa or rsa.
+func newKey(t testing.TB, kind string) key {
+	t.Helper()
+	var private crypto.Signer
+	var err error
+	switch kind {
+	case "ed25519":
+		_, private, err = ed25519.GenerateKey(rand.Reader)
+	case "ecdsa":
+		private, err = ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	case "rsa":
+		private, err = rsa.GenerateKey(rand.Reader, 2048)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	block, err := ssh.MarshalPrivateKey(private, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "id_"+kind)
+	if err := os.WriteFile(file, pem.EncodeToMemory(block), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s, err := gitstore.SignerFromFile(file, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file+".pub", []byte(authorized(s.PublicKey())+"\n"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	return key{s, file}
+}
+
+// signWith makes a ledger sign with a key from now on.
+func (w *workshop) signWith(k key) {
+	w.t.Helper()
+	f, err := os.OpenFile(filepath.Join(w.Dir, ".git", "config"), os.O_APPEND|os.O_WRONLY, 0)
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	fmt.Fprintf(f, "[gpg]\n\tformat = ssh\n[user]\n\tsigningkey = %q\n", k.file)
+	if err := f.Close(); err != nil {
+		w.t.Fatal(err)
+	}
+}
+
+// later moves the clock on by days.
+func (w *workshop) later(days int) { w.now = w.now.AddDate(0, 0, days) }
+
+func (w *workshop) seal(name string) SealResult {
+	w.t.Helper()
+	r, err := w.Seal(name, SealOptions{})
+	if err != nil {
+		w.t.Fatalf("seal: %v%s", err, drawings(err))
+	}
+	return r
+}
+
+// packet closes what is open, seals and hands over.
+func (w *workshop) packet(name string) []byte {
+	w.t.Helper()
+	w.seal(name)
+	return w.handover(name)
+}
+
+func (w *workshop) handover(name string) []byte {
+	w.t.Helper()
+	data, _, err := w.Handover(name, plainRenderer)
+	if err != nil {
+		w.t.Fatalf("handover: %v%s", err, drawings(err))
+	}
+	return data
+}
+
+// plainRenderer stands in for the reports: every fact a report could be made
+// from, as text.
+var plainRenderer = Renderer{Rendering: 1, Render: func(t *Travelled) (map[string][]byte, error) {
+	var b strings.Builder
+	last := t.Last()
+	fmt.Fprintf(&b, "%s %s as of %s, %s\n", t.Unit.Name, t.Unit.Instrument.UUID, schema.NewDate(last.Statement.Sealed), last.QR())
+	fmt.Fprintf(&b, "%s: %v\n%d families, %d problems\n", t.Shop.Name, t.Shop.Technicians, len(t.Families), len(t.Problems))
+	for _, f := range t.Unit.Files {
+		from := "own"
+		if e := t.Unit.Elsewhere[f.Name()]; e != nil {
+			from = fmt.Sprintf("%s %v", e.Name, e.Technicians)
+		}
+		fmt.Fprintf(&b, "%s %s (%s)\n", f.Name(), Summary(f.Record), from)
+	}
+	for _, s := range t.Steps {
+		fmt.Fprintf(&b, "%s %s %s %s\n", s.Commit, s.Subject, s.Signed, s.Closed.Format(time.RFC3339))
+	}
+	for _, p := range slices.Sorted(maps.Keys(t.Files)) {
+		fmt.Fprintf(&b, "%s %s\n", p, Digest(t.Files[p]))
+	}
+	files := map[string][]byte{}
+	for _, f := range reportFiles {
+		files[f] = []byte(f + "\n" + b.String())
+	}
+	return files, nil
+}}
+
+// trusting is what somebody asks who was told these keys.
+func trusting(keys ...key) VerifyOptions {
+	t := &Trust{Revoked: Revoked{}}
+	for _, k := range keys {
+		t.Expect = append(t.Expect, k.fingerprint())
+	}
+	return VerifyOptions{Trust: t, Renderer: &plainRenderer}
+}
+
+// verdict fails unless a verification ends as wanted, without a flaw.
+func verdict(t testing.TB, v *Verification, want Verdict) {
+	t.Helper()
+	if v.Verdict != want {
+		t.Errorf("the verdict is %q, want %q\n%s", v.Verdict, want, flaws(v))
+	}
+	for _, f := range v.Flaws {
+		if !f.Warning {
+			t.Errorf("a false alarm: %+v", f)
+		}
+	}
+}
+
+func flaws(v *Verification) string {
+	var b strings.Builder
+	for _, f := range v.Flaws {
+		fmt.Fprintf(&b, "  %+v\n", f)
+	}
+	return b.String()
+}
+
+// bench is a second shop, in another place.
+func newBench(t testing.TB, name, person string, k key) *workshop {
+	t.Helper()
+	w := &workshop{t: t, now: benchDay.AddDate(1, 0, 0)}
+	shop := schema.Shop{Name: name, Technicians: []schema.Technician{{ID: "mw", Name: person, Email: "bench@" + slugOf(name) + ".example"}}}
+	l, err := Init(filepath.Join(t.TempDir(), "ledger"), InitOptions{Shop: shop}, w.options())
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.Ledger = l
+	t.Cleanup(func() { l.Close() })
+	w.signWith(k)
+	return w
+}
+
+// clean fails unless check finds no error.
+func (w *workshop) clean() {
+	w.t.Helper()
+	r, err := w.Check()
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	if !r.Clean() {
+		for _, p := range r.Problems {
+			w.t.Error(p.Drawing())
+		}
+		w.t.Errorf("check: %+v", r.Git)
+	}
+}
+
+func TestSealIsWhatStockGitAccepts(t *testing.T) {
+	w := newWorkshop(t)
+	k := newKey(t, "ed25519")
+	w.signWith(k)
+	w.job(lw)
+	w.close(lw)
+	r := w.seal(lw)
+	if r.Number != 1 || r.SignedBy != k.fingerprint() || !strings.HasPrefix(r.Tag, "seal/"+lw+"/1-"+r.Digest[:8]) {
+		t.Errorf("the seal is %+v", r)
+	}
+	signers := filepath.Join(t.TempDir(), "signers")
+	if err := os.WriteFile(signers, []byte("maren@halden-street.example namespaces=\"git\" "+authorized(k.PublicKey())+"\n"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	out := git(t, w.Dir, "-c", "gpg.ssh.allowedSignersFile="+signers, "verify-tag", r.Tag)
+	if !strings.Contains(out, `Good "git" signature for maren@halden-street.example`) {
+		t.Errorf("git verify-tag: %s", out)
+	}
+	// The statement against stock tools: git, sort and SHA-256.
+	st := git(t, w.Dir, "cat-file", "tag", r.Tag)
+	objects := strings.Fields(git(t, w.Dir, "rev-list", "--objects", "--no-object-names", r.Head))
+	slices.Sort(objects)
+	var lines strings.Builder
+	for _, o := range objects {
+		kind := git(t, w.Dir, "cat-file", "-t", o)
+		cmd := exec.Command("git", "cat-file", kind, o)
+		cmd.Dir = w.Dir
+		data, err := cmd.Output()
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintf(&lines, "%s %s %s\n", o, kind, Digest(data))
+	}
+	if want := "objects_sha256 = \"" + Digest([]byte(lines.String())) + "\""; !strings.Contains(st, want) {
+		t.Errorf("the statement does not hold %s:\n%s", want, st)
+	}
+	judge(t, w.Dir)
+}
+
+func TestSealRefuses(t *testing.T) {
+	k := newKey(t, "ed25519")
+	for _, c := range []struct {
+		name string
+		make func(w *workshop)
+		want string
+	}{
+		{"no key", func(w *workshop) { w.job(lw); w.close(lw) }, "no key is chosen"},
+		{"never closed", func(w *workshop) { w.signWith(k); w.job(lw) }, "never closed"},
+		{"an open record", func(w *workshop) {
+			w.signWith(k)
+			w.job(lw)
+			w.close(lw)
+			w.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+		}, "not closed yet: 2031-03-04-checkin-"},
+		{"a hand edit", func(w *workshop) {
+			w.signWith(k)
+			w.job(lw)
+			w.close(lw)
+			w.edit(unitDir(lw)+"/files/plan.txt", []byte("a plan"))
+		}, "not saved yet"},
+		{"commits without a signature", func(w *workshop) { w.job(lw); w.close(lw); w.signWith(k) }, "5 of its commits are not signed"},
+		{"sealed already", func(w *workshop) { w.signWith(k); w.job(lw); w.close(lw); w.seal(lw) }, "sealed already"},
+		{"a key that is revoked", func(w *workshop) {
+			w.signWith(k)
+			w.job(lw)
+			w.close(lw)
+			if _, err := w.RevokeKey(k.fingerprint(), "the laptop was stolen"); err != nil {
+				w.t.Fatal(err)
+			}
+		}, "revoked"},
+		{"a clock that went back", func(w *workshop) {
+			w.signWith(k)
+			w.job(lw)
+			w.close(lw)
+			w.seal(lw)
+			w.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+			w.close(lw)
+			w.now = w.now.Add(-time.Minute)
+		}, "set the clock"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			w := newWorkshop(t)
+			c.make(w)
+			before := git(t, w.Dir, "for-each-ref")
+			_, err := w.Seal(lw, SealOptions{})
+			if err == nil || !strings.Contains(err.Error()+" "+hintOf(err), c.want) {
+				t.Errorf("seal says %v, want %q", err, c.want)
+			}
+			if git(t, w.Dir, "for-each-ref") != before {
+				t.Error("something was written")
+			}
+		})
+	}
+}
+
+func TestSealsFormAChain(t *testing.T) {
+	w := newWorkshop(t)
+	k := newKey(t, "ed25519")
+	w.job(lw)
+	w.close(lw)
+	w.signWith(k)
+	if _, err := w.Seal(lw, SealOptions{UnsignedHistory: true}); err != nil {
+		t.Fatal(err)
+	}
+	first := w.handover(lw)
+	verdict(t, VerifyPacket(first, trusting(k)), Trusted)
+	w.later(30)
+	w.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+	w.close(lw)
+	if _, _, err := w.Handover(lw, plainRenderer); err == nil || !strings.Contains(err.Error(), "not sealed") {
+		t.Errorf("an unsealed tip is handed over: %v", err)
+	}
+	// The history has unsigned commits still; the option is asked for again.
+	if _, err := w.Seal(lw, SealOptions{}); err == nil {
+		t.Error("a history with unsigned commits was sealed without being asked")
+	}
+	if _, err := w.Seal(lw, SealOptions{UnsignedHistory: true}); err != nil {
+		t.Fatal(err)
+	}
+	second := w.handover(lw)
+	chain, err := w.Seals(lw)
+	if err != nil || len(chain) != 2 || chain[1].Statement.Previous != chain[0].Digest {
+		t.Fatalf("the chain is %v, %v", chain, err)
+	}
+	o := trusting(k)
+	o.Earlier = [][]byte{first, chain[0].Message}
+	o.Label, o.Seals = chain[0].QR(), []string{chain[0].StatementDigest()[:16], chain[1].StatementDigest()}
+	v := VerifyPacket(second, o)
+	verdict(t, v, Trusted)
+	if len(v.Stretches) != 2 || v.Stretches[0].Key != "" || v.Stretches[0].Commits != 5 || v.Stretches[1].Key != k.fingerprint() {
+		t.Errorf("the stretches are %+v", v.Stretches)
+	}
+	// The other way round it is shorter than what is at hand.
+	o = trusting(k)
+	o.Earlier = [][]byte{second}
+	if v := VerifyPacket(first, o); v.Verdict != Broken || !strings.Contains(flaws(v), "it was shortened") {
+		t.Errorf("a shortened history: %s\n%s", v.Verdict, flaws(v))
+	}
+	// Same clock, same key, same bytes.
+	if again := w.handover(lw); !bytes.Equal(again, second) {
+		t.Error("the same packet made twice differs")
+	}
+	judge(t, w.Dir)
+}
+
+// follow does what VERIFY.txt says, in an empty folder: every line that begins
+// with four spaces is run in one shell, and what it prints must hold the lines
+// marked with |.
+func follow(t *testing.T, name string, packet []byte) string {
+	t.Helper()
+	for _, tool := range []string{"sh", "unzip", "sha256sum", "git", "ssh-keygen", "sed", "awk"} {
+		if _, err := exec.LookPath(tool); err != nil {
+			t.Skipf("%s is not installed, and VERIFY.txt asks for it", tool)
+		}
+	}
+	files, err := readPacket(packet)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, name), packet, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	guide := string(files[guideFile])
+	var script strings.Builder
+	script.WriteString("set -e\n")
+	var wants [][]string
+	for line := range strings.Lines(guide) {
+		switch command, ok := strings.CutPrefix(line, "    "); {
+		case ok:
+			fmt.Fprintf(&script, "echo '=== %d'\n%s", len(wants), command)
+			wants = append(wants, nil)
+		case strings.HasPrefix(line, "  | "):
+			if len(wants) == 0 {
+				t.Fatalf("%q stands before any command", line)
+			}
+			wants[len(wants)-1] = append(wants[len(wants)-1], strings.TrimSpace(line[4:]))
+		}
+	}
+	cmd := exec.Command("sh")
+	cmd.Dir, cmd.Stdin = dir, strings.NewReader(script.String())
+	out, err := cmd.CombinedOutput()
+	if err != nil {
+		t.Fatalf("following VERIFY.txt: %v\n%s\n%s", err, out, guide)
+	}
+	parts := strings.Split(string(out), "=== ")
+	if len(parts) != len(wants)+1 {
+		t.Fatalf("%d commands answered, of %d:\n%s", len(parts)-1, len(wants), out)
+	}
+	for i, want := range wants {
+		for _, w := range want {
+			if !strings.Contains(parts[i+1], w) {
+				t.Errorf("command %d: VERIFY.txt promises %q, and it printed:\n%s", i, w, parts[i+1])
+			}
+		}
+	}
+	if len(wants) < 12 {
+		t.Errorf("VERIFY.txt has only %d commands", len(wants))
+	}
+	return guide
+}
+
+func TestGuideWordForWord(t *testing.T) {
+	w := newWorkshop(t)
+	k := newKey(t, "ed25519")
+	w.signWith(k)
+	w.job(lw)
+	w.close(lw)
+	packet := w.packet(lw)
+	guide := follow(t, "longwave-3-lw3-2204-seal-1.zip", packet)
+	for _, want := range []string{"telephone the shop", k.fingerprint(), "That the work was done", "When it was done", "no other version"} {
+		if !strings.Contains(guide, want) {
+			t.Errorf("VERIFY.txt does not say %q", want)
+		}
+	}
+	for line := range strings.Lines(guide) {
+		if len(line) > 82 && !strings.HasPrefix(line, "    ") && !strings.HasPrefix(line, "  | ") {
+			t.Errorf("a line is too wide to read: %q", line)
+		}
+	}
+}
+
+// TestTwoBenches takes a unit from one bench to another and back.
+func TestTwoBenches(t *testing.T) {
+	first, second := newKey(t, "ed25519"), newKey(t, "ecdsa")
+	w := newWorkshop(t)
+	w.signWith(first)
+	w.edit("lots/2030-c10.toml", []byte("family = \"capacitor/electrolytic\"\npart = {value = \"10 uF\", rating = \"35 V\"}\ndate = 2030-05-01\nquantity = 20\n"))
+	w.edit("families.toml", []byte("[[family]]\nname = \"spring/pan\"\ntitle = \"pan springs\"\n"))
+	w.edit("shop.toml", append(must(os.ReadFile(filepath.Join(w.Dir, "shop.toml"))), "\n[[test_instrument]]\nid = \"dmm-1\"\nname = \"Bench multimeter\"\n"...))
+	w.save()
+	w.Ledger = must(Open(w.Dir, w.options()))
+	t.Cleanup(func() { w.Close() })
+	w.add(lw, schema.KindIntake, "reason = \"overhaul\"\nworks = \"partly\"\n")
+	w.add(lw, schema.KindParts, "[[part]]\nsection = \"amplifier\"\nref = \"C1-C3\"\nfamily = \"capacitor/electrolytic\"\n"+
+		"found = \"failed\"\nhow = \"out-of-circuit\"\nmode = \"drift\"\naction = \"replaced\"\nnew = {lot = \"2030-c10\"}\n"+
+		"[[part]]\nsection = \"transport\"\nref = \"S1\"\nfamily = \"spring/pan\"\nfound = \"ok\"\nhow = \"visual\"\naction = \"cleaned\"\n")
+	w.add(lw, schema.KindMeasurements, "[[reading]]\npoint = \"supply\"\nquantity = \"voltage\"\nvalue = \"15.0 V\"\nstage = \"as-left\"\nwith = \"dmm-1\"\n")
+	w.add(lw, schema.KindRelease, "works = \"fully\"\nmains = \"230 V\"\nfuse = \"315 mA T\"\n")
+	w.close(lw)
+	packet := w.packet(lw)
+	commits := git(t, w.Dir, "rev-list", "unit/"+lw)
+
+	b := newBench(t, "Lindgate Organ Works", "Tove Ashgrove", second)
+	// Nobody told the second bench the key: not by itself.
+	if _, err := b.Adopt(packet, AdoptOptions{By: "mw", Verify: trusting()}); err == nil || !strings.Contains(err.Error(), "no reason to trust yet") {
+		t.Fatalf("a packet by an unknown key was let in: %v", err)
+	}
+	if out := git(t, b.Dir, "for-each-ref", "refs/heads/unit", "refs/tags"); out != "" {
+		t.Errorf("something was written: %s", out)
+	}
+	a, err := b.Adopt(packet, AdoptOptions{By: "mw", Verify: trusting(first)})
+	if err != nil {
+		t.Fatalf("adopt: %v%s", err, drawings(err))
+	}
+	judge(t, b.Dir)
+	b.clean()
+	if !slices.ContainsFunc(a.Notes, func(n string) bool { return strings.Contains(n, "spring/pan") }) {
+		t.Errorf("the notes are %q", a.Notes)
+	}
+	if git(t, b.Dir, "rev-parse", "main:instruments/"+lw) != git(t, b.Dir, "rev-parse", "unit/"+lw+"^{tree}") {
+		t.Error("main and the branch differ after adopting")
+	}
+	stock, err := b.Stock()
+	if err != nil {
+		t.Fatal(err)
+	}
+	u, err := b.Unit(lw, stock)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range u.Unit.Files {
+		e := u.Unit.Elsewhere[f.Name()]
+		if own := f.Record.Head().Kind == schema.KindCustody; own != (e == nil) {
+			t.Errorf("%s is taken for %+v's", f.Name(), e)
+		} else if e != nil && (e.Name != "Halden Street Workshop" || e.Technicians[0].Name != "Maren Wickstead") {
+			t.Errorf("%s is of %+v", f.Name(), e)
+		}
+	}
+	if p := u.Unit.Positions[0].Current(); p.Component == nil || p.Component.Value != "10 uF" {
+		t.Errorf("the part from the first bench's lot is %+v here", p.Component)
+	}
+	if _, err := b.Adopt(packet, AdoptOptions{By: "mw", Verify: trusting(first)}); err == nil || !strings.Contains(err.Error(), "here already") && !strings.Contains(err.Error(), "does not continue") {
+		t.Errorf("adopting twice: %v", err)
+	}
+
+	// The second bench works on it, and hands it on.
+	b.later(3)
+	b.job(lw)
+	b.close(lw)
+	onward := b.packet(lw)
+	v := VerifyPacket(onward, trusting(second))
+	verdict(t, v, Trusted)
+	if len(v.Stretches) != 2 || v.Stretches[0].Key != first.fingerprint() || v.Stretches[0].Shop != "Halden Street Workshop" ||
+		v.Stretches[1].Key != second.fingerprint() || v.Stretches[1].Shop != "Lindgate Organ Works" {
+		t.Errorf("the stretches are %+v", v.Stretches)
+	}
+	if v.Stretches[0].Standing != KeyUnknown || v.Stretches[1].Standing != KeyTrusted {
+		t.Errorf("the stretches are %+v", v.Stretches)
+	}
+	for h := range strings.Lines(commits) {
+		if !v.hasCommit(strings.TrimSpace(h)) {
+			t.Errorf("commit %s of the first bench is not in the second one's packet", h)
+		}
+	}
+	o := trusting(second)
+	o.Earlier = [][]byte{packet}
+	verdict(t, VerifyPacket(onward, o), Trusted)
+	follow(t, "longwave-3-lw3-2204-seal-2.zip", onward)
+
+	// And back: the first bench has its own work, and the other's is the other's.
+	w.later(500)
+	if _, err := w.Adopt(onward, AdoptOptions{By: "mw", As: "longwave-3/again", Verify: trusting(second)}); err == nil {
+		t.Error("a unit was given a second name")
+	}
+	if _, err := w.Adopt(onward, AdoptOptions{By: "jt", Verify: trusting(second)}); err != nil {
+		t.Fatalf("adopt: %v%s", err, drawings(err))
+	}
+	judge(t, w.Dir)
+	w.clean()
+	if stock, err = w.Stock(); err != nil {
+		t.Fatal(err)
+	}
+	if u, err = w.Unit(lw, stock); err != nil {
+		t.Fatal(err)
+	}
+	own, theirs := 0, 0
+	for _, f := range u.Unit.Files {
+		if e := u.Unit.Elsewhere[f.Name()]; e == nil {
+			own++
+		} else if e.Name == "Lindgate Organ Works" {
+			theirs++
+		}
+	}
+	if own != 5 || theirs != 4 {
+		t.Errorf("%d records are own and %d the other bench's, of %d", own, theirs, len(u.Unit.Files))
+	}
+	third := w.packet(lw)
+	v = VerifyPacket(third, trusting(first))
+	verdict(t, v, Trusted)
+	if len(v.Stretches) != 3 || len(v.Seals) != 3 {
+		t.Errorf("the stretches are %+v", v.Stretches)
+	}
+	follow(t, "longwave-3-lw3-2204-seal-3.zip", third)
+}
+
+func must[T any](v T, err error) T {
+	if err != nil {
+		panic(err)
+	}
+	return v
+}
