@@ -12,7 +12,8 @@ history of its own that travels with it.
 A unit is named model/tag or by any ending of it that is clear.
 
 Exit codes: 0 all well; 1 problems found; 2 the command line is wrong;
-3 git, the disk or the folder is not as it must be.`
+3 git, the disk or the folder is not as it must be; 4 verify and adopt: intact, but
+signed by a key there is no reason to trust yet.`
 
 func (a *app) root() *cobra.Command {
 	root := &cobra.Command{
@@ -33,20 +34,22 @@ func (a *app) root() *cobra.Command {
 		&cobra.Group{ID: "bench", Title: "At the bench:"},
 		&cobra.Group{ID: "look", Title: "Look:"},
 		&cobra.Group{ID: "keep", Title: "Keep:"},
+		&cobra.Group{ID: "prove", Title: "Prove and hand on:"},
 	)
 	for _, g := range []struct {
 		id   string
 		cmds []*cobra.Command
 	}{
 		{"start", []*cobra.Command{a.demoCmd(), a.initCmd(), a.newCmd(), a.schemaCmd()}},
-		{"bench", []*cobra.Command{a.onCmd(), a.whereCmd(), a.partCmd(), a.addCmd(), a.saveCmd(), a.undoCmd(), a.amendCmd()}},
-		{"look", []*cobra.Command{a.listCmd(), a.showCmd(), a.logCmd(), a.reportCmd(), a.reliabilityCmd()}},
+		{"bench", []*cobra.Command{a.onCmd(), a.whereCmd(), a.partCmd(), a.addCmd(), a.sheetCmd(), a.importCmd(), a.photoCmd(), a.attachCmd(), a.saveCmd(), a.undoCmd(), a.amendCmd()}},
+		{"look", []*cobra.Command{a.listCmd(), a.showCmd(), a.logCmd(), a.reportCmd(), a.labelCmd(), a.reliabilityCmd()}},
 		{"keep", []*cobra.Command{a.checkCmd(), a.closeCmd(), a.learnCmd()}},
+		{"prove", []*cobra.Command{a.sealCmd(), a.handoverCmd(), a.verifyCmd(), a.adoptCmd(), a.keysCmd()}},
 	} {
 		for _, c := range g.cmds {
 			c.GroupID = g.id
 			switch c.Name() {
-			case "on", "undo", "log", "report", "check", "close", "learn":
+			case "on", "undo", "log", "report", "label", "sheet", "check", "close", "learn", "seal", "handover":
 				c.ValidArgsFunction = a.completeUnits
 			case "show":
 				c.ValidArgsFunction = a.completeRecords

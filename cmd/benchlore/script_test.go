@@ -64,6 +64,8 @@ func TestScripts(t *testing.T) {
 			"one":     cmdOne,
 			"fill":    cmdFill,
 			"inplace": cmdInplace,
+			"picture": cmdPicture,
+			"lacks":   cmdLacks,
 		},
 	})
 }

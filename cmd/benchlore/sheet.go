@@ -1,0 +1,267 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"benchlore/ledger"
+	"benchlore/reports"
+)
+
+func (a *app) sheetCmd() *cobra.Command {
+	var opt reports.SheetOptions
+	var readings, tables bool
+	var format string
+	cmd := &cobra.Command{
+		Use:   "sheet [UNIT]",
+		Short: "Write a worksheet of what is open, to fill in and import",
+		Long: `Writes a worksheet of a unit: its positions in the order of the boards, as far as
+this job says nothing of them yet, with what sits there and columns for what was
+found and done. --readings lists the points to be measured instead, a stage a
+column; --tables the positions of tables of readings, a table a column.
+
+-o FILE.xlsx is a workbook with drop-down lists and notes, -o FILE.csv plain
+text, -o FILE.html a page to print, with boxes to tick. import takes the first
+two back. A row nobody filled in has not been reached; a part that was looked at
+and stays in is "left".`,
+		Example: `  benchlore sheet -o power.xlsx --section "power supply"
+  benchlore sheet -o caps.xlsx --family capacitor
+  benchlore sheet -o recap.csv --kit recap/2
+  benchlore sheet --readings -o levels.xlsx
+  benchlore sheet --tables --table "contact resistance (mOhm)" --at key:1-61 --section keybed -o keys.xlsx`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			kind := ledger.SheetParts
+			switch {
+			case readings && (tables || len(opt.Tables) > 0):
+				return usagef("choose one", "--readings and --tables are different worksheets")
+			case readings:
+				kind = ledger.SheetReadings
+			case tables || len(opt.Tables) > 0:
+				kind = ledger.SheetTables
+			}
+			if kind != ledger.SheetParts && opt.Kit+strings.Join(opt.Families, "") != "" {
+				return usagef("leave them out", "--kit and --family choose parts, not readings")
+			}
+			if format == "" {
+				format = strings.TrimPrefix(strings.ToLower(filepath.Ext(a.output)), ".")
+				if a.output == "" || a.output == "-" {
+					format = "csv"
+				}
+			}
+			return a.with(func(l *ledger.Ledger) error {
+				name, err := a.unit(l, first(list))
+				if err != nil {
+					return err
+				}
+				stock, err := l.Stock()
+				if err != nil {
+					return err
+				}
+				u, err := l.Unit(name, stock)
+				if err != nil {
+					return err
+				}
+				s, err := reports.NewSheet(kind, u.Unit, l.Shop, stock, l.Today(), opt)
+				if err != nil {
+					return err
+				}
+				if a.json {
+					return a.printJSON(s)
+				}
+				var write func(io.Writer) error
+				switch format {
+				case "csv":
+					write = s.WriteCSV
+				case "xlsx":
+					write = s.WriteXLSX
+				case "html", "htm":
+					write = s.WriteHTML
+				default:
+					return usagef("name it FILE.xlsx, FILE.csv or FILE.html, or add --format", "%q is no form of worksheet", format)
+				}
+				if f, ok := a.out.(*os.File); ok && format == "xlsx" && (a.output == "" || a.output == "-") && term.IsTerminal(int(f.Fd())) {
+					return usagef("add -o FILE.xlsx", "a workbook cannot be shown at the terminal")
+				}
+				if err := a.write(write); err != nil {
+					return err
+				}
+				if a.output == "" || a.output == "-" {
+					return nil
+				}
+				fmt.Fprintf(a.out, "%s: %s of %s in %s\n", name, plural(len(s.Rows), "row"), s.Kind, a.output)
+				a.powerLine(u.Unit)
+				if format != "html" && format != "htm" {
+					fmt.Fprintf(a.out, "next: fill it in, then benchlore import %s\n", a.output)
+				}
+				return nil
+			})
+		},
+	}
+	f := cmd.Flags()
+	f.StringArrayVar(&opt.Sections, "section", nil, "only this `SECTION`, or several: \"divider 1-4\"")
+	f.StringArrayVar(&opt.Boards, "board", nil, "only sections that carry this `BOARD`")
+	f.StringArrayVar(&opt.Families, "family", nil, "only this `FAMILY`, or a group of them: capacitor")
+	f.StringVar(&opt.Kit, "kit", "", "only what `KIT` is for, with its new parts filled in: recap, recap/2")
+	f.BoolVar(&opt.Done, "all", false, "also what this job has dealt with, as recorded")
+	f.BoolVar(&readings, "readings", false, "points to be measured")
+	f.BoolVar(&tables, "tables", false, "tables of readings: per key, per note, per voice")
+	f.StringArrayVar(&opt.Tables, "table", nil, "a table by `POINT (UNIT)`; left out: those with limits and those measured before")
+	f.StringVar(&opt.At, "at", "", "the `REFS` of --table: key:1-61")
+	f.StringArrayVar(&opt.Stages, "stage", nil, "the `STAGE` of tables; left out: as-found and as-left")
+	f.StringVar(&format, "format", "", "`FORM` of the worksheet: csv, xlsx, html; left out: as FILE ends, csv at the terminal")
+	a.printFlags(cmd)
+	return cmd
+}
+
+func (a *app) importCmd() *cobra.Command {
+	var unitFlag, byFlag, dateFlag string
+	var yes bool
+	cmd := &cobra.Command{
+		Use:   "import FILE",
+		Short: "Take a filled-in worksheet back",
+		Long: `Takes in a worksheet that was filled in, wholly or in part: XLSX, or CSV in UTF-8
+or UTF-16 set apart by commas, semicolons or tabs. Columns may stand in any order,
+rows may be sorted, deleted and added. It says what it understood, at a terminal
+asks, and then makes one commit; where anything is wrong it names every cell and
+imports nothing.
+
+The same sheet may be imported again and again: rows the records have already are
+passed over, rows that changed change their line as long as it is not closed. A
+blank cell takes nothing away.`,
+		Example: `  benchlore import caps.xlsx
+  benchlore import caps.csv --date 2031-03-02 --by jt
+  benchlore import caps.xlsx --dry-run`,
+		Args: args(cobra.ExactArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				in := ledger.SheetInput{File: filepath.Base(list[0])}
+				if list[0] == "-" {
+					in.File = "standard input"
+				}
+				var err error
+				if unitFlag != "" {
+					if in.Unit, err = l.Resolve(unitFlag); err != nil {
+						return err
+					}
+				}
+				if in.By, err = a.by(l, byFlag); err != nil {
+					return err
+				}
+				if in.Day, err = a.day(l, dateFlag); err != nil {
+					return err
+				}
+				if in.Data, err = a.readSheet(list[0]); err != nil {
+					return err
+				}
+				return a.importSheet(l, in, yes || list[0] == "-")
+			})
+		},
+	}
+	cmd.Flags().StringVar(&unitFlag, "unit", "", "the `UNIT`, where the sheet does not name it; left out: the one on the bench")
+	cmd.Flags().StringVar(&byFlag, "by", "", "the technician's `ID`")
+	cmd.Flags().StringVar(&dateFlag, "date", "", "the `DAY` the work was done; left out: today")
+	cmd.Flags().BoolVar(&yes, "yes", false, "do not ask")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+// readSheet reads a worksheet, a little more than it may be so that one that is
+// too large is told from one that was cut short.
+func (a *app) readSheet(name string) ([]byte, error) {
+	in := a.in
+	if name != "-" {
+		f, err := os.Open(name)
+		if err != nil {
+			return nil, err
+		}
+		defer f.Close()
+		in = f
+	}
+	return io.ReadAll(io.LimitReader(in, ledger.MaxSheetSize+1))
+}
+
+// shownLines is how many lines of each sort are shown before the rest is counted.
+const shownLines = 40
+
+func (a *app) importSheet(l *ledger.Ledger, in ledger.SheetInput, yes bool) error {
+	r, err := l.ReadSheet(in)
+	var wrong *ledger.WorksheetError
+	switch {
+	case errors.As(err, &wrong):
+		return a.wrongSheet(in.File, r, wrong)
+	case err != nil:
+		return err
+	}
+	if !a.json {
+		a.understood(in.File, r)
+	}
+	nothing := len(r.New)+len(r.Changed) == 0
+	if !nothing && !yes && !a.dryRun && a.interactive() {
+		fmt.Fprint(a.out, "import it? [Y/n] ")
+		var answer string
+		fmt.Fscanln(a.in, &answer)
+		if answer != "" && !strings.EqualFold(answer, "y") && !strings.EqualFold(answer, "yes") {
+			return usagef("", "nothing was imported")
+		}
+	}
+	if !nothing {
+		if r, err = l.ImportSheet(in, r); err != nil {
+			return err
+		}
+	}
+	if a.json {
+		return a.printJSON(r)
+	}
+	if nothing {
+		fmt.Fprintln(a.out, "nothing to import")
+		return nil
+	}
+	verb := "saved"
+	if a.dryRun {
+		verb = "would save"
+	}
+	fmt.Fprintf(a.out, "%s %s\n", verb, strings.Join(r.Files, ", "))
+	return nil
+}
+
+// understood shows what a worksheet was taken to say.
+func (a *app) understood(file string, r *ledger.SheetResult) {
+	fmt.Fprintf(a.out, "%s: %s, %s\n", r.Unit, file, plural(r.Rows, "row"))
+	for _, sort := range []struct {
+		title string
+		lines []string
+	}{{"new", r.New}, {"changed", r.Changed}} {
+		for i, line := range sort.lines {
+			if i == shownLines {
+				fmt.Fprintf(a.out, "  %-8s and %d more\n", sort.title, len(sort.lines)-i)
+				break
+			}
+			fmt.Fprintf(a.out, "  %-8s %s\n", sort.title, line)
+		}
+	}
+	fmt.Fprintf(a.out, "  recorded already: %d, not reached: %d\n", r.Unchanged, r.Unreached)
+	a.warn(r.Problems)
+}
+
+// wrongSheet names every cell that keeps a worksheet from being imported.
+func (a *app) wrongSheet(file string, r *ledger.SheetResult, wrong *ledger.WorksheetError) error {
+	if a.json {
+		return errors.Join(a.printJSON(r), errFound)
+	}
+	for _, c := range wrong.Cells {
+		fmt.Fprintf(a.err, "%s: %s\n", file, c.Error())
+		if c.Write != "" {
+			fmt.Fprintf(a.err, "  %s\n", c.Write)
+		}
+	}
+	fmt.Fprintf(a.err, "benchlore: %v\n  %s\n", wrong, wrong.Hint())
+	return errFound
+}

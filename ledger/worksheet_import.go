@@ -1,0 +1,436 @@
+package ledger
+
+import (
+	"bytes"
+	"fmt"
+	"path"
+	"reflect"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"benchlore/schema"
+	"benchlore/schema/refs"
+	"benchlore/schema/unit"
+)
+
+// SheetInput is a worksheet to be taken in.
+type SheetInput struct {
+	File string // its name, for messages
+	Data []byte
+	Unit string // model/tag; "" takes the one the sheet names
+	By   string
+	Day  schema.Date // of what is new; zero: today
+}
+
+// SheetResult tells how a worksheet was understood, and what was written.
+type SheetResult struct {
+	Result
+	Unit      string           `json:"unit"`
+	Kind      SheetKind        `json:"kind"`
+	Rows      int              `json:"rows"`      // with any entry
+	Unreached int              `json:"unreached"` // rows nobody filled in
+	Unchanged int              `json:"unchanged"` // rows the records have already
+	New       []string         `json:"new"`       // lines as understood
+	Changed   []string         `json:"changed"`
+	Records   []string         `json:"records"`            // the files they go into
+	Cells     []CellError      `json:"wrong,omitempty"`    // what keeps it from being imported
+	Problems  []schema.Problem `json:"warnings,omitempty"` // what is worth a look
+}
+
+// WorksheetError says that a worksheet was not imported because of what is in
+// its cells.
+type WorksheetError struct {
+	File  string
+	Cells []CellError
+}
+
+func (e *WorksheetError) Error() string {
+	if len(e.Cells) == 1 {
+		return fmt.Sprintf("%s: nothing was imported: 1 entry is wrong", e.File)
+	}
+	return fmt.Sprintf("%s: nothing was imported: %d entries are wrong", e.File, len(e.Cells))
+}
+
+// Hint names the next step.
+func (e *WorksheetError) Hint() string {
+	return "correct them in the sheet, save it, and import it again: what is in the records already is passed over"
+}
+
+// worksheet is an import being worked out.
+type worksheet struct {
+	l      *Ledger
+	u      *Loaded
+	job    *unit.Job
+	closed map[string]bool
+	in     SheetInput
+	t      *table
+	errs   cellErrors
+	sets   map[string]*refs.Set
+	edits  []*edit
+	out    *SheetResult
+}
+
+// ReadSheet works out what importing a worksheet would do, and writes nothing.
+// What is wrong with its cells is a *WorksheetError, and comes with the result.
+func (l *Ledger) ReadSheet(in SheetInput) (*SheetResult, error) {
+	_, tree, err := l.mainTree()
+	if err != nil {
+		return nil, err
+	}
+	head, _, err := l.repo.Ref(mainRef)
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{l: l, head: head, tree: tree, files: map[string][]byte{}, removed: map[string]bool{}}
+	return l.sheet(in, w)
+}
+
+// ImportSheet takes a worksheet in: one commit, or nothing at all. A row that the
+// records of this job have already is passed over; one that says more or
+// something else changes its line, as long as that has not been closed. Comments
+// and notation of other lines stay. shown is what ReadSheet made of it, which the
+// restorer has agreed to: where the ledger has changed since, so that it would
+// mean something else, nothing is written. nil skips that.
+func (l *Ledger) ImportSheet(in SheetInput, shown *SheetResult) (*SheetResult, error) {
+	var out *SheetResult
+	res, err := l.update(func(w *writer) error {
+		var err error
+		if out, err = l.sheet(in, w); err != nil {
+			return err
+		}
+		if shown != nil && (!slices.Equal(shown.New, out.New) || !slices.Equal(shown.Changed, out.Changed)) {
+			return &UsageError{"the records have changed in the meantime; nothing was imported", "import the sheet again and read what it says now"}
+		}
+		return nil
+	})
+	if out != nil {
+		out.Result = res
+	}
+	return out, err
+}
+
+// sheet reads a worksheet against the unit and gathers the changed records in
+// the writer.
+func (l *Ledger) sheet(in SheetInput, w *writer) (*SheetResult, error) {
+	grids, err := readSheets(in.Data)
+	if err != nil {
+		return nil, err
+	}
+	if in.Day.IsZero() {
+		in.Day = l.Today()
+	}
+	s := &worksheet{l: l, in: in, sets: map[string]*refs.Set{}}
+	if s.t, err = findTable(grids, &s.errs); err != nil {
+		return nil, err
+	}
+	s.out = &SheetResult{Kind: s.t.kind, Rows: len(s.t.rows), New: []string{}, Changed: []string{}, Records: []string{}}
+	if err := s.whose(); err != nil {
+		return nil, err
+	}
+	stock, err := l.Stock()
+	if err != nil {
+		return nil, err
+	}
+	if s.u, err = l.Unit(s.in.Unit, stock); err != nil {
+		return nil, err
+	}
+	s.out.Unit = s.in.Unit
+	s.job = s.u.OpenJob()
+	if s.closed, err = l.closedFiles(s.in.Unit, w.head); err != nil {
+		return nil, err
+	}
+	s.jobs()
+	switch s.t.kind {
+	case SheetParts:
+		err = s.parts(w)
+	case SheetReadings:
+		err = s.readings(w)
+	case SheetTables:
+		err = s.tables(w)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if len(s.errs.list) == 0 {
+		err = s.write(stock, w)
+	}
+	if err == nil && len(s.errs.list) > 0 {
+		sortCells(s.errs.list)
+		s.out.Cells = s.errs.list
+		err = &WorksheetError{in.File, s.errs.list}
+	}
+	return s.out, err
+}
+
+var cellForm = regexp.MustCompile(`^(?:row )?([A-Z]*)([0-9]+)$`)
+
+// sortCells orders errors by row and column.
+func sortCells(list []CellError) {
+	key := func(c CellError) (row, col int) {
+		if m := cellForm.FindStringSubmatch(c.Cell); m != nil {
+			row, _ = strconv.Atoi(m[2])
+			for _, r := range m[1] {
+				col = 26*col + int(r-'A') + 1
+			}
+		}
+		return row, col
+	}
+	slices.SortStableFunc(list, func(a, b CellError) int {
+		ra, ca := key(a)
+		rb, cb := key(b)
+		if ra != rb {
+			return ra - rb
+		}
+		return ca - cb
+	})
+}
+
+// whose finds the unit the sheet is about. A sheet that names another unit than
+// the one that was asked for, or several, is refused.
+func (s *worksheet) whose() error {
+	named, at := "", ""
+	for _, row := range s.t.rows {
+		c, ok := row.cells[SheetInstrument]
+		if !ok {
+			continue
+		}
+		name, err := s.l.Resolve(c.text)
+		switch {
+		case err != nil:
+			return &UsageError{fmt.Sprintf("%s: %v", c.at, err), "the column instrument names the unit as model/tag; leave it as the sheet had it"}
+		case named != "" && name != named:
+			return &UsageError{fmt.Sprintf("%s is about %s, and %s about %s", at, named, c.at, name), "import one unit at a time"}
+		}
+		named, at = name, c.at
+	}
+	switch {
+	case named == "" && s.in.Unit == "":
+		if s.in.Unit = s.l.OnBench(); s.in.Unit == "" {
+			return &UsageError{"the sheet does not say which unit it is about, and none is on the bench", "name it with --unit, or choose one with: benchlore on UNIT"}
+		}
+	case named != "" && s.in.Unit != "" && named != s.in.Unit:
+		return &UsageError{fmt.Sprintf("the sheet is about %s, not %s", named, s.in.Unit), "leave --unit out, or import the sheet of that unit"}
+	case named != "":
+		s.in.Unit = named
+	}
+	return nil
+}
+
+// jobs refuses rows that were made for another stay at the bench: what was found
+// then is not found again now.
+func (s *worksheet) jobs() {
+	open := ""
+	if s.job != nil {
+		open = s.job.Name()
+	}
+	for _, row := range s.t.rows {
+		c, ok := row.cells[SheetJob]
+		if !ok || c.text == open {
+			continue
+		}
+		known := slices.ContainsFunc(s.u.Jobs, func(j *unit.Job) bool { return j.Name() == c.text })
+		switch {
+		case known:
+			s.errs.add(c.at, "", "the sheet was made for the job %s, which is over => write a new sheet; what was recorded then is corrected with: benchlore amend FILE --reason \"...\"", c.text)
+		case open == "":
+			s.errs.add(c.at, "", "%s has no job %q, and none is open => add the intake first, or empty the column job", s.u.Name, c.text)
+		default:
+			s.errs.add(c.at, "", "%s has no job %q => leave the column job as the sheet had it, or empty it; the open job is %s", s.u.Name, c.text, open)
+		}
+		return // the other rows say the same
+	}
+}
+
+// editOf finds or begins the edit of a record.
+func (s *worksheet) editOf(f *unit.File, name string) *edit {
+	for _, e := range s.edits {
+		if e.path == f.Path && e.name == name {
+			return e
+		}
+	}
+	e := newEdit(f, name)
+	s.edits = append(s.edits, e)
+	return e
+}
+
+// openRecord finds the record new lines go into: the day's last of its kind and
+// technician that is of this job, has not been closed, and fits. Where there is
+// none it begins one.
+func (s *worksheet) openRecord(w *writer, kind schema.Kind, name string, fits func(schema.Record) bool) (*edit, error) {
+	for i := len(s.u.Unit.Files) - 1; i >= 0; i-- {
+		f := &s.u.Unit.Files[i]
+		h := f.Record.Head()
+		if h.Kind != kind || h.Date != s.in.Day || h.By != s.in.By || h.Withdrawn || s.closed[path.Base(f.Path)] ||
+			s.job != nil && !slices.Contains(s.job.Files, f) {
+			continue
+		}
+		if !fits(f.Record) {
+			break
+		}
+		return s.editOf(f, name), nil
+	}
+	p, err := s.l.newName(unitDir(s.u.Name), s.in.Day, string(kind))
+	if err != nil {
+		return nil, err
+	}
+	seq, err := s.l.NextSeq(s.u.Name, s.in.Day)
+	if err != nil {
+		return nil, err
+	}
+	rec := schema.New(kind)
+	*rec.Head() = schema.Common{Kind: kind, Date: s.in.Day, By: s.in.By, Seq: seq}
+	e := newEdit(&unit.File{Path: p, Data: schema.Encode(rec), Record: rec}, name)
+	s.edits = append(s.edits, e)
+	return e, nil
+}
+
+// mayEdit reports whether a record may be changed by a sheet; where not, the row
+// gets the error that says what to do.
+func (s *worksheet) mayEdit(row *sheetRow, key string, f *unit.File) bool {
+	if s.closed[path.Base(f.Path)] {
+		s.errs.cell(row, key, "says something else than %s, which has been closed => correct that with: benchlore amend %s --reason \"...\"", f.Name(), f.Path)
+		return false
+	}
+	return true
+}
+
+// write puts the changed records together, reads the unit as it would be, and
+// refuses what would be wrong with it.
+func (s *worksheet) write(stock *Stock, w *writer) error {
+	changed := map[string][]byte{}
+	for _, e := range s.edits {
+		if prev, ok := changed[e.path]; ok { // readings and tables of one record
+			rec, problems := schema.DecodeRecord(e.path, prev)
+			if rec == nil {
+				return &ProblemsError{"the worksheet was not imported", problems}
+			}
+			e.data, e.record = prev, rec
+		} else if committed, ok, err := w.committed(e.path); err != nil {
+			return err
+		} else if old, there := s.u.Files[e.path]; there && (!ok || !bytes.Equal(committed, old)) {
+			return &UnsavedError{[]string{e.path}}
+		}
+		changed[e.path] = e.render()
+	}
+	if len(changed) == 0 {
+		return nil
+	}
+	after, err := s.l.load(s.u.Name, stock, overlay{diskSource{s.l}, changed})
+	if err != nil {
+		return err
+	}
+	own := map[string][]listed{} // by file and list
+	for _, e := range s.edits {
+		own[e.path+" "+e.name] = e.all()
+	}
+	fresh := newErrors(s.u.Problems, after.Problems)
+	for _, p := range after.Problems {
+		rows, key := rowsOf(own, p)
+		switch {
+		case rows != nil && p.Severity > schema.Warned:
+			for _, row := range rows[:min(len(rows), 3)] {
+				s.problem(row, key, p)
+			}
+		case rows != nil:
+			s.out.Problems = append(s.out.Problems, p)
+		case slices.Contains(fresh, p):
+			s.errs.add("", "", "%s", strings.TrimSuffix(p.Error()+" => "+p.Write, " => "))
+		}
+	}
+	if len(s.errs.list) > 0 {
+		return nil
+	}
+	for p, data := range changed {
+		w.put(p, data)
+		s.out.Records = append(s.out.Records, p)
+	}
+	slices.Sort(s.out.Records)
+	what := map[SheetKind]string{SheetParts: "line", SheetReadings: "reading", SheetTables: "table"}[s.t.kind]
+	w.subject = fmt.Sprintf("%s: worksheet%s", s.u.Name, count(len(s.out.New), "new "+what)+count(len(s.out.Changed), "changed "+what))
+	return nil
+}
+
+var listedPath = regexp.MustCompile(`^(part|reading|table)\[([0-9]+)\]\.?(.*)$`)
+
+// rowsOf finds the rows a problem of a record is about, and the key.
+func rowsOf(own map[string][]listed, p schema.Problem) ([]*sheetRow, string) {
+	m := listedPath.FindStringSubmatch(p.Path)
+	if m == nil {
+		return nil, ""
+	}
+	list := own[p.File+" "+m[1]]
+	n, _ := strconv.Atoi(m[2])
+	if n >= len(list) {
+		return nil, ""
+	}
+	key, _, _ := strings.Cut(m[3], "[")
+	return list[n].rows, key
+}
+
+// problem says at its cell what the records find wrong with a row.
+func (s *worksheet) problem(row *sheetRow, key string, p schema.Problem) {
+	if key == "" || row.cells[key].at == "" {
+		first, _, _ := strings.Cut(p.Message, " ")
+		if _, ok := s.t.at[first]; ok {
+			key = first
+		}
+	}
+	at := row.cells[key].at
+	if at == "" && s.t.at[key] != "" {
+		at = strings.TrimRight(s.t.at[key], "0123456789") + strconv.Itoa(row.n)
+	}
+	if at == "" {
+		at = fmt.Sprintf("row %d", row.n)
+	}
+	c := CellError{at, row.of, p.Message, p.Write}
+	if !slices.Contains(s.errs.list, c) {
+		s.errs.list = append(s.errs.list, c)
+	}
+}
+
+// filledIn reports whether two entries of the same type agree wherever the first
+// says anything.
+func filledIn(cells, has reflect.Value) bool {
+	for _, f := range schema.FieldsOf(reflect.New(cells.Type()).Interface()) {
+		a, b := cells.FieldByIndex(f.Index), has.FieldByIndex(f.Index)
+		if a.IsZero() || f.Tables() {
+			continue
+		}
+		switch {
+		case a.Kind() == reflect.String:
+			if !sameText(f.Key, a.String(), b.String()) {
+				return false
+			}
+		case a.Kind() == reflect.Slice:
+			if !sameWords(a, b) {
+				return false
+			}
+		case !reflect.DeepEqual(a.Interface(), b.Interface()):
+			return false
+		}
+	}
+	return true
+}
+
+func sameWords(a, b reflect.Value) bool {
+	list := func(v reflect.Value) []string {
+		var out []string
+		for i := range v.Len() {
+			out = append(out, strings.ToLower(v.Index(i).String()))
+		}
+		slices.Sort(out)
+		return out
+	}
+	return slices.Equal(list(a), list(b))
+}
+
+// fillFrom sets in to what from says, wherever it says anything.
+func fillFrom(to, from reflect.Value) {
+	for _, f := range schema.FieldsOf(reflect.New(from.Type()).Interface()) {
+		if a := from.FieldByIndex(f.Index); !a.IsZero() && !f.Tables() {
+			to.FieldByIndex(f.Index).Set(a)
+		}
+	}
+}

@@ -1,0 +1,343 @@
+package ledger
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"benchlore/schema"
+)
+
+// CellError is one thing wrong with a worksheet.
+type CellError struct {
+	Cell    string `json:"cell"`         // "F17"; "row 17"; "" for the sheet as a whole
+	Of      string `json:"of,omitempty"` // the position or point of the row
+	Message string `json:"message"`
+	Write   string `json:"write,omitempty"` // what to write instead
+}
+
+func (e CellError) Error() string {
+	s := e.Cell
+	if e.Of != "" {
+		s += " (" + e.Of + ")"
+	}
+	return strings.TrimPrefix(strings.TrimSpace(s)+": "+e.Message, ": ")
+}
+
+// cell is one filled cell of a row.
+type cell struct {
+	at   string // its address
+	text string
+}
+
+// sheetRow is one row below the headings.
+type sheetRow struct {
+	n      int // as the spreadsheet counts
+	cells  map[string]cell
+	tables map[int]cell // by column of table.columns
+	of     string       // what it is about, for messages
+}
+
+func (r *sheetRow) get(key string) string { return r.cells[key].text }
+
+// table is a sheet whose headings are understood.
+type table struct {
+	kind    SheetKind
+	head    int               // row of the headings, from 0
+	at      map[string]string // address of each heading, by key
+	columns []sheetTable      // of a sheet of tables
+	rows    []*sheetRow
+	comma   bool
+}
+
+// cellErrors gathers what is wrong with the cells.
+type cellErrors struct{ list []CellError }
+
+func (e *cellErrors) add(at, of, format string, args ...any) {
+	msg, write := fmt.Sprintf(format, args...), ""
+	if i := strings.LastIndex(msg, " => "); i >= 0 {
+		msg, write = msg[:i], msg[i+len(" => "):]
+	} else if i := strings.LastIndex(msg, ": write "); i >= 0 { // as the small languages put it
+		msg, write = msg[:i], msg[i+len(": "):]
+	}
+	c := CellError{at, of, msg, write}
+	if !slices.Contains(e.list, c) {
+		e.list = append(e.list, c)
+	}
+}
+
+// cell adds an error about a row's cell of a key, or about the row where it
+// has none.
+func (e *cellErrors) cell(r *sheetRow, key, format string, args ...any) {
+	at := fmt.Sprintf("row %d", r.n)
+	if c, ok := r.cells[key]; ok {
+		at = c.at
+	}
+	e.add(at, r.of, format, args...)
+}
+
+// headings are the columns of a kind of sheet by plain heading.
+func headings(cols []SheetColumn) map[string]string {
+	out := map[string]string{}
+	for _, c := range cols {
+		out[c.Heading] = c.Key
+	}
+	return out
+}
+
+var sheetHeadings = map[SheetKind]map[string]string{
+	SheetParts:    headings(PartColumns()),
+	SheetReadings: headings(ReadingColumns()),
+	SheetTables:   headings(TableColumns()),
+}
+
+// headingForm writes a heading as the lists have it.
+func headingForm(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if r == '_' || r == '.' || r == '\u00a0' || r == '\n' {
+			return ' '
+		}
+		return r
+	}, strings.ToLower(s))
+	return strings.TrimSpace(strings.Trim(strings.Join(strings.Fields(s), " "), ":*"))
+}
+
+// headingKey finds the column a heading means, "" for none.
+func headingKey(kind SheetKind, heading string) string {
+	h := headingForm(heading)
+	if key, ok := sheetHeadings[kind][h]; ok {
+		return key
+	}
+	if dashed := strings.ReplaceAll(h, " ", "-"); sheetHeadings[kind][dashed] != "" {
+		return sheetHeadings[kind][dashed] // a stage
+	}
+	key := sheetAliases[h]
+	for _, k := range sheetHeadings[kind] {
+		if k == key {
+			return key
+		}
+	}
+	return ""
+}
+
+// maxHead is how many rows may stand above the headings.
+const maxHead = 30
+
+// headRow reads a row as headings: its kind, and how many it knows. The kind is
+// "" where it is none.
+func headRow(row []string) (SheetKind, int) {
+	seen := map[SheetKind]map[string]bool{}
+	tables := 0
+	for kind := range sheetHeadings {
+		seen[kind] = map[string]bool{}
+		for _, h := range row {
+			if key := headingKey(kind, h); key != "" {
+				seen[kind][key] = true
+			}
+		}
+	}
+	for _, h := range row {
+		if _, ok, _ := parseTableHeading(h); ok {
+			tables++
+		}
+	}
+	stages := 0
+	for _, s := range schema.Stage("").Words() {
+		if seen[SheetReadings]["stage."+s] {
+			stages++
+		}
+	}
+	switch parts := seen[SheetParts]; {
+	case seen[SheetReadings]["point"] && stages > 0:
+		return SheetReadings, len(seen[SheetReadings])
+	case (parts["ref"] || parts["count"]) && (parts["found"] || parts["action"]):
+		return SheetParts, len(parts)
+	case seen[SheetTables]["ref"] && tables > 0:
+		return SheetTables, len(seen[SheetTables]) + tables
+	}
+	return "", 0
+}
+
+// headingCount is the most headings any of the first rows has.
+func headingCount(g *grid) int {
+	best := 0
+	for _, row := range g.rows[:min(len(g.rows), maxHead)] {
+		if _, n := headRow(row); n > best {
+			best = n
+		}
+	}
+	return best
+}
+
+// findTable finds the one sheet that is a worksheet, and reads its headings and
+// rows.
+func findTable(grids []*grid, errs *cellErrors) (*table, error) {
+	var found *grid
+	head, kind := 0, SheetKind("")
+	for _, g := range grids {
+		for r, row := range g.rows[:min(len(g.rows), maxHead)] {
+			k, n := headRow(row)
+			if n == 0 {
+				continue
+			}
+			if found != nil {
+				return nil, &UsageError{fmt.Sprintf("the workbook has two worksheets, %q and %q", found.name, g.name), "delete one, or import them from files of their own"}
+			}
+			found, head, kind = g, r, k
+			break
+		}
+	}
+	if found == nil {
+		return nil, &UsageError{"no row of headings was found",
+			"a worksheet of parts has columns section, ref, found and action; of readings section, point and as-left; of tables section, ref and such as: contact resistance (mOhm) as-left"}
+	}
+	t := &table{kind: kind, head: head, at: map[string]string{}, comma: found.comma}
+	t.read(found, errs)
+	return t, nil
+}
+
+// read reads headings and rows of a grid.
+func (t *table) read(g *grid, errs *cellErrors) {
+	keys := map[int]string{}
+	tables := map[int]int{}
+	heads := g.rows[t.head]
+	used := make([]bool, len(heads))
+	for _, row := range g.rows[t.head+1:] {
+		for c := range row[:min(len(row), len(heads))] {
+			used[c] = used[c] || strings.TrimSpace(row[c]) != ""
+		}
+	}
+	for c, h := range heads {
+		at := cellName(t.head, c)
+		h = strings.TrimSpace(h)
+		if what, bad := g.bad[[2]int{t.head, c}]; bad {
+			errs.add(at, "the heading", "%s", what)
+			continue
+		}
+		if strings.HasPrefix(h, "#") {
+			continue // the restorer's own
+		}
+		if t.kind == SheetTables {
+			if one, ok, err := parseTableHeading(h); err != nil {
+				errs.add(at, "the heading", "%v", err)
+				continue
+			} else if ok {
+				if slices.Contains(t.columns, one) {
+					errs.add(at, "the heading", "stands there twice => put both into one column")
+				}
+				tables[c] = len(t.columns)
+				t.columns = append(t.columns, one)
+				continue
+			}
+		}
+		key := headingKey(t.kind, h)
+		switch {
+		case key == "" && !used[c]:
+		case key == "" && h == "":
+			errs.add(at, "", "the column has entries and no heading => write one, or # for a column of your own that is not read")
+		case key == "":
+			errs.add(at, "", "%s", t.unknownHeading(h))
+		case t.at[key] != "":
+			errs.add(at, "", "the heading %q stands in %s too => keep one of the two columns", h, t.at[key])
+		default:
+			keys[c], t.at[key] = key, at
+		}
+	}
+	for r := t.head + 1; r < len(g.rows); r++ {
+		row := &sheetRow{n: r + 1, cells: map[string]cell{}, tables: map[int]cell{}}
+		filled := false
+		for c, text := range g.rows[r] {
+			at := cellName(r, c)
+			if c >= len(heads) {
+				if strings.TrimSpace(text) != "" {
+					errs.add(at, fmt.Sprintf("row %d", r+1), "the row has more cells than there are headings => write decimal commas in quotes, or set the cells apart by semicolons")
+					break
+				}
+				continue
+			}
+			key, known := keys[c]
+			column, inTable := tables[c]
+			if !known && !inTable {
+				continue
+			}
+			text, ok := t.cellText(key, at, text, errs)
+			if what, bad := g.bad[[2]int{r, c}]; bad && key != SheetHasNow && key != SheetLimit {
+				errs.add(at, "", "%s", what)
+				continue
+			}
+			if !ok || text == "" {
+				continue
+			}
+			filled = true
+			if inTable {
+				row.tables[column] = cell{at, text}
+			} else {
+				row.cells[key] = cell{at, text}
+			}
+		}
+		if filled {
+			t.rows = append(t.rows, row)
+		}
+	}
+	for at, what := range g.bad { // of cells past the end of their row
+		if at[0] > t.head && at[0] < len(g.rows) && at[1] >= len(g.rows[at[0]]) && (keys[at[1]] != "" || slices.Contains(mapKeys(tables), at[1])) {
+			errs.add(cellName(at[0], at[1]), "", "%s", what)
+		}
+	}
+}
+
+func mapKeys(m map[int]int) []int {
+	var out []int
+	for k := range m {
+		out = append(out, k)
+	}
+	return out
+}
+
+// cellText reads the text of one cell; ok is false where it was refused.
+func (t *table) cellText(key, at, text string, errs *cellErrors) (string, bool) {
+	if day, isDate := strings.CutPrefix(text, dateCell); isDate {
+		if key == "date" {
+			return day, true
+		}
+		if key == SheetHasNow || key == SheetLimit {
+			return "", true
+		}
+		errs.add(at, "", "the spreadsheet has made a date of it (%s) => format the column as text, and type again what it should say", day)
+		return "", false
+	}
+	text = strings.TrimSpace(text)
+	switch {
+	case key == SheetHasNow || key == SheetLimit:
+		return unguard(text), true
+	case len(text) > maxSheetCell:
+		errs.add(at, "", "holds %d letters => at most %d go into one cell", len(text), maxSheetCell)
+		return "", false
+	case strings.HasPrefix(text, "="):
+		errs.add(at, "", "begins with =, as a formula does: %s => write its result; text that begins so takes an apostrophe in front", clipped(text))
+		return "", false
+	}
+	text = unguard(text)
+	if key != "note" {
+		text = strings.Join(strings.Fields(text), " ")
+	} else {
+		text = strings.ReplaceAll(strings.ReplaceAll(text, "\r\n", "\n"), "\r", "\n")
+	}
+	return text, true
+}
+
+func (t *table) unknownHeading(h string) string {
+	var names []string
+	for n := range sheetHeadings[t.kind] {
+		names = append(names, n)
+	}
+	slices.Sort(names)
+	if near := schema.Nearest(headingForm(h), names); near != "" {
+		return fmt.Sprintf("there is no column %q => did you mean %q? A column of your own begins with # and is not read", h, near)
+	}
+	extra := ""
+	if t.kind == SheetTables {
+		extra = "tables of readings, such as: contact resistance (mOhm) as-left, and "
+	}
+	return fmt.Sprintf("there is no column %q => the columns are: %s%s; one of your own begins with #", h, extra, strings.Join(names, ", "))
+}
