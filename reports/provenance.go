@@ -29,6 +29,9 @@ type ProvenanceInput struct {
 // Provenance is the report on one unit: page one for a buyer, and behind it
 // what the next bench needs. It is complete in itself: writers add nothing.
 //
+// Bench, here and there, names the other bench that recorded a fact; the text
+// says so beside it. It is empty for what this bench recorded.
+//
 // Fields named after record keys hold the record's own words. PageOne,
 // History[].Summary, Verify, Cautions and the other sentences are the
 // report's, with the record's words in quotation marks.
@@ -152,6 +155,7 @@ type State struct {
 	TransitLocks  string  `json:"transitLocks,omitempty"`
 	TransitDate   string  `json:"transitDate,omitempty"`
 	Overhaul      string  `json:"lastOverhaul,omitempty"` // day of the release of the last overhaul
+	Bench         string  `json:"bench,omitempty"`
 }
 
 // FaultReport is one symptom and what became of it.
@@ -166,6 +170,7 @@ type FaultReport struct {
 	Unsaid     bool       `json:"unsaid"` // its job was released without a word on it
 	Note       string     `json:"note,omitempty"`
 	Work       []WorkItem `json:"work"`
+	Bench      string     `json:"bench,omitempty"`
 }
 
 // Place is some positions of some sections.
@@ -210,6 +215,7 @@ type WorkItem struct {
 	Mod      string    `json:"modification,omitempty"`
 	OldKept  string    `json:"oldKept,omitempty"`
 	Note     string    `json:"note,omitempty"`
+	Bench    string    `json:"bench,omitempty"`
 }
 
 // SafetyRun is one safety record.
@@ -222,6 +228,7 @@ type SafetyRun struct {
 	WorkAfter bool           `json:"workAfter"` // parts were worked on after it
 	Checks    []SafetyReport `json:"checks"`
 	Note      string         `json:"note,omitempty"`
+	Bench     string         `json:"bench,omitempty"`
 }
 
 // SafetyReport is one check. Verdict is empty where there is no limit.
@@ -250,6 +257,7 @@ type WarrantyReport struct {
 	Transferable bool   `json:"transferable"`
 	Ended        bool   `json:"ended"` // before the day of the report
 	Release      string `json:"release,omitempty"`
+	Bench        string `json:"bench,omitempty"`
 }
 
 // ModReport is one modification.
@@ -268,6 +276,7 @@ type ModReport struct {
 	StillFitted int    `json:"stillFitted"` // of them still there
 	Removed     int    `json:"removed"`     // parts it took out without another in their place
 	Note        string `json:"note,omitempty"`
+	Bench       string `json:"bench,omitempty"`
 }
 
 // DueReport is what comes next.
@@ -279,6 +288,7 @@ type DueReport struct {
 	Said    string   `json:"said"`   // the day
 	Passed  bool     `json:"passed"` // the day, or the reading of the hour meter
 	Settled bool     `json:"settled"`
+	Bench   string   `json:"bench,omitempty"`
 }
 
 // JobReport is one stay at the bench: the unit as received and as released.
@@ -304,6 +314,7 @@ type JobReport struct {
 	UserMemory    string          `json:"userMemory,omitempty"`
 	Comeback      *ComebackReport `json:"comeback,omitempty"`
 	Note          string          `json:"note,omitempty"`
+	Bench         string          `json:"bench,omitempty"`
 }
 
 // SectionAsSeen is a section at intake.
@@ -398,6 +409,7 @@ type ReadingValue struct {
 	Number    *float64 `json:"number,omitempty"`
 	LimitLow  *float64 `json:"limitLow,omitempty"`
 	LimitHigh *float64 `json:"limitHigh,omitempty"`
+	Bench     string   `json:"bench,omitempty"`
 }
 
 // TableReport is readings over many positions. Min, Max, Spread are in Unit
@@ -434,6 +446,7 @@ type TableReport struct {
 	Procedure     string      `json:"procedure,omitempty"`
 	Why           string      `json:"why,omitempty"`
 	Note          string      `json:"note,omitempty"`
+	Bench         string      `json:"bench,omitempty"`
 }
 
 // LimitSpan is a run of positions that share limits on their values, in the
@@ -451,6 +464,7 @@ type InstrumentReport struct {
 	ID    string   `json:"id"`
 	Name  string   `json:"name"`
 	Lines []string `json:"calibration"`
+	Bench string   `json:"bench,omitempty"`
 }
 
 // SoakReport is one run under power.
@@ -464,6 +478,7 @@ type SoakReport struct {
 	Ambient  string   `json:"ambient,omitempty"`
 	Events   []string `json:"events"`
 	Note     string   `json:"note,omitempty"`
+	Bench    string   `json:"bench,omitempty"`
 }
 
 // PartNow is something that is not as the unit left the factory.
@@ -477,6 +492,7 @@ type PartNow struct {
 	Since  string    `json:"since,omitempty"`
 	Kit    string    `json:"kit,omitempty"`
 	Mod    string    `json:"modification,omitempty"`
+	Bench  string    `json:"bench,omitempty"`
 }
 
 // WarningReport is a trap for the next technician.
@@ -510,6 +526,7 @@ type NewsReport struct {
 	ConditionIn  string `json:"conditionIn,omitempty"`
 	TransitLocks string `json:"transitLocks,omitempty"`
 	Note         string `json:"note,omitempty"`
+	Bench        string `json:"bench,omitempty"`
 }
 
 // PhotoReport is one picture of the unit's folder.
@@ -522,6 +539,7 @@ type PhotoReport struct {
 	Taken   string `json:"taken,omitempty"`
 	SHA256  string `json:"sha256,omitempty"`
 	Record  string `json:"record"`
+	Bench   string `json:"bench,omitempty"`
 }
 
 // FileReport is another file of the unit's folder.
@@ -530,6 +548,7 @@ type FileReport struct {
 	Title  string `json:"title,omitempty"`
 	SHA256 string `json:"sha256,omitempty"`
 	Record string `json:"record"`
+	Bench  string `json:"bench,omitempty"`
 }
 
 // HistoryEntry is one record in the unit's history. File, Date, By, Kind,
@@ -546,6 +565,7 @@ type HistoryEntry struct {
 	Corrections []CorrectionEntry `json:"corrections"`
 	Commit      string            `json:"commit,omitempty"`
 	SignedBy    string            `json:"signedBy,omitempty"`
+	Bench       string            `json:"bench,omitempty"`
 }
 
 // CorrectionEntry is one change of a record after its job was closed.

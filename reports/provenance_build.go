@@ -98,18 +98,6 @@ func dayText(d schema.Date) string {
 	return d.String()
 }
 
-// person gives a technician's name; without the shop's list the id stands.
-func (b *provenance) person(id string) string {
-	if b.in.Shop != nil {
-		for _, t := range b.in.Shop.Technicians {
-			if t.ID == id {
-				return clean(t.Name)
-			}
-		}
-	}
-	return clean(id)
-}
-
 // family gives a family's title.
 func (b *provenance) family(n schema.FamilyName) string {
 	if n == "" {
@@ -239,7 +227,7 @@ func dateWords(e schema.EDTF) string {
 func (b *provenance) jobs() {
 	for _, j := range b.u.Jobs {
 		r := j.IntakeRecord()
-		x := JobReport{Name: j.Name(), Received: dayText(r.Date), By: b.person(r.By), Reason: string(r.Reason), Works: string(r.Works),
+		x := JobReport{Name: j.Name(), Bench: b.benchName(j.Intake), Received: dayText(r.Date), By: b.person(j.Intake, r.By), Reason: string(r.Reason), Works: string(r.Works),
 			LastWorkingBy: clean(r.LastKnownWorkingBy), Power: string(r.Power), PowerWhy: r.PowerWhy,
 			EarlierWork: r.EarlierWork, Missing: r.Missing, Accessories: r.Accessories, UserMemory: string(r.UserMemory), Note: r.Note}
 		if r.LastKnownWorking != "" {
@@ -255,7 +243,7 @@ func (b *provenance) jobs() {
 			x.Comeback = &ComebackReport{clean(c.Release), string(c.Fault), c.Note}
 		}
 		if e := j.ReleaseRecord(); e != nil {
-			x.Released, x.ReleasedBy, x.WorksReleased, x.ReleaseNote = dayText(e.Date), b.person(e.By), string(e.Works), e.Note
+			x.Released, x.ReleasedBy, x.WorksReleased, x.ReleaseNote = dayText(e.Date), b.person(j.Release, e.By), string(e.Works), e.Note
 			if r.Reason == schema.ReasonOverhaul {
 				b.p.State.Overhaul = dayText(e.Date)
 			}
@@ -290,7 +278,8 @@ func (b *provenance) released() {
 	b.warranties()
 	if b.last != nil {
 		r := b.last.ReleaseRecord()
-		s.Works, s.Date, s.By = string(r.Works), dayText(r.Date), b.person(r.By)
+		s.Works, s.Date, s.By = string(r.Works), dayText(r.Date), b.signedFor(b.last.Release, r.By)
+		s.Bench = b.benchName(b.last.Release)
 		s.SoakHours, s.SoakCycles, s.WorkAfterSoak = b.soakOf(b.last)
 	}
 }
@@ -311,7 +300,7 @@ func (b *provenance) warranties() {
 			return
 		}
 		x := WarrantyReport{Start: dayText(w.Start), End: dayText(w.End), Scope: w.Scope, Transferable: w.Transferable,
-			Ended: w.End.Before(b.asOf.Day), Release: release}
+			Ended: w.End.Before(b.asOf.Day), Release: release, Bench: b.benchName(f)}
 		if n := len(b.p.Warranties); n > 0 && b.p.Warranties[n-1].Release == release {
 			b.p.Warranties[n-1] = x
 			return
@@ -387,7 +376,7 @@ func (b *provenance) soaks() {
 		if !ok {
 			return
 		}
-		x := SoakReport{Record: f.Name(), Job: jobName(b.jobOf(f)), Date: dayText(r.Date), By: b.person(r.By),
+		x := SoakReport{Record: f.Name(), Bench: b.benchName(f), Job: jobName(b.jobOf(f)), Date: dayText(r.Date), By: b.person(f, r.By),
 			Duration: clean(string(r.Duration)), Cycles: r.Cycles, Ambient: clean(string(r.Ambient)), Note: r.Note}
 		for _, e := range r.Events {
 			t := quote(e.What)
@@ -414,12 +403,12 @@ func (b *provenance) safety() {
 			return
 		}
 		j := b.jobOf(f)
-		x := SafetyRun{Record: f.Name(), Job: jobName(j), Date: dayText(r.Date), By: b.person(r.By), Note: r.Note, WorkAfter: b.workAfter(f)}
+		x := SafetyRun{Record: f.Name(), Bench: b.benchName(f), Job: jobName(j), Date: dayText(r.Date), By: b.person(f, r.By), Note: r.Note, WorkAfter: b.workAfter(f)}
 		for _, k := range r.Checks {
 			c := SafetyReport{Name: clean(k.Name), Result: string(k.Result), Stage: string(k.Stage), Why: k.Why, Value: clean(string(k.Value)), Conditions: k.Conditions,
 				With: clean(k.With), By: x.By, Note: k.Note, LimitSource: k.LimitSource}
 			if k.By != "" {
-				c.By = b.person(k.By)
+				c.By = b.person(f, k.By)
 			}
 			l := &unit.Limit{Low: k.Low, High: k.High}
 			c.Limit = clean(l.String())
@@ -447,7 +436,7 @@ func (b *provenance) mods() {
 	b.records(func(f *unit.File, h *schema.Common) {
 		switch r := f.Record.(type) {
 		case *schema.Mod:
-			x := ModReport{Name: r.Name, Serial: clean(r.Serial), Date: dayText(r.Date), By: b.person(r.By), Record: f.Name(), Changes: r.Changes,
+			x := ModReport{Bench: b.benchName(f), Name: r.Name, Serial: clean(r.Serial), Date: dayText(r.Date), By: b.person(f, r.By), Record: f.Name(), Changes: r.Changes,
 				Reversible: string(r.Reversible), Undo: r.Undo, Originals: string(r.Originals), Note: r.Note}
 			if r.Kit != "" {
 				x.Kit = kitName(r.Kit, r.Revision)
@@ -462,7 +451,7 @@ func (b *provenance) mods() {
 				if k == nil || k.Changes == "" || strings.HasPrefix(strings.ToLower(k.Changes), "none") {
 					continue
 				}
-				x := ModReport{Name: k.Title, Kit: kitName(k.Name, k.Revision), Serial: clean(a.Serial), Date: dayText(r.Date), By: b.person(r.By),
+				x := ModReport{Bench: b.benchName(f), Name: k.Title, Kit: kitName(k.Name, k.Revision), Serial: clean(a.Serial), Date: dayText(r.Date), By: b.person(f, r.By),
 					Record: f.Name(), Changes: k.Changes, Reversible: string(k.Reversible)}
 				if x.Name == "" {
 					x.Name = k.Name
@@ -521,28 +510,28 @@ func (b *provenance) sundries() {
 	p := b.p
 	for _, w := range b.u.Warnings {
 		h := w.File.Record.Head()
-		p.Warnings = append(p.Warnings, WarningReport{w.Text, clean(w.Section), dayText(h.Date), b.person(h.By), w.Settled})
+		p.Warnings = append(p.Warnings, WarningReport{w.Text, clean(w.Section), dayText(h.Date), b.person(w.File, h.By), w.Settled})
 	}
 	for _, x := range b.u.Due {
-		r := DueReport{What: x.What, When: dayText(x.When), AtHours: x.AtHours, Section: clean(x.Section), Said: dayText(x.File.Record.Head().Date), Settled: x.Settled}
+		r := DueReport{What: x.What, When: dayText(x.When), AtHours: x.AtHours, Section: clean(x.Section), Said: dayText(x.File.Record.Head().Date), Settled: x.Settled, Bench: b.benchName(x.File)}
 		r.Passed = !x.When.IsZero() && x.When.Before(b.asOf.Day) ||
 			x.AtHours != nil && p.Unit.Hours != nil && *p.Unit.Hours >= *x.AtHours
 		p.Due = append(p.Due, r)
 	}
 	b.records(func(f *unit.File, h *schema.Common) {
-		d, by := dayText(h.Date), b.person(h.By)
+		d, by := dayText(h.Date), b.person(f, h.By)
 		for _, x := range h.Photos {
-			p.Photos = append(p.Photos, PhotoReport{clean(x.File), x.Caption, clean(x.Section), clean(x.Fault), string(x.Stage), dayText(x.Taken), clean(x.SHA256), f.Name()})
+			p.Photos = append(p.Photos, PhotoReport{clean(x.File), x.Caption, clean(x.Section), clean(x.Fault), string(x.Stage), dayText(x.Taken), clean(x.SHA256), f.Name(), b.benchName(f)})
 		}
 		for _, x := range h.Files {
-			p.Files = append(p.Files, FileReport{clean(x.File), x.Title, clean(x.SHA256), f.Name()})
+			p.Files = append(p.Files, FileReport{clean(x.File), x.Title, clean(x.SHA256), f.Name(), b.benchName(f)})
 		}
 		switch r := f.Record.(type) {
 		case *schema.Checkin:
-			p.Since = append(p.Since, NewsReport{Date: d, By: by, Record: f.Name(), Event: string(r.State), SaidBy: clean(r.SaidBy), About: r.About, Note: r.Note})
+			p.Since = append(p.Since, NewsReport{Date: d, By: by, Record: f.Name(), Bench: b.benchName(f), Event: string(r.State), SaidBy: clean(r.SaidBy), About: r.About, Note: r.Note})
 			return
 		case *schema.Custody:
-			p.Since = append(p.Since, NewsReport{Date: d, By: by, Record: f.Name(), Event: string(r.Event), ConditionOut: r.ConditionOut,
+			p.Since = append(p.Since, NewsReport{Date: d, By: by, Record: f.Name(), Bench: b.benchName(f), Event: string(r.Event), ConditionOut: r.ConditionOut,
 				ConditionIn: r.ConditionIn, TransitLocks: string(r.TransitLocks), Note: r.Note})
 			if r.TransitLocks != "" {
 				p.State.TransitLocks, p.State.TransitDate = string(r.TransitLocks), d

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/unit"
 )
 
 // history lists every record, withdrawn ones too, with what the repository
@@ -21,19 +22,20 @@ func (b *provenance) history() {
 		h := f.Record.Head()
 		e := known[f.Name()]
 		delete(known, f.Name())
+		e.Bench = b.benchName(f)
 		e.File, e.Withdrawn = f.Name(), e.Withdrawn || h.Withdrawn
-		e.Kind, e.Date, e.By = string(h.Kind), dayText(h.Date), b.person(h.By)
+		e.Kind, e.Date, e.By = string(h.Kind), dayText(h.Date), b.person(f, h.By)
 		if e.Summary == "" {
-			e.Summary = b.summary(f.Record)
+			e.Summary = b.summary(f)
 		}
 		e.Corrections = slices.Clone(e.Corrections)
 		for i := range e.Corrections {
-			e.Corrections[i].By = b.person(e.Corrections[i].By)
+			e.Corrections[i].By = b.person(f, e.Corrections[i].By)
 		}
 		for _, c := range h.Corrections {
 			same := func(x CorrectionEntry) bool { return x.Date == dayText(c.Date) && x.Reason == c.Reason }
 			if !slices.ContainsFunc(e.Corrections, same) {
-				e.Corrections = append(e.Corrections, CorrectionEntry{Date: dayText(c.Date), By: b.person(c.By), Reason: c.Reason})
+				e.Corrections = append(e.Corrections, CorrectionEntry{Date: dayText(c.Date), By: b.person(f, c.By), Reason: c.Reason})
 			}
 		}
 		b.p.History = append(b.p.History, e)
@@ -42,10 +44,10 @@ func (b *provenance) history() {
 	// instrument.toml, stays in its own order.
 	for _, e := range b.in.History {
 		if _, left := known[e.File]; left {
-			e.By = b.person(e.By)
+			e.By = b.person(nil, e.By)
 			e.Corrections = slices.Clone(e.Corrections)
 			for i := range e.Corrections {
-				e.Corrections[i].By = b.person(e.Corrections[i].By)
+				e.Corrections[i].By = b.person(nil, e.Corrections[i].By)
 			}
 			b.p.History = append(b.p.History, e)
 		}
@@ -54,8 +56,8 @@ func (b *provenance) history() {
 }
 
 // summary puts a record in one line.
-func (b *provenance) summary(r schema.Record) string {
-	switch r := r.(type) {
+func (b *provenance) summary(f *unit.File) string {
+	switch r := f.Record.(type) {
 	case *schema.Intake:
 		return fmt.Sprintf("Received %s; it %s; %s.", reasonWords(string(r.Reason)), intakeWorks(string(r.Works)), plural(len(r.Faults), "fault noted", "faults noted"))
 	case *schema.Parts:
@@ -99,7 +101,7 @@ func (b *provenance) summary(r schema.Record) string {
 		}
 		return s + "."
 	case *schema.Checkin:
-		return fmt.Sprintf("News: %s (%s).", r.State, heardFrom(r.SaidBy))
+		return fmt.Sprintf("News: %s (%s).", r.State, heardFrom(r.SaidBy, b.benchName(f)))
 	case *schema.Custody:
 		return capital(string(r.Event)) + "."
 	case *schema.Note:
@@ -111,8 +113,11 @@ func (b *provenance) summary(r schema.Record) string {
 }
 
 // heardFrom says whose word something is.
-func heardFrom(who string) string {
-	if strings.EqualFold(clean(who), "own bench") {
+func heardFrom(who, bench string) string {
+	switch seen := strings.EqualFold(clean(who), "own bench"); {
+	case seen && bench != "":
+		return "seen" + atBench(bench) + "; not at this bench"
+	case seen:
 		return "seen at this bench"
 	}
 	return "said by: " + own(clean(who)) + "; not seen at this bench"

@@ -16,6 +16,7 @@ import (
 	"regexp"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 )
 
 //go:embed provenance.css
@@ -24,7 +25,7 @@ var provenanceStyle string
 //go:embed provenance.html.tmpl
 var provenancePage string
 
-var provenanceTemplate = template.Must(template.New("provenance").Funcs(template.FuncMap{"words": htmlWords}).Parse(provenancePage))
+var provenanceTemplate = template.Must(template.New("provenance").Funcs(template.FuncMap{"words": htmlWords, "brief": Fact.brief}).Parse(provenancePage))
 
 var isoDay = regexp.MustCompile(`\b\d{4}-\d{2}-\d{2}\b`)
 
@@ -64,6 +65,7 @@ type htmlBlock struct {
 	ID      string
 	Heading string
 	Para    string
+	Keep    bool // on one page of paper with what follows
 	Command string
 	Items   []string
 	Terms   []*htmlTerm
@@ -83,7 +85,8 @@ type htmlTerm struct {
 // htmlGrid is a table whose rows are named by one of their cells.
 type htmlGrid struct {
 	Caption, Label, Class string
-	Whole                 bool // stays on one page of paper
+	Legend                string // of the caption what is seen: the heading above says the rest
+	Whole                 bool   // stays on one page of paper
 	Head                  []htmlCell
 	Rows                  [][]gridCell
 }
@@ -95,8 +98,8 @@ type gridCell struct {
 }
 
 type htmlCells struct {
-	Refs string
-	SVG  template.HTML
+	Refs, Times string
+	SVG         template.HTML
 }
 
 type htmlPhoto struct {
@@ -133,6 +136,11 @@ func (p *Provenance) WriteHTML(w io.Writer, o HTMLOptions) error {
 		}
 	}
 	return provenanceTemplate.Execute(w, d)
+}
+
+// brief tells whether a fact has room on the line of its label.
+func (f Fact) brief() bool {
+	return len(f.Lines) == 1 && utf8.RuneCountInString(f.Label)+utf8.RuneCountInString(f.Lines[0]) <= 52
 }
 
 // setWords makes a text as every sheet shows it.
@@ -316,7 +324,7 @@ func (h *htmlSheet) readingTable(rows []ReadingRow, t *textTable) {
 		}
 	}
 	if drawn {
-		g.Caption += ". Ring: as found; dot: as left; grey: within the limit; an arrow: off the scale."
+		g.Legend = "Ring: as found; dot: as left; grey: within the limit; arrow: off the scale."
 	} else {
 		for i := range g.Rows {
 			g.Rows[i] = g.Rows[i][:len(g.Rows[i])-1]
@@ -328,8 +336,8 @@ func (h *htmlSheet) readingTable(rows []ReadingRow, t *textTable) {
 
 // values sets a strip and below it the values, a dozen to a row.
 func (h *htmlSheet) values(x TableReport) {
-	found := h.p.foundBefore(x)
-	if pic := x.strip(found); pic != nil {
+	if pic, found := h.p.stripOf(x); pic != nil {
+		h.keepWithNext()
 		h.pictures++
 		caption := "Values in order of position."
 		if len(x.LimitSpans) > 0 {
@@ -344,13 +352,21 @@ func (h *htmlSheet) values(x TableReport) {
 		h.add(&htmlBlock{Figure: &htmlFigure{SVG: template.HTML(pic.render(fmt.Sprintf("strip-%d", h.pictures), false)), Label: "Picture: " + pic.title, Caption: caption}})
 	}
 	const per = 12
-	g := &htmlGrid{Class: "values", Caption: h.caption() + ", in " + own(x.Unit) + ". Each row begins at the position named", Label: "Values: " + h.caption()}
-	g.Head = append(g.Head, htmlCell{"from", false})
-	for i := range min(per, len(x.Values)) {
-		g.Head = append(g.Head, htmlCell{fmt.Sprintf("+%d", i), true})
+	g := &htmlGrid{Class: "values", Caption: h.caption() + ", in " + own(x.Unit), Label: "Values: " + h.caption()}
+	if len(x.Values) <= per {
+		g.Head = append(g.Head, htmlCell{"position", false})
+		for _, at := range x.Positions {
+			g.Head = append(g.Head, htmlCell{setWords(at), true})
+		}
+	} else {
+		g.Legend = "Each row begins at the position it names."
+		g.Head = append(g.Head, htmlCell{"from", false})
+		for i := range per {
+			g.Head = append(g.Head, htmlCell{fmt.Sprintf("+%d", i), true})
+		}
 	}
 	for i := 0; i < len(x.Values); i += per {
-		row := []gridCell{{Text: x.Positions[i], Name: true}}
+		row := []gridCell{{Text: setWords(x.Positions[i]), Name: true}}
 		for k := i; k < min(i+per, len(x.Values)); k++ {
 			c := gridCell{Text: x.Values[k], Number: true}
 			for _, out := range x.Outside {
@@ -367,6 +383,14 @@ func (h *htmlSheet) values(x TableReport) {
 	}
 	g.short()
 	h.add(&htmlBlock{Grid: g})
+}
+
+// keepWithNext holds the paragraphs above the next block to it on paper.
+func (h *htmlSheet) keepWithNext() {
+	s := h.section()
+	for i := len(s.Blocks) - 1; i >= 0 && s.Blocks[i].Para != ""; i-- {
+		s.Blocks[i].Keep = true
+	}
 }
 
 // foundBefore is the same table as found in the same stay, nil for none.
@@ -386,7 +410,11 @@ func (p *Provenance) foundBefore(x TableReport) *TableReport {
 func (h *htmlSheet) positionMap(s MapSection) {
 	b := &htmlBlock{}
 	for _, r := range s.Rows {
-		b.Cells = append(b.Cells, htmlCells{setWords(r.Refs), template.HTML(mapCells(r.Letters, mapWords(r, h.p.MapLegend)))})
+		letters, times := r.Letters, ""
+		if alike(letters) {
+			letters, times = letters[:1], fmt.Sprintf("× %d", len(letters))
+		}
+		b.Cells = append(b.Cells, htmlCells{setWords(r.Refs), times, template.HTML(mapCells(letters, mapWords(r, h.p.MapLegend)))})
 	}
 	h.add(b)
 }

@@ -277,7 +277,7 @@ func pageWords(doc *html.Node) []string {
 			return
 		case is(n, "svg", "cells"):
 			words = append(words, strings.Fields(lettersWords(textOf(n)))...)
-			return
+			return // a count may follow
 		case is(n, "svg", ""), is(n, "caption", ""), is(n, "thead", "") && is(n.Parent, "table", "values"),
 			is(n, "figcaption", "") && !is(n.Parent, "figure", "photo"):
 			return
@@ -345,7 +345,10 @@ func TestPageAgrees(t *testing.T) {
 			var order []string
 			walk(doc, func(n *html.Node) {
 				id := attribute(n, "aria-labelledby")
-				if is(n, "section", "") && (strings.HasPrefix(id, "fact-") || strings.HasPrefix(id, "short-")) {
+				if is(n, "div", "fact") {
+					id = strings.Replace(attribute(n, "id"), "about-", "fact-", 1)
+				}
+				if strings.HasPrefix(id, "fact-") || strings.HasPrefix(id, "short-") {
 					order = append(order, id)
 					walk(n, func(n *html.Node) {
 						if is(n, "li", "") || is(n, "p", "") || is(n, "h2", "") {

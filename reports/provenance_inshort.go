@@ -169,7 +169,10 @@ func (b *provenance) shortOriginal() []string {
 	switch {
 	case fitted > 0:
 		s := capital(plural(fitted, "part is", "parts are")) + " recorded as replaced or added"
-		if second > 0 {
+		switch {
+		case second == fitted && fitted == 1:
+			s += "; it is used, donor, old-stock, reproduction or made in the shop"
+		case second > 0:
 			s += ", " + thousands(second) + " of them used, donor, old-stock, reproduction or made in the shop"
 		}
 		out = append(out, s+".")
@@ -200,7 +203,7 @@ func (b *provenance) shortOriginal() []string {
 		s := capital(plural(n, "modification: ", "modifications: "))
 		out = append(out, s+listed(mods)+".")
 	case undone == 0:
-		out = append(out, "No modification is recorded at this bench.")
+		out = append(out, "No modification is recorded.")
 	}
 	earlier, missing := 0, 0
 	for _, j := range b.p.Jobs {
@@ -220,7 +223,7 @@ func (b *provenance) shortWarranty() []string {
 	var out []string
 	running := slices.DeleteFunc(slices.Clone(b.p.Warranties), func(w WarrantyReport) bool { return w.Ended })
 	for _, w := range running {
-		s := fmt.Sprintf("Warranty from %s to %s: %s.", w.Start, w.End, quote(shortened(w.Scope, 90)))
+		s := fmt.Sprintf("Warranty from %s to %s: %s.%s", w.Start, w.End, quote(shortened(w.Scope, 90)), givenBy(w))
 		if w.Transferable {
 			s += " It passes to the next owner."
 		} else {

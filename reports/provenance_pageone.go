@@ -31,6 +31,9 @@ func (b *provenance) pageOne() {
 		add("power", "Switching on", lines...)
 	}
 	add("what", "What it is", b.whatItIs()...)
+	if lines := b.otherBenches(); lines != nil {
+		add("benches", "Whose records", lines...)
+	}
 	add("works", "Does it work", b.works()...)
 	add("openFaults", "Open faults", b.faultLines(schema.FaultOpen)...)
 	add("otherFaults", "Faults accepted or not reproduced", append(b.faultLines(schema.FaultAccepted), b.faultLines(schema.FaultNotReproduced)...)...)
@@ -90,17 +93,21 @@ func (b *provenance) whatItIs() []string {
 	for _, s := range id.Serials {
 		switch schema.SerialHow(s.How) {
 		case schema.SerialMissing:
-			serials = append(serials, own(s.Place)+": missing")
+			serials = append(serials, own(s.Place)+" missing")
 		case schema.SerialAssumed:
-			serials = append(serials, own(s.Place)+": "+own(s.Value)+" (assumed, not read)")
+			serials = append(serials, own(s.Place)+" "+own(s.Value)+" (assumed, not read)")
 		default:
-			serials = append(serials, own(s.Place)+": "+own(s.Value)+" (read)")
+			serials = append(serials, own(s.Place)+" "+own(s.Value)+" (read)")
 		}
 	}
 	if serials == nil {
 		lines = append(lines, "No serial number is recorded.")
 	} else {
-		lines = append(lines, "Serial numbers: "+strings.Join(serials, "; ")+".")
+		label := "Serial numbers: "
+		if len(serials) == 1 {
+			label = "Serial number: "
+		}
+		lines = append(lines, label+strings.Join(serials, "; ")+".")
 	}
 	return append(lines, built+".")
 }
@@ -136,7 +143,9 @@ func (b *provenance) works() []string {
 		}
 	} else {
 		says := own(s.By)
-		if b.p.Shop.Name != "" {
+		if s.Bench != "" {
+			says += " for " + own(s.Bench)
+		} else if b.p.Shop.Name != "" {
 			says += " for " + own(b.p.Shop.Name)
 		}
 		line := capital(worksWords(s.Works)) + ", says " + says + ", on " + s.Date
@@ -196,7 +205,7 @@ func intakeWorks(w string) string {
 // newsWords tells what was heard of a unit, and whose word it is.
 func newsWords(n NewsReport) string {
 	what := map[string]string{"working": "working", "faulty": "FAULTY", "unknown": "state unknown"}[n.Event]
-	s := fmt.Sprintf("%s: %s (%s).", n.Date, what, heardFrom(n.SaidBy))
+	s := fmt.Sprintf("%s: %s (%s).", n.Date, what, heardFrom(n.SaidBy, n.Bench))
 	if n.About != "" {
 		s += " " + says(n.About)
 	}
@@ -234,7 +243,7 @@ func (f FaultReport) sentence() string {
 	case schema.FaultNotReproduced:
 		state = "could not be reproduced"
 	}
-	s += ", noted " + f.Noted + ": " + state
+	s += ", noted " + f.Noted + atBench(f.Bench) + ": " + state
 	if f.Unsaid {
 		s += "; the release does not say what became of it"
 	}
@@ -299,7 +308,7 @@ func (b *provenance) safetyLines() []string {
 				repeated++
 				continue
 			}
-			lines = append(lines, r.Date+", "+c.sentence())
+			lines = append(lines, r.Date+atBench(r.Bench)+", "+c.sentence())
 			here = here || c.Result == string(schema.CheckDone)
 		}
 		shown = shown || here
@@ -311,7 +320,7 @@ func (b *provenance) safetyLines() []string {
 		lines = append(lines, capital(plural(repeated, "earlier check", "earlier checks"))+" of this stay, done again since: listed behind with what they found.")
 	}
 	if shown {
-		lines = append(lines, "Limits are the shop's own. These checks say nothing about what they do not measure, or about any later day.")
+		lines = append(lines, "Limits are those of the shop that measured. These checks say nothing about what they do not measure, or about any later day.")
 	}
 	return lines
 }
@@ -399,6 +408,7 @@ func (n PartNow) sentence() string {
 	if n.Since != "" {
 		s += ", " + n.Since
 	}
+	s += atBench(n.Bench)
 	if n.Kit != "" {
 		s += ", kit " + own(n.Kit)
 	}
@@ -418,7 +428,7 @@ func (b *provenance) modLines() []string {
 		if m.Serial != "" {
 			s += " no. " + own(m.Serial)
 		}
-		s += ", " + m.Date + "."
+		s += ", " + m.Date + atBench(m.Bench) + "."
 		if m.Fitted > 0 && m.StillFitted == 0 {
 			s += " The parts it fitted have since been taken out."
 		} else if m.StillFitted < m.Fitted {
@@ -435,7 +445,7 @@ func (b *provenance) modLines() []string {
 		out = append(out, s)
 	}
 	if out == nil {
-		out = []string{"None recorded at this bench."}
+		out = []string{"None recorded."}
 	}
 	var earlier []string
 	for _, j := range b.p.Jobs {
@@ -461,11 +471,11 @@ func (b *provenance) warranty() []string {
 		covered = covered || b.last != nil && w.Release == b.last.Release.Name()
 		if w.Ended {
 			if i == len(b.p.Warranties)-1 {
-				out = append(out, fmt.Sprintf("Ended on %s (it had begun on %s): %s.", w.End, w.Start, quote(w.Scope)))
+				out = append(out, fmt.Sprintf("Ended on %s (it had begun on %s): %s.%s", w.End, w.Start, quote(w.Scope), givenBy(w)))
 			}
 			continue
 		}
-		s := fmt.Sprintf("From %s to %s: %s.", w.Start, w.End, quote(w.Scope))
+		s := fmt.Sprintf("From %s to %s: %s.%s", w.Start, w.End, quote(w.Scope), givenBy(w))
 		if w.Transferable {
 			s += " It passes to the next owner."
 		} else {
@@ -477,6 +487,14 @@ func (b *provenance) warranty() []string {
 		out = append(out, "None was given with the release of "+b.p.State.Date+".")
 	}
 	return out
+}
+
+// givenBy says whose promise a warranty is where it is not this bench's.
+func givenBy(w WarrantyReport) string {
+	if w.Bench == "" {
+		return ""
+	}
+	return " Given by " + own(w.Bench) + "."
 }
 
 func (b *provenance) transit() string {
@@ -508,7 +526,7 @@ func (b *provenance) due() []string {
 		if d.AtHours != nil {
 			s += ", at " + plainNumber(*d.AtHours) + " on the hour meter"
 		}
-		s += "; said on " + d.Said + "."
+		s += "; said on " + d.Said + atBench(d.Bench) + "."
 		if d.Passed {
 			s += " That has passed; look in the history whether it was done."
 		}
@@ -566,12 +584,16 @@ func (b *provenance) done() []string {
 	var out []string
 	for _, a := range acts {
 		t := familyTally{}
+		again := 0
 		for _, p := range b.u.Positions {
+			n := 0
 			for _, e := range b.events[p] {
 				if a.is(e.Line) {
 					t[b.family(p.Family)]++
+					n++
 				}
 			}
+			again += max(0, n-1)
 		}
 		for _, q := range b.u.Pools {
 			for _, e := range q.Events {
@@ -581,7 +603,11 @@ func (b *provenance) done() []string {
 			}
 		}
 		if n, text := t.words(); n > 0 {
-			out = append(out, fmt.Sprintf("%s: %s (%s).", a.word, plural(n, "part", "parts"), text))
+			s := fmt.Sprintf("%s: %s (%s)", a.word, plural(n, "part", "parts"), text)
+			if again > 0 {
+				s += ", " + thousands(again) + " of them again later"
+			}
+			out = append(out, s+".")
 		}
 	}
 	var measured []string

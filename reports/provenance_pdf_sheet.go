@@ -315,9 +315,8 @@ func (s *pdfSheet) positionMap(m MapSection) {
 // values draws a table's values, and sets them in rows of twelve, each row
 // behind its first position.
 func (s *pdfSheet) values(x TableReport) {
-	found := s.p.foundBefore(x)
 	rows := bodyFace.leading() * float64(min(6, (len(x.Values)+11)/12))
-	if pic := x.strip(found); pic != nil {
+	if pic, found := s.p.stripOf(x); pic != nil {
 		s.y += 1
 		s.need(pic.height*0.85*point + 8 + rows)
 		s.drawPicture(pic, 2, 0.85)

@@ -1,7 +1,9 @@
 package reports
 
 import (
+	"cmp"
 	"fmt"
+	"maps"
 	"math/big"
 	"slices"
 	"strings"
@@ -23,16 +25,17 @@ func (b *provenance) readings() {
 	type column struct{ found, between, left []*ReadingValue }
 	at := map[slot]*column{}
 	var order []slot
-	used := map[string][]schema.Date{}
-	use := func(id string, d schema.Date) {
-		if id != "" && !slices.Contains(used[id], d) {
-			used[id] = append(used[id], d)
+	used := map[usedInstrument][]schema.Date{}
+	use := func(f *unit.File, id string, d schema.Date) {
+		u := usedInstrument{id, b.bench(f)}
+		if id != "" && !slices.Contains(used[u], d) {
+			used[u] = append(used[u], d)
 		}
 	}
 	b.records(func(f *unit.File, h *schema.Common) {
 		if r, ok := f.Record.(*schema.Safety); ok {
 			for _, k := range r.Checks {
-				use(k.With, h.Date)
+				use(f, k.With, h.Date)
 			}
 			return
 		}
@@ -42,8 +45,8 @@ func (b *provenance) readings() {
 		}
 		job := jobName(b.jobOf(f))
 		for _, m := range r.Readings {
-			use(m.With, r.Date)
-			v := &ReadingValue{Record: f.Name(), Date: dayText(r.Date), By: b.person(r.By), Stage: string(m.Stage), Value: clean(string(m.Value)), Why: m.Why,
+			use(f, m.With, r.Date)
+			v := &ReadingValue{Record: f.Name(), Bench: b.benchName(f), Date: dayText(r.Date), By: b.person(f, r.By), Stage: string(m.Stage), Value: clean(string(m.Value)), Why: m.Why,
 				Uncertainty: clean(string(m.Uncertainty)), Verdict: string(b.u.JudgeReading(m)), Conditions: m.Conditions, With: clean(m.With),
 				Procedure: clean(r.Procedure), Note: m.Note}
 			if l := b.u.ReadingLimit(m); l != nil {
@@ -66,7 +69,7 @@ func (b *provenance) readings() {
 			}
 		}
 		for _, t := range r.Tables {
-			use(t.With, r.Date)
+			use(f, t.With, r.Date)
 			b.table(f, job, r, t)
 		}
 	})
@@ -101,7 +104,7 @@ func (b *provenance) readings() {
 
 // table sums up one table of readings.
 func (b *provenance) table(f *unit.File, job string, r *schema.Measurements, t schema.Table) {
-	x := TableReport{Record: f.Name(), Job: job, Date: dayText(r.Date), By: b.person(r.By), Stage: string(t.Stage), Section: clean(t.Section),
+	x := TableReport{Record: f.Name(), Bench: b.benchName(f), Job: job, Date: dayText(r.Date), By: b.person(f, r.By), Stage: string(t.Stage), Section: clean(t.Section),
 		Point: clean(t.Point), At: clean(string(t.At)), Unit: clean(string(t.Unit)), Uncertainty: clean(string(t.Uncertainty)),
 		Conditions: t.Conditions, With: clean(t.With), Procedure: clean(r.Procedure), Why: t.Why, Note: t.Note}
 	list, err := refs.Parse(string(t.At))
@@ -212,21 +215,37 @@ func ratText(v *big.Rat) string {
 
 // instruments says what the readings were taken with, and whether that was
 // within its calibration.
-func (b *provenance) instruments(used map[string][]schema.Date) {
-	ids := make([]string, 0, len(used))
-	for id := range used {
-		ids = append(ids, id)
+// usedInstrument is a test instrument of a bench, nil for this one.
+type usedInstrument struct {
+	id    string
+	bench *unit.Bench
+}
+
+func (u usedInstrument) benchName() string {
+	if u.bench == nil {
+		return ""
 	}
-	slices.Sort(ids)
-	for _, id := range ids {
-		x := InstrumentReport{ID: clean(id), Name: clean(id)}
+	return cmp.Or(clean(u.bench.Name), "another bench")
+}
+
+func (b *provenance) instruments(used map[usedInstrument][]schema.Date) {
+	list := slices.SortedFunc(maps.Keys(used), func(x, y usedInstrument) int {
+		return cmp.Or(cmp.Compare(x.id, y.id), cmp.Compare(x.benchName(), y.benchName()))
+	})
+	for _, u := range list {
+		x := InstrumentReport{ID: clean(u.id), Name: clean(u.id), Bench: u.benchName()}
+		var have []schema.TestInstrument
+		switch {
+		case u.bench != nil:
+			have = u.bench.TestInstruments
+		case b.in.Shop != nil:
+			have = b.in.Shop.TestInstruments
+		}
 		var known *schema.TestInstrument
-		if b.in.Shop != nil {
-			for i := range b.in.Shop.TestInstruments {
-				if t := &b.in.Shop.TestInstruments[i]; t.ID == id {
-					known = t
-					x.Name = clean(t.Name)
-				}
+		for i := range have {
+			if t := &have[i]; t.ID == u.id {
+				known = t
+				x.Name = clean(t.Name)
 			}
 		}
 		switch {
@@ -237,7 +256,7 @@ func (b *provenance) instruments(used map[string][]schema.Date) {
 		default:
 			var out []string
 			var covered []schema.Calibration
-			for _, d := range used[id] {
+			for _, d := range used[u] {
 				i := slices.IndexFunc(known.Calibrations, func(k schema.Calibration) bool { return !d.Before(k.Date.Day) && !d.After(k.Due.Day) })
 				if i < 0 {
 					out = append(out, dayText(d))

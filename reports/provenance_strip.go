@@ -25,6 +25,16 @@ const (
 	stripHeight           = 122
 )
 
+// stripOf is the strip of a table, and the same table as found that stands
+// behind it. It is nil for a few values, which are read faster than drawn.
+func (p *Provenance) stripOf(x TableReport) (*picture, *TableReport) {
+	if len(x.Values) < 5 {
+		return nil, nil
+	}
+	found := p.foundBefore(x)
+	return x.strip(found), found
+}
+
 // strip draws a table's values position by position against their limits, and
 // behind them those of before, the same table as found. It is nil where fewer
 // than two values could be measured.

@@ -188,6 +188,9 @@ func (t *provenanceText) received() {
 			title += ", not released"
 		}
 		t.subheading(title)
+		if j.Bench != "" {
+			t.para(2, "This stay was"+atBench(j.Bench)+", and is told as that bench recorded it.")
+		}
 		t.para(2, fmt.Sprintf("As received it %s; recorded by %s.", intakeWorks(j.Works), own(j.By)))
 		switch {
 		case j.LastWorking != "" && j.LastWorkingBy != "":
@@ -296,11 +299,15 @@ func brief(w WorkItem) string {
 	if w.Found != "" {
 		s += foundWords(w.Found)
 		if len(w.Modes) > 0 {
-			s += " (" + strings.ReplaceAll(strings.Join(w.Modes, ", "), "-", " ") + ")"
+			s += " (" + modeWords(w.Modes) + ")"
 		}
 		s += ", "
 	}
-	return s + actionWords(w.Action) + "."
+	s += actionWords(w.Action)
+	if w.Bench != "" {
+		s += "; recorded" + atBench(w.Bench)
+	}
+	return s + "."
 }
 
 func (t *provenanceText) work() {
@@ -386,11 +393,16 @@ func (p *page) positionMap(s MapSection) {
 	}
 }
 
+// alike tells whether the letters of a map row are one letter many times.
+func alike(letters string) bool {
+	return len(letters) > 8 && strings.Count(letters, letters[:1]) == len(letters)
+}
+
 // lettersWords sets the letters of a map row in groups of five, long runs of
 // one letter as a count.
 func lettersWords(letters string) string {
-	if n := len(letters); n > 8 && strings.Count(letters, letters[:1]) == n {
-		return fmt.Sprintf("%s × %d", letters[:1], n)
+	if alike(letters) {
+		return fmt.Sprintf("%s × %d", letters[:1], len(letters))
 	}
 	var out []string
 	for c := range slices.Chunk([]byte(letters), 5) {
@@ -401,7 +413,7 @@ func lettersWords(letters string) string {
 
 func (t *provenanceText) parts() {
 	t.heading("Parts list as it is now")
-	t.para(0, "Everything that is known not to be as it left the factory. What is not listed here was not changed at this bench; whether it was changed before, nobody may know.")
+	t.para(0, "Everything that is known not to be as it left the factory. What is not listed here was not changed in any stay recorded here; whether it was changed before is not known.")
 	if len(t.p.Parts) == 0 {
 		t.para(0, "Nothing is recorded.")
 	}
@@ -446,7 +458,7 @@ func (t *provenanceText) pictures() {
 			s += " " + quote(x.Caption)
 		}
 		for _, d := range []struct{ format, what string }{
-			{", %s", x.Section}, {", fault %s", x.Fault}, {", %s", stageWords(x.Stage)}, {", taken %s", x.Taken},
+			{", %s", x.Section}, {", fault %s", x.Fault}, {", %s", stageWords(x.Stage)}, {", taken %s", x.Taken}, {", recorded at %s", x.Bench},
 		} {
 			if d.what != "" {
 				s += fmt.Sprintf(d.format, own(d.what))
@@ -458,6 +470,9 @@ func (t *provenanceText) pictures() {
 		s := x.File
 		if x.Title != "" {
 			s += " " + quote(x.Title)
+		}
+		if x.Bench != "" {
+			s += ", recorded" + atBench(x.Bench)
 		}
 		t.item(0, s+".")
 	}
@@ -475,7 +490,11 @@ func (t *provenanceText) since() {
 			t.item(0, newsWords(n))
 			continue
 		}
-		s := n.Date + ": " + own(n.Event) + "."
+		s := n.Date + ": " + own(n.Event)
+		if n.Bench != "" {
+			s += ", as recorded" + atBench(n.Bench)
+		}
+		s += "."
 		for _, d := range []struct{ label, what string }{{"As it left", n.ConditionOut}, {"As it arrived", n.ConditionIn}} {
 			if d.what != "" {
 				s += " " + d.label + ": " + quote(d.what) + "."
@@ -511,22 +530,29 @@ func (t *provenanceText) since() {
 func (t *provenanceText) history() {
 	t.heading("History")
 	t.para(0, "Every record, in order of the day it tells of. A correction is a normal thing: it stands here with its reason, and git keeps what was there before.")
+	key := usualKey(t.p.History)
+	if key != "" {
+		t.para(0, "Unless something else is said, a record was saved on the day it tells of and signed with the key "+own(key)+".")
+	}
 	t.line("")
 	for _, e := range t.p.History {
 		s := e.Summary + " " + own(e.By) + ". Record " + own(e.File)
 		if e.Withdrawn {
 			s = "WITHDRAWN, counts for nothing: " + s
 		}
-		if e.Saved != "" {
+		if e.Saved != "" && (key == "" || e.Saved != e.Date) {
 			s += ", saved " + e.Saved
 		}
 		if e.Late {
 			s += " (late entry)"
 		}
 		if e.Commit != "" {
-			s += ", commit " + own(e.Commit)
+			s += ", commit " + own(shortHash(e.Commit))
 		}
-		if e.SignedBy != "" {
+		switch {
+		case e.SignedBy == "" && key != "":
+			s += ", not signed"
+		case e.SignedBy != key:
 			s += ", signed by " + own(e.SignedBy)
 		}
 		t.hang(e.Date, 12, s+".")
@@ -539,13 +565,39 @@ func (t *provenanceText) history() {
 	}
 }
 
+// usualKey is the key that signed most of at least three records, "" for none.
+func usualKey(entries []HistoryEntry) string {
+	n := map[string]int{}
+	for _, e := range entries {
+		n[e.SignedBy]++
+	}
+	for k, c := range n {
+		if k != "" && c >= 3 && 2*c > len(entries) {
+			return k
+		}
+	}
+	return ""
+}
+
+// shortHash is as much of a commit's name as tells it from every other of its
+// history; JSON has the whole.
+func shortHash(commit string) string {
+	if len(commit) > 12 {
+		return commit[:12]
+	}
+	return commit
+}
+
 func (t *provenanceText) signers() {
 	t.heading("Who signed, and how to check")
 	if len(t.p.Signers) == 0 {
 		t.para(0, "No signing key is known to this report.")
 	}
 	for _, s := range t.p.Signers {
-		text := own(s.Name) + ", key " + s.Fingerprint
+		text := "Key " + own(s.Fingerprint)
+		if s.Name != "" {
+			text = own(s.Name) + ", key " + own(s.Fingerprint)
+		}
 		switch {
 		case s.First != "" && s.Last != "":
 			text += ", from " + s.First + " to " + s.Last

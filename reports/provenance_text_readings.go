@@ -42,7 +42,7 @@ func (t *provenanceText) readings() {
 	if len(t.p.Instruments) > 0 {
 		t.subheading("Test instruments")
 		for _, x := range t.p.Instruments {
-			t.item(2, own(x.ID)+", "+own(x.Name)+": "+strings.Join(x.Lines, "; ")+".")
+			t.item(2, own(x.ID)+atBench(x.Bench)+", "+own(x.Name)+": "+strings.Join(x.Lines, "; ")+".")
 		}
 	}
 	t.soaks()
@@ -119,6 +119,7 @@ func (t *provenanceText) readingRows(rows []ReadingRow) {
 			if v.word == "between" {
 				n = stageWords(v.v.Stage) + " " + v.v.Date
 			}
+			n += atBench(v.v.Bench)
 			if v.v.With != "" {
 				n += " with " + own(v.v.With)
 			}
@@ -242,6 +243,9 @@ func (x TableReport) sentences() []string {
 		out = append(out, "Spread at most "+own(x.SpreadLimit)+": "+verdictWords(x.SpreadVerdict)+".")
 	}
 	var how []string
+	if x.Bench != "" {
+		how = append(how, "recorded"+atBench(x.Bench))
+	}
 	for _, d := range []struct{ format, what string }{
 		{"with %s", own(x.With)}, {"by %s", own(x.Procedure)}, {"uncertainty %s of one value", own(x.Uncertainty)},
 	} {

@@ -165,6 +165,11 @@ func verdictWords(v string) string {
 	return v
 }
 
+func modeWords(modes []string) string {
+	s := strings.ReplaceAll(strings.Join(modes, ", "), "-", " ")
+	return strings.ReplaceAll(s, "high esr", "high ESR")
+}
+
 // placesWords names positions: "C1-C8 (power supply); C2 (divider 1-8)".
 func placesWords(ps []Place) string {
 	out := make([]string, len(ps))
@@ -186,7 +191,7 @@ func (w WorkItem) sentence() string {
 	if w.Found != "" {
 		s.WriteString(foundWords(w.Found))
 		if len(w.Modes) > 0 {
-			s.WriteString(" (" + strings.ReplaceAll(strings.Join(w.Modes, ", "), "-", " ") + ")")
+			s.WriteString(" (" + modeWords(w.Modes) + ")")
 		}
 		if w.How != "" {
 			s.WriteString(", " + howWords(w.How))
@@ -212,6 +217,9 @@ func (w WorkItem) sentence() string {
 		if t.what != "" {
 			fmt.Fprintf(&s, t.format, t.what)
 		}
+	}
+	if w.Bench != "" {
+		s.WriteString("; recorded" + atBench(w.Bench))
 	}
 	s.WriteString(".")
 	if w.Note != "" {

@@ -151,7 +151,7 @@ func partText(c *schema.Component) *PartText {
 // item makes the work item of one event without its places.
 func (b *provenance) item(e ev) WorkItem {
 	l := e.Line
-	w := WorkItem{Job: jobName(e.Job), Date: dayText(e.Date), Record: e.File.Name(), By: b.person(e.File.Record.Head().By),
+	w := WorkItem{Job: jobName(e.Job), Date: dayText(e.Date), Record: e.File.Name(), Bench: b.benchName(e.File), By: b.person(e.File, e.File.Record.Head().By),
 		Found: string(l.Found), How: string(l.How), CausedBy: clean(string(l.CausedBy)),
 		Faults: l.Fault, Action: string(l.Action), Old: e.old, New: e.new, Kit: e.Kit, Mod: e.mod, OldKept: string(l.OldKept), Note: l.Note}
 	for _, m := range l.Mode {
@@ -331,7 +331,7 @@ func (b *provenance) laterWorked(e *unit.Event) bool {
 
 func (b *provenance) faults() {
 	for _, f := range b.u.Faults {
-		x := FaultReport{ID: clean(f.ID), Symptom: f.Symptom, Conditions: f.Conditions, Section: clean(f.Section), Noted: dayText(f.File.Record.Head().Date),
+		x := FaultReport{Bench: b.benchName(f.File), ID: clean(f.ID), Symptom: f.Symptom, Conditions: f.Conditions, Section: clean(f.Section), Noted: dayText(f.File.Record.Head().Date),
 			Job: jobName(f.Job), State: string(f.State), Note: f.Note}
 		says := func(e schema.FaultAtEnd) bool { return e.ID == f.ID }
 		for _, j := range b.u.Jobs {
@@ -358,7 +358,7 @@ func (b *provenance) partsNow() {
 	at := map[string]*entry{}
 	var all []*entry
 	add := func(p *unit.Position, n PartNow) {
-		k := fmt.Sprintf("%s|%s|%s|%s|%s|%s", n.Is, n.Family, describe(n.Part), n.Since, n.Kit, n.Mod)
+		k := fmt.Sprintf("%s|%s|%s|%s|%s|%s", n.Is, n.Family, describe(n.Part), n.Since, n.Kit, n.Mod+"|"+n.Bench)
 		e := at[k]
 		if e == nil {
 			e = &entry{now: n}
@@ -375,6 +375,7 @@ func (b *provenance) partsNow() {
 			if k := len(p.Occupants); k > 0 {
 				n.Is, n.Since = "empty", dayText(p.Occupants[k-1].Ended)
 				if ev := p.Occupants[k-1].Events; len(ev) > 0 {
+					n.Bench = b.benchName(ev[len(ev)-1].File)
 					n.Mod = modName(ev[len(ev)-1].File)
 				}
 				add(p, n)
@@ -389,6 +390,9 @@ func (b *provenance) partsNow() {
 				n.Family = string(o.Family)
 			}
 			n.Title = b.family(schema.FamilyName(n.Family))
+			if o.Fitted != nil {
+				n.Bench = b.benchName(o.Fitted.File)
+			}
 			add(p, n)
 		case o.Origin == schema.OriginUnknown:
 			n.Is, n.Part = "unknown", partText(o.Component)
@@ -405,7 +409,7 @@ func (b *provenance) partsNow() {
 				continue
 			}
 			n := PartNow{Places: []Place{{Sections: clean(q.Section)}}, Parts: e.Line.Count, Family: string(q.Family), Title: b.family(q.Family),
-				Is: "fitted", Since: dayText(e.Date), Part: partText(e.Line.New), Kit: e.Kit, Mod: modName(e.File)}
+				Is: "fitted", Since: dayText(e.Date), Part: partText(e.Line.New), Kit: e.Kit, Mod: modName(e.File), Bench: b.benchName(e.File)}
 			if e.Line.Action == schema.Removed {
 				n.Is = "empty"
 			}
