@@ -51,19 +51,22 @@ func TestLabelSerial(t *testing.T) {
 }
 
 // TestLabelOnPaper reads the code from the label as it comes out of a printer of
-// 300 dots to the inch, and looks that everything on it is there and whole.
+// 300 dots, the card of 150 dots, to the inch, and looks that everything on it is there and whole.
 func TestLabelOnPaper(t *testing.T) {
 	for name, p := range pageFixtures(t) {
-		for _, size := range []LabelSize{LabelTape, LabelCard} {
+		for _, size := range []struct {
+			LabelSize
+			dots string
+		}{{LabelTape, "300"}, {LabelCard, "150"}} {
 			l := LabelFor(p, testHead, testStatement)
 			var a, b bytes.Buffer
-			if err := l.WritePDF(&a, size); err != nil {
+			if err := l.WritePDF(&a, size.LabelSize); err != nil {
 				t.Fatal(err)
 			}
-			if err := l.WritePDF(&b, size); err != nil || !bytes.Equal(a.Bytes(), b.Bytes()) {
+			if err := l.WritePDF(&b, size.LabelSize); err != nil || !bytes.Equal(a.Bytes(), b.Bytes()) {
 				t.Errorf("%s: two runs differ, %v", name, err)
 			}
-			if got, err := readQR(rastered(t, a.Bytes(), "300"), false); err != nil || got != l.Code {
+			if got, err := readQR(rastered(t, a.Bytes(), size.dots), false); err != nil || got != l.Code {
 				t.Errorf("%s, %g mm: read %q, %v", name, size.Width, got, err)
 			}
 			pages := pageBoxes(t, a.Bytes()).Pages

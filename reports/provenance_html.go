@@ -14,6 +14,7 @@ import (
 	"io"
 	"net/http"
 	"regexp"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -65,7 +66,6 @@ type htmlBlock struct {
 	ID      string
 	Heading string
 	Para    string
-	Keep    bool // on one page of paper with what follows
 	Command string
 	Items   []string
 	Terms   []*htmlTerm
@@ -74,6 +74,8 @@ type htmlBlock struct {
 	Cells   []htmlCells
 	Figure  *htmlFigure
 	Photo   *htmlPhoto
+	// Together are blocks that stay on one page of paper.
+	Together []*htmlBlock
 }
 
 // htmlTerm is a label and what is said behind it.
@@ -324,6 +326,7 @@ func (h *htmlSheet) readingTable(rows []ReadingRow, t *textTable) {
 		}
 	}
 	if drawn {
+		g.Head = append(g.Head, htmlCell{})
 		g.Legend = "Ring: as found; dot: as left; grey: within the limit; arrow: off the scale."
 	} else {
 		for i := range g.Rows {
@@ -337,7 +340,6 @@ func (h *htmlSheet) readingTable(rows []ReadingRow, t *textTable) {
 // values sets a strip and below it the values, a dozen to a row.
 func (h *htmlSheet) values(x TableReport) {
 	if pic, found := h.p.stripOf(x); pic != nil {
-		h.keepWithNext()
 		h.pictures++
 		caption := "Values in order of position."
 		if len(x.LimitSpans) > 0 {
@@ -354,6 +356,7 @@ func (h *htmlSheet) values(x TableReport) {
 	const per = 12
 	g := &htmlGrid{Class: "values", Caption: h.caption() + ", in " + own(x.Unit), Label: "Values: " + h.caption()}
 	if len(x.Values) <= per {
+		g.Class = "values one"
 		g.Head = append(g.Head, htmlCell{"position", false})
 		for _, at := range x.Positions {
 			g.Head = append(g.Head, htmlCell{setWords(at), true})
@@ -367,6 +370,9 @@ func (h *htmlSheet) values(x TableReport) {
 	}
 	for i := 0; i < len(x.Values); i += per {
 		row := []gridCell{{Text: setWords(x.Positions[i]), Name: true}}
+		if len(x.Values) <= per {
+			row[0].Text = own(x.Unit) // the heads name the positions
+		}
 		for k := i; k < min(i+per, len(x.Values)); k++ {
 			c := gridCell{Text: x.Values[k], Number: true}
 			for _, out := range x.Outside {
@@ -383,13 +389,19 @@ func (h *htmlSheet) values(x TableReport) {
 	}
 	g.short()
 	h.add(&htmlBlock{Grid: g})
+	if g.Whole {
+		h.together()
+	}
 }
 
-// keepWithNext holds the paragraphs above the next block to it on paper.
-func (h *htmlSheet) keepWithNext() {
+// together makes one block of the last heading and what stands below it.
+func (h *htmlSheet) together() {
 	s := h.section()
-	for i := len(s.Blocks) - 1; i >= 0 && s.Blocks[i].Para != ""; i-- {
-		s.Blocks[i].Keep = true
+	for i := len(s.Blocks) - 1; i >= 0; i-- {
+		if s.Blocks[i].Heading != "" {
+			s.Blocks = append(s.Blocks[:i], &htmlBlock{Together: slices.Clone(s.Blocks[i:])})
+			return
+		}
 	}
 }
 

@@ -278,6 +278,16 @@ func pageWords(doc *html.Node) []string {
 		case is(n, "svg", "cells"):
 			words = append(words, strings.Fields(lettersWords(textOf(n)))...)
 			return // a count may follow
+		case is(n, "table", "one"):
+			// Its heads name the positions: a text begins the row with the first.
+			var cells []string
+			walk(n, func(n *html.Node) {
+				if is(n, "th", "n") && len(cells) == 0 || is(n, "td", "") {
+					cells = append(cells, strings.Fields(textOf(n))...)
+				}
+			})
+			words = append(words, cells...)
+			return
 		case is(n, "svg", ""), is(n, "caption", ""), is(n, "thead", "") && is(n.Parent, "table", "values"),
 			is(n, "figcaption", "") && !is(n.Parent, "figure", "photo"):
 			return
@@ -311,7 +321,7 @@ func squeezed(words []string) string {
 // Text, page and JSON say the same: page one fact by fact, the rest letter by
 // letter in the same order.
 func TestPageAgrees(t *testing.T) {
-	for name, p := range pageFixtures(t) {
+	for name, p := range allFixtures(t) {
 		t.Run(name, func(t *testing.T) {
 			page := provenanceHTML(t, p, HTMLOptions{})
 			doc := parsePage(t, page)

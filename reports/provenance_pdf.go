@@ -64,7 +64,13 @@ func (s *pdfSheet) front(size float64, code *QR) {
 	if code != nil {
 		s.code(*code)
 	}
-	(&provenanceText{sheet: s, p: s.p}).front(pdfColumns)
+	t := &provenanceText{sheet: s, p: s.p}
+	t.title()
+	t.facts(pdfColumns, s.p.InShort)
+	s.y += 2.5 * size
+	if !s.factColumns(s.p.PageOne) {
+		t.facts(pdfColumns, s.p.PageOne)
+	}
 }
 
 // frontSize is how large letters can be for page one to be one page, where

@@ -102,11 +102,17 @@ var numeric = regexp.MustCompile(`^-?[0-9.,]+$`)
 // against those of the text. More than the text has may only be what belongs to
 // pictures and to the heads of tables on later pages.
 func TestPDFSaysWhatTextSays(t *testing.T) {
-	for name, p := range pageFixtures(t) {
-		if name == "hostile" {
-			continue // its words are longer than lines, so both break them
-		}
+	fixtures := pageFixtures(t)
+	delete(fixtures, "hostile") // its words are longer than lines, so both break them
+	examples := exampleReports(t)
+	for _, name := range []string{"astrella-61/a61-14906", "longwave-3/lw3-3417", "nocturne-64/n64-1402"} {
+		fixtures[name] = examples[name]
+	}
+	for name, p := range fixtures {
 		for paper, size := range map[string]Paper{"A4": A4, "Letter": Letter} {
+			if examples[name] != nil && paper == "Letter" {
+				continue
+			}
 			t.Run(name+" "+paper, func(t *testing.T) {
 				got, pages := running(t, p, poppler(t, provenancePDF(t, p, PDFOptions{Paper: size, Code: testCode}), "pdftotext", "-raw", "FILE", "-"))
 				text := provenanceString(t, p, TextOptions{Width: 200})
@@ -121,8 +127,14 @@ func TestPDFSaysWhatTextSays(t *testing.T) {
 					pictures[w]++
 				}
 				have, want := words(got), words(text)
+				starts := map[string]bool{} // rows of values are as long as the sheet allows
+				for _, x := range p.Tables {
+					for _, at := range x.Positions {
+						starts[at] = true
+					}
+				}
 				for w, n := range want {
-					if have[w] < n {
+					if have[w] < n && !(starts[w] && have[w] > 0) {
 						t.Errorf("%q stands %d times in the text and %d in the PDF", w, n, have[w])
 					}
 				}

@@ -86,6 +86,12 @@ func (p *Provenance) who() string {
 }
 
 func (t *provenanceText) front(width int) {
+	t.title()
+	t.facts(width, t.p.InShort)
+	t.facts(width, t.p.PageOne)
+}
+
+func (t *provenanceText) title() {
 	p := t.p
 	t.heading(p.heading())
 	t.para(0, p.who())
@@ -93,15 +99,16 @@ func (t *provenanceText) front(width int) {
 	for _, s := range p.Preamble {
 		t.para(0, s)
 	}
+}
+
+func (t *provenanceText) facts(width int, list []Fact) {
 	indent := 22
 	if width < 60 {
 		indent = 14
 	}
-	for _, list := range [][]Fact{p.InShort, p.PageOne} {
-		for _, f := range list {
-			t.line("")
-			t.labelled(f.Label, indent, f.Lines)
-		}
+	for _, f := range list {
+		t.line("")
+		t.labelled(f.Label, indent, f.Lines)
 	}
 }
 
