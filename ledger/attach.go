@@ -39,7 +39,8 @@ type AttachOptions struct {
 
 // Attach stores pictures and files in a unit's folder and names them in one of
 // its records, all in one commit or not at all. Problems are those of the new
-// entries. Errors: *ProblemsError, *UsageError, *UnsavedError and those of
+// entries; a picture that is there already, by the digest of its original, is
+// named again and kept once. Errors: *ProblemsError, *UsageError, *UnsavedError and those of
 // writing.
 func (l *Ledger) Attach(name string, list []Attachment, o AttachOptions) (Saved, error) {
 	stock, err := l.Stock()
@@ -63,18 +64,26 @@ func (l *Ledger) Attach(name string, list []Attachment, o AttachOptions) (Saved,
 		if err != nil {
 			return err
 		}
-		var own []string // keys of the new entries
+		started := !slices.Contains(names, s.Path) // and so all that is wrong with the record is new
+		var own []string                           // keys of the new entries
 		photos, files := 0, 0
 		if rec, _ := schema.DecodeRecord(s.Path, data); rec != nil {
 			photos, files = len(rec.Head().Photos), len(rec.Head().Files)
 		}
 		changed := map[string][]byte{}
+		stored := pictures(u, names)
 		for i := range list {
 			a := &list[i]
 			p := ""
 			if a.Photo != nil {
-				if p, err = l.photoName(unitDir(name), o.Day, names); err != nil {
-					return err
+				if p = stored[a.Photo.SHA256]; p == "" {
+					if p, err = l.photoName(unitDir(name), o.Day, names); err != nil {
+						return err
+					}
+					changed[p] = a.Data
+				}
+				if a.Photo.SHA256 != "" {
+					stored[a.Photo.SHA256] = p
 				}
 				a.Photo.File = strings.TrimPrefix(p, unitDir(name)+"/")
 				data = append(data, schema.EncodeTable("photo", a.Photo)...)
@@ -86,12 +95,12 @@ func (l *Ledger) Attach(name string, list []Attachment, o AttachOptions) (Saved,
 				}
 				sum := sha256.Sum256(a.Data)
 				a.File.File, a.File.SHA256 = strings.TrimPrefix(p, unitDir(name)+"/"), hex.EncodeToString(sum[:])
+				changed[p] = a.Data
 				data = append(data, schema.EncodeTable("file", a.File)...)
 				own = append(own, fmt.Sprintf("file[%d]", files))
 				files++
 			}
 			names = append(names, p)
-			changed[p] = a.Data
 		}
 		rec, problems := schema.DecodeRecord(s.Path, data)
 		if rec == nil {
@@ -108,13 +117,27 @@ func (l *Ledger) Attach(name string, list []Attachment, o AttachOptions) (Saved,
 		}
 		s.Problems = []schema.Problem{}
 		for _, q := range problems {
-			if q.File != s.Path || slices.ContainsFunc(own, func(k string) bool { return q.Path == k || strings.HasPrefix(q.Path, k+".") }) {
+			if q.File != s.Path || started || slices.ContainsFunc(own, func(k string) bool { return q.Path == k || strings.HasPrefix(q.Path, k+".") }) {
 				s.Problems = append(s.Problems, q)
 			}
 		}
 		return nil
 	})
 	return s, err
+}
+
+// pictures gives the path of each picture of a unit by the digest of its
+// original, so that the same one is kept once.
+func pictures(u *Loaded, names []string) map[string]string {
+	out := map[string]string{}
+	for _, f := range u.Unit.Files {
+		for _, x := range f.Record.Head().Photos {
+			if p := unitDir(u.Name) + "/" + x.File; x.SHA256 != "" && slices.Contains(names, p) {
+				out[x.SHA256] = p
+			}
+		}
+	}
+	return out
 }
 
 // openRecord finds the record that takes attachments, or starts a note. The
@@ -175,7 +198,7 @@ func attachSubject(name string, list []Attachment) string {
 	}
 	switch {
 	case len(list) == 1:
-		return fmt.Sprintf("%s: %s", name, last)
+		return fmt.Sprintf("%s: %s", name, strings.TrimSpace(last))
 	case photos == len(list):
 		return fmt.Sprintf("%s: %d photographs", name, photos)
 	}

@@ -27,12 +27,37 @@ func (w *workshop) mustAttach(record string, list ...Attachment) Saved {
 }
 
 func aPhoto(t testing.TB, caption string) Attachment {
-	p := read(t, jpegOf(t, quarters(30, 20)))
+	p := read(t, jpegOf(t, quarters(30+len(caption)+int(caption[1])%30, 20)))
 	return Attachment{Name: "IMG_1.jpg", Data: p.JPEG, Photo: &schema.Photo{Caption: caption, Section: "amplifier", Stage: schema.AsFound, SHA256: p.SHA256}}
 }
 
 func aFile(name, data string) Attachment {
 	return Attachment{Name: name, Data: []byte(data), File: &schema.File{Title: "what " + name + " is"}}
+}
+
+// TestAttachTwice takes the same original in again: it is named again, and its
+// bytes are kept once.
+func TestAttachTwice(t *testing.T) {
+	w := newWorkshop(t)
+	w.job(lw)
+	one, two, other := aPhoto(t, "left side"), aPhoto(t, "left side"), aPhoto(t, "right side")
+	s := w.mustAttach("", one, two, other)
+	if one.Photo.File != two.Photo.File || one.Photo.File == other.Photo.File || len(s.Files) != 3 {
+		t.Errorf("%s, %s, %s; files %v", one.Photo.File, two.Photo.File, other.Photo.File, s.Files)
+	}
+	three := aPhoto(t, "left side")
+	three.Photo.Caption = "left side, the burnt resistor"
+	s = w.mustAttach("", three)
+	if three.Photo.File != one.Photo.File || len(s.Files) != 1 || len(s.Problems) != 0 {
+		t.Errorf("%s is kept again as %s; files %v, problems %v", one.Photo.File, three.Photo.File, s.Files, s.Problems)
+	}
+	if n := len(w.record(s.Path).Head().Photos); n != 4 {
+		t.Errorf("%d entries", n)
+	}
+	if r, err := w.Check(lw); err != nil || !r.Clean() {
+		t.Errorf("check: %v %v %v", err, r.Problems, r.Git)
+	}
+	judge(t, w.Dir)
 }
 
 func (w *workshop) record(p string) schema.Record {

@@ -96,6 +96,10 @@ func ReadPhoto(name string, r io.Reader) (*Photo, error) {
 			f = &photoFormats[i]
 		}
 	}
+	if f == nil && IsHEIF(data) {
+		return refuse("have the telephone take or send JPEG (its “most compatible” format), or save it again as JPEG with a picture program, and take that",
+			"it is an HEIC or AVIF picture, which this program does not read")
+	}
 	if f == nil {
 		return refuse(other, "it is no JPEG, PNG, GIF or WebP picture")
 	}
@@ -106,8 +110,11 @@ func ReadPhoto(name string, r io.Reader) (*Photo, error) {
 	if c.Width <= 0 || c.Height <= 0 {
 		return refuse(other, "the picture is %d × %d pixels", c.Width, c.Height)
 	}
-	pixels := float64(c.Width) * float64(c.Height)
-	if pixels > MaxPhotoPixels || pixels*bytesPerPixel(c.ColorModel) > maxPhotoMemory {
+	pixels, each := float64(c.Width)*float64(c.Height), bytesPerPixel(c.ColorModel)
+	if f.name == "JPEG" && progressive(data) {
+		each += 12 // its decoder holds all coefficients until the last scan
+	}
+	if pixels > MaxPhotoPixels || pixels*each > maxPhotoMemory {
 		return refuse(smaller, "the picture is %d × %d pixels, too many to unpack", c.Width, c.Height)
 	}
 	img, err := f.decode(bytes.NewReader(data))
@@ -127,6 +134,37 @@ func ReadPhoto(name string, r io.Reader) (*Photo, error) {
 		return nil, err
 	}
 	return &Photo{JPEG: out.Bytes(), Width: small.Rect.Dx(), Height: small.Rect.Dy(), Taken: meta.taken, SHA256: hex.EncodeToString(sum[:])}, nil
+}
+
+// IsHEIF tells whether a file is a picture of the HEIF family (ISO/IEC 23008-12,
+// clause 10; brands from memory): HEIC, as telephones take them, or AVIF.
+func IsHEIF(data []byte) bool {
+	if len(data) < 12 || string(data[4:8]) != "ftyp" {
+		return false
+	}
+	switch string(data[8:12]) {
+	case "heic", "heix", "heim", "heis", "hevc", "hevx", "mif1", "msf1", "avif", "avis":
+		return true
+	}
+	return false
+}
+
+// progressive tells whether a JPEG's frame is of the progressive kind (ITU-T
+// T.81, table B.1: SOF2).
+func progressive(data []byte) bool {
+	for p := 2; p+4 <= len(data) && data[p] == 0xff; {
+		switch marker := data[p+1]; {
+		case marker == 0xff:
+			p++
+			continue
+		case marker == 0xc2:
+			return true
+		case marker == 0xda || marker == 0xd9:
+			return false
+		}
+		p += 2 + int(data[p+2])<<8 + int(data[p+3])
+	}
+	return false
 }
 
 // bytesPerPixel is what a decoder holds for each pixel.

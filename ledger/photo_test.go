@@ -377,7 +377,8 @@ func TestPhotoRefuses(t *testing.T) {
 		"nothing":                {nil, "empty"},
 		"a text":                 {[]byte("not a picture at all"), "no JPEG, PNG, GIF or WebP"},
 		"a web page in disguise": {[]byte("<svg xmlns='http://www.w3.org/2000/svg'/>"), "no JPEG"},
-		"a phone's HEIC":         {[]byte("\x00\x00\x00\x18ftypheic"), "no JPEG"},
+		"a phone's HEIC":         {[]byte("\x00\x00\x00\x18ftypheic"), "HEIC or AVIF"},
+		"a progressive giant":    {progressiveHead(t, 6000, 6000), "6000 × 6000 pixels, too many"},
 		"a JPEG cut short":       {j[:len(j)/2], "broken"},
 		"a JPEG's head alone":    {j[:20], "broken"},
 		"a PNG cut short":        {p[:len(p)-20], "broken"},
@@ -398,6 +399,32 @@ func TestPhotoRefuses(t *testing.T) {
 				t.Errorf("error %v, want one that says %q", err, c.says)
 			}
 		})
+	}
+}
+
+// progressiveHead is a JPEG of a size whose frame says that it is progressive.
+func progressiveHead(t testing.TB, w, h int) []byte {
+	t.Helper()
+	j := jpegOf(t, quarters(64, 64))
+	sof := bytes.Index(j, []byte{0xff, 0xc0})
+	j[sof+1] = 0xc2
+	binary.BigEndian.PutUint16(j[sof+5:], uint16(h))
+	binary.BigEndian.PutUint16(j[sof+7:], uint16(w))
+	return j
+}
+
+// Only progressive pictures are held to what their decoder needs.
+func TestProgressive(t *testing.T) {
+	for name, c := range map[string]struct {
+		data []byte
+		want bool
+	}{
+		"baseline": {jpegOf(t, quarters(8, 8)), false}, "progressive": {progressiveHead(t, 8, 8), true},
+		"no JPEG": {[]byte("hello"), false}, "nothing": {nil, false}, "fill": {[]byte("\xff\xd8\xff\xff\xff\xc2\x00\x04xx"), true},
+	} {
+		if got := progressive(c.data); got != c.want {
+			t.Errorf("%s: %v", name, got)
+		}
 	}
 }
 

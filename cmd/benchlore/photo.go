@@ -51,7 +51,8 @@ func (a *app) photoCmd() *cobra.Command {
 Each is turned upright, shrunk to 2000 pixels on its long side and written anew as
 JPEG. Nothing else of the file is kept: no place, no camera, no name. The day it
 was taken and the SHA-256 of the original stay with its entry; keep the originals
-elsewhere if you want them.
+elsewhere if you want them. HEIC pictures are not read: have the telephone take or
+send JPEG.
 
 The entries go into the day's open note, or into --record. All files are stored,
 in one commit, or none. Pictures travel with the unit when its job is closed.`,
@@ -193,6 +194,8 @@ func readAttachment(name string) ([]byte, error) {
 		return nil, usagef("", "%s is empty", name)
 	case len(data) > ledger.MaxFileBytes:
 		return nil, usagef("keep it elsewhere and say where in a note", "%s is larger than %d MB", name, ledger.MaxFileBytes>>20)
+	case ledger.IsHEIF(data):
+		return nil, usagef("save it as JPEG with a picture program, and take that in with: benchlore photo", "%s is an HEIC or AVIF picture, which may say where it was taken", name)
 	case ledger.HasPictureMetadata(data):
 		return nil, usagef("take it in with: benchlore photo "+name, "%s carries picture metadata, which may say where it was taken", name)
 	}
