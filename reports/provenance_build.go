@@ -540,6 +540,9 @@ func (b *provenance) sundries() {
 		case *schema.Intake, *schema.Mod, *schema.Soak, *schema.Safety, *schema.Release:
 			return // told where the record is told
 		case *schema.Note:
+			if h.Note == "" && r.Title == "" {
+				return // it holds pictures or files
+			}
 			p.Notes = append(p.Notes, NoteReport{d, by, f.Name(), string(h.Kind), r.Title, h.Note})
 			return
 		}

@@ -109,6 +109,16 @@ func (b *provenance) summary(f *unit.File) string {
 			return "Note: " + quote(r.Title) + "."
 		}
 	}
+	var holds []string
+	if n := len(f.Record.Head().Photos); n > 0 {
+		holds = append(holds, plural(n, "photograph", "photographs"))
+	}
+	if n := len(f.Record.Head().Files); n > 0 {
+		holds = append(holds, plural(n, "file", "files"))
+	}
+	if holds != nil {
+		return "Note with " + listed(holds) + "."
+	}
 	return "Note."
 }
 

@@ -18,7 +18,7 @@ const (
 	pdfTop    = 20.0
 	pdfBottom = 19.0
 	pdfColumn = 2.0 // a column of a text's indents
-	pdfPhoto  = 80.0
+	pdfPhoto  = 82.0
 	pdfCode   = 27.0
 
 	pdfColumns = 80
@@ -35,6 +35,11 @@ type pdfSheet struct {
 	beside float64 // down to here something stands at the right margin
 	narrow float64 // and takes this much of the width
 	shown  int     // pictures
+
+	// A photograph stands at the left margin between photoY and photoEnd, and
+	// there is room beside it.
+	besidePhoto      bool
+	photoY, photoEnd float64
 }
 
 func newPDFSheet(p *Provenance, o PDFOptions, pdf *typesetter) *pdfSheet {
@@ -50,6 +55,7 @@ func (s *pdfSheet) body() face { return bodyFace.sized(s.size) }
 func (s *pdfSheet) bold() face { return boldFace.sized(s.size) }
 
 func (s *pdfSheet) newPage() {
+	s.besidePhoto = false
 	s.pdf.AddPage()
 	s.y = pdfTop
 	s.beside = 0
@@ -370,6 +376,7 @@ func (s *pdfSheet) photo(x PhotoReport, words string) {
 	}
 	c, format, err := image.DecodeConfig(bytes.NewReader(data))
 	if err != nil || format != "jpeg" || c.Width <= 0 || c.Height <= 0 {
+		s.besidePhoto = false
 		s.item(0, words)
 		return
 	}
@@ -381,9 +388,27 @@ func (s *pdfSheet) photo(x PhotoReport, words string) {
 	name := fmt.Sprintf("photo-%d", s.shown)
 	o := fpdf.ImageOptions{ImageType: "JPG"}
 	s.pdf.RegisterImageOptionsReader(name, o, bytes.NewReader(data))
-	s.need(h + 3*bodyFace.leading())
-	s.pdf.ImageOptions(name, pdfLeft, s.y+1, w, h, false, o, 0, "")
-	s.y += h + 2
-	s.item(0, words)
-	s.y += 2
+	lines := s.pdf.wrap(bodyFace, settable(setWords(words)), pdfPhoto)
+	height := h + 2 + bodyFace.leading()*float64(len(lines)) + 3
+	at := pdfLeft
+	if s.besidePhoto && s.photoY+height <= s.bottom() {
+		// It stands to the right of the one before.
+		at = s.o.Paper.Width - pdfRight - pdfPhoto
+		s.y = s.photoY
+	} else {
+		s.need(height)
+		s.photoY = s.y
+	}
+	top, end := s.photoY, s.photoEnd
+	s.pdf.ImageOptions(name, at, top+1, w, h, false, o, 0, "")
+	s.y = top + h + 2
+	s.ink()
+	s.lines(bodyFace, at, lines)
+	s.y = top + height
+	if at > pdfLeft {
+		s.y = max(s.y, end)
+		s.besidePhoto = false
+		return
+	}
+	s.besidePhoto, s.photoEnd = true, s.y
 }

@@ -530,7 +530,12 @@ func (t *provenanceText) since() {
 		if n.Title != "" {
 			s += ", " + quote(n.Title)
 		}
-		t.item(0, s+": "+quote(n.Text))
+		if n.Text != "" {
+			s += ": " + quote(n.Text)
+		} else {
+			s += "."
+		}
+		t.item(0, s)
 	}
 }
 

@@ -104,7 +104,10 @@ func (r *Reliability) WriteHTML(w io.Writer) error {
 		said, quiet := r.spoken(shown)
 		for _, g := range said {
 			s := r.sentences(g)
-			h := htmlGroup{Title: capital(clean(g.Title)), Lead: clean(s[0]), Rest: clean(strings.Join(s[1:], " ")), Curve: figure(r.plotCurve(g))}
+			title := capital(clean(g.Title))
+			// The heading names the group already.
+			lead := capital(strings.TrimPrefix(clean(s[0]), title+": "))
+			h := htmlGroup{Title: title, Lead: lead, Rest: clean(strings.Join(s[1:], " ")), Curve: figure(r.plotCurve(g))}
 			if h.Curve != nil {
 				h.Curve.Caption = h.Curve.Caption[:len(h.Curve.Caption)-1] + ". " + r.curveWords(g.Life[r.Silence])
 			}
