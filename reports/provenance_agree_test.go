@@ -11,8 +11,20 @@ import (
 	"benchlore/schema/unit"
 )
 
+// examples are built once: they are many.
+var examples map[string]*Provenance
+
 // exampleReports are the reports on the units of the example ledger, by name.
+// Nobody changes them.
 func exampleReports(t testing.TB) map[string]*Provenance {
+	t.Helper()
+	if examples == nil {
+		examples = buildExamples(t)
+	}
+	return examples
+}
+
+func buildExamples(t testing.TB) map[string]*Provenance {
 	t.Helper()
 	dir := filepath.Join("..", "examples", "ledger")
 	shop := readAs[schema.Shop](t, filepath.Join(dir, "shop.toml"))

@@ -447,7 +447,7 @@ func TestReportCovers(t *testing.T) {
 		{"17025 7.8.4.1 traceability", "calibrated 2021-02-10 by outside laboratory"},
 		{"17025 7.8.6 decision rule", "no guard band is kept"},
 		{"17025 7.8.8 amendments", "Every record, in order of the day it tells of. A correction"},
-		{"43.9(a)(1) description of work", "drift, high esr), tested out of circuit; replaced: 470 uF"},
+		{"43.9(a)(1) description of work", "drift, high ESR), tested out of circuit; replaced: 470 uF"},
 		{"43.9(a)(2) date of completion", "released 2021-03-10"},
 		{"43.9(a)(3) who did it", "Maren Wickstead"},
 		{"43.9(a)(4) signature", "key SHA256:abc"},
