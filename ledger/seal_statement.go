@@ -59,13 +59,13 @@ type Person struct {
 	Name string `toml:"name"`
 }
 
-// SealedLot is a lot of parts the records name, without where it was bought.
+// SealedLot is a lot of parts the records name, without where it was bought, for
+// how much, and how many.
 type SealedLot struct {
-	Name     string            `toml:"name"`
-	Family   schema.FamilyName `toml:"family"`
-	Part     schema.Component  `toml:"part"`
-	Date     schema.Date       `toml:"date"`
-	Quantity int               `toml:"quantity"`
+	Name   string            `toml:"name"`
+	Family schema.FamilyName `toml:"family"`
+	Part   schema.Component  `toml:"part"`
+	Date   schema.Date       `toml:"date"`
 }
 
 // maxStatement bounds a statement that is read, in bytes.
@@ -239,7 +239,7 @@ func (s *Statement) bench() *unit.Bench {
 		b.Technicians = append(b.Technicians, schema.Technician{ID: p.ID, Name: p.Name})
 	}
 	for _, l := range s.Lots {
-		b.Lots[l.Name] = &schema.Lot{Family: l.Family, Part: l.Part, Date: l.Date, Quantity: l.Quantity}
+		b.Lots[l.Name] = &schema.Lot{Family: l.Family, Part: l.Part, Date: l.Date}
 	}
 	return b
 }
@@ -297,7 +297,7 @@ func (s *Statement) tell(shop *schema.Shop, stock *Stock, own, all map[string][]
 	}
 	for _, name := range slices.Sorted(maps.Keys(stock.Lots)) {
 		if l := stock.Lots[name]; words["lot"][name] {
-			s.Lots = append(s.Lots, SealedLot{name, l.Family, l.Part, l.Date, l.Quantity})
+			s.Lots = append(s.Lots, SealedLot{name, l.Family, l.Part, l.Date})
 			words["family"][string(l.Family)] = true
 		}
 	}

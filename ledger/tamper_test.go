@@ -154,7 +154,7 @@ func (f *forgery) reseal(change func(st *Statement)) {
 	q := gitstore.Quarantine(f.objects)
 	objects, err := reachableObjects(q, f.head())
 	if err == nil {
-		st.Objects, st.ObjectsSHA256 = digestObjects(objects)
+		st.Objects, st.ObjectsSHA256 = digestObjects(objects, digests{})
 	}
 	if c, err := q.Commit(f.head()); err == nil {
 		if files, err := digestFiles(q, c.TreeHash); err == nil {
@@ -789,7 +789,7 @@ func replacedHistory(t testing.TB, packet []byte, by key) []byte {
 	f.commit(f.tree(f.folder()), nil, "instrument: Quillard Longwave 3\n")
 	q := gitstore.Quarantine(f.objects)
 	st.Root, st.Head = f.head().String(), f.head().String()
-	st.Objects, st.ObjectsSHA256 = digestObjects(must(reachableObjects(q, f.head())))
+	st.Objects, st.ObjectsSHA256 = digestObjects(must(reachableObjects(q, f.head())), digests{})
 	f.seal(&st, by)
 	return f.pack()
 }

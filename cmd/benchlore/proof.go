@@ -325,8 +325,9 @@ func printVerification(w io.Writer, name string, v *ledger.Verification) {
 	}
 	if v.Verdict == ledger.Untrusted {
 		line("")
-		line("Have the fingerprint read out by the shop, on a number that is not from the packet, and run:")
-		line("  benchlore verify %s --expect-key %s", name, v.Key)
+		line("Have the fingerprint read out by the shop, on a number that is not from the packet, and give")
+		line("what you hear, not what stands above:")
+		line("  benchlore verify %s --expect-key SHA256:...", name)
 	}
 }
 
