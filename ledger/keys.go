@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -93,7 +94,9 @@ func (l *Ledger) Trust() (*Trust, error) {
 		if err != nil {
 			return nil, err
 		}
-		s.Where = l.Dir
+		if s.Where, err = filepath.Abs(l.Dir); err != nil {
+			return nil, err
+		}
 		t.Signers = append(t.Signers, s)
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return nil, err

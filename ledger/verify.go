@@ -271,7 +271,7 @@ func (v *verifier) beside(dir string) {
 		}
 	}
 	if len(names) > 0 {
-		v.warn("packet", dir, "%d other files lie here, such as %.80q: they are not part of the packet, and nothing was checked in them", len(names), names[0])
+		v.warn("packet", dir, "there is more in this folder, such as %.80q: it is no part of the packet and was not looked at", names[0])
 	}
 }
 
