@@ -432,7 +432,7 @@ func TestTampering(t *testing.T) {
 
 		// Signed anew by a thief: intact where all of it agrees, and nobody's.
 		{"signed by another", func(f *forgery) []byte { f.history = true; return f.pack() }, Untrusted, ""},
-		{"a record added, all made anew", entry(fileMode, "2031-03-04-note-abcd.toml", "kind = \"note\"\ndate = 2031-03-04\nby = \"mw\"\nnote = \"never failed\"\n"), Untrusted, ""},
+		{"a record added, all made anew", entry(fileMode, "2031-03-04-note-abcd.toml", "kind = \"note\"\ndate = 2031-03-04\nby = \"mw\"\nnote = \"never failed\"\n"), Untrusted, "seal"},
 		{"the page made up, signed by another", signedFile("report.html", "works: fully", "works: as new"), Broken, "report"},
 		{"the JSON made up, signed by another", signedFile("report.json", "works: fully", "works: as new"), Broken, "report"},
 		{"the PDF made up, signed by another", signedFile("report.pdf", "works: fully", "works: as new"), Broken, "report"},

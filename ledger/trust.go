@@ -61,10 +61,6 @@ func checkSignature(armored, data []byte, namespace string) (ssh.PublicKey, erro
 	if err := checkKey(sig.PublicKey); err != nil {
 		return nil, err
 	}
-	// The library takes RSA with SHA-1 for good, under the name keys have.
-	if sig.Signature.Format == ssh.KeyAlgoRSA {
-		return nil, errors.New("it is made with SHA-1, which proves nothing")
-	}
 	if err := sshsig.Verify(bytes.NewReader(data), sig, sig.PublicKey, sig.HashAlgorithm, namespace); err != nil {
 		return nil, errors.New("it does not fit what it stands under")
 	}
