@@ -5,6 +5,7 @@ import (
 	"compress/zlib"
 	"crypto/sha1"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -120,7 +121,7 @@ func TestPackRoom(t *testing.T) {
 		if _, err := readPack(data, c.needs); err != nil {
 			t.Errorf("%d bytes: %v", c.needs, err)
 		}
-		if _, err := readPack(data, c.needs-1); err != errTooLarge {
+		if _, err := readPack(data, c.needs-1); !errors.Is(err, errTooLarge) {
 			t.Errorf("%d bytes: %v", c.needs-1, err)
 		}
 	}
