@@ -231,6 +231,15 @@ func (a *adopting) held() error {
 	if have == a.head {
 		return &UsageError{fmt.Sprintf("%s is here already, with the same history", a.unit), "there is nothing to adopt"}
 	}
+	if ok, err := l.repo.Has(a.head); err != nil {
+		return err
+	} else if ok {
+		if ok, err = l.repo.IsAncestor(a.head, have); err != nil {
+			return err
+		} else if ok {
+			return &UsageError{fmt.Sprintf("%s holds all of this packet already, and goes on after it", a.unit), "there is nothing to adopt"}
+		}
+	}
 	if o, ok := a.v.objects[have]; !ok || o.Type != plumbing.CommitObject {
 		return &UsageError{fmt.Sprintf("the packet does not continue the history held here: it lacks commit %s, with which that of %s ends", have.String()[:10], a.unit),
 			"one of the two was forked or shortened; ask the other bench which commits it had, and adopt neither until it is settled"}

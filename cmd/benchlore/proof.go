@@ -138,7 +138,9 @@ func packetPlace(ledger, name string) (string, error) {
 	if ledger, err = filepath.Abs(ledger); err != nil {
 		return "", err
 	}
-	within := func(dir string) bool { return dir == ledger || strings.HasPrefix(dir, ledger+string(filepath.Separator)) }
+	within := func(dir string) bool {
+		return dir == ledger || strings.HasPrefix(dir, ledger+string(filepath.Separator))
+	}
 	if real, err := filepath.EvalSymlinks(ledger); err == nil && !within(here) {
 		ledger = real
 	}
