@@ -42,7 +42,7 @@ func (e *UntrustedError) Error() string {
 
 // Hint names the next step.
 func (e *UntrustedError) Hint() string {
-	return "have the fingerprint read out by the shop, on a number that is not from the packet, and add --expect-key " + e.Key + "; or accept it unseen with --trust"
+	return "have the fingerprint read out by the shop, on a number that is not from the packet, and give what you hear with --expect-key; or accept the key unseen with --trust"
 }
 
 // BrokenError carries why a packet was not let in.
@@ -107,6 +107,7 @@ type adopting struct {
 
 	unit string // model/tag here
 	old  plumbing.Hash
+	left plumbing.Hash // where a branch stands whose unit is no longer in the ledger
 	head plumbing.Hash
 	note *Adoption // of an earlier adoption; nil: none
 }
@@ -144,10 +145,39 @@ func (a *adopting) name() error {
 	if _, err := a.l.root.Lstat(unitDir(a.unit)); err == nil {
 		return &UsageError{fmt.Sprintf("there is another instrument called %s here", a.unit), "give this one another name: --as MODEL/TAG"}
 	}
-	if _, ok, err := a.l.repo.Ref(unitRef(a.unit)); err != nil {
+	return a.forgotten(units)
+}
+
+// forgotten looks among the branches of units that are no longer in the ledger:
+// a copy of this one there may hold what the packet leaves out.
+func (a *adopting) forgotten(units []string) error {
+	refs, err := a.l.repo.Refs(unitRefs)
+	if err != nil {
 		return err
-	} else if ok {
-		return &UsageError{fmt.Sprintf("there is a branch unit/%s already, of a unit that is no longer in the ledger", a.unit), "give this one another name: --as MODEL/TAG"}
+	}
+	here := map[string]bool{}
+	for _, u := range units {
+		here[u] = true
+	}
+	for _, ref := range slices.Sorted(maps.Keys(refs)) {
+		u := strings.TrimPrefix(ref, unitRefs)
+		if here[u] {
+			continue
+		}
+		id, err := a.l.identity(u)
+		switch {
+		case err != nil:
+			return err
+		case id == a.v.UUID:
+			if a.v.hasCommit(refs[ref].String()) && u == a.unit {
+				a.left = refs[ref]
+				continue
+			}
+			return &UsageError{fmt.Sprintf("there is a branch unit/%s of this instrument, which is no longer in the ledger", u),
+				"if the packet continues it, adopt the unit under that name: --as " + u + "; else ask the other bench which commits it had"}
+		case u == a.unit:
+			return &UsageError{fmt.Sprintf("there is a branch unit/%s already, of a unit that is no longer in the ledger", u), "give this one another name: --as MODEL/TAG"}
+		}
 	}
 	return nil
 }
@@ -171,6 +201,7 @@ func (a *adopting) held() error {
 		return err
 	}
 	if _, err := l.root.Lstat(unitDir(a.unit)); err != nil {
+		a.old = a.left
 		return nil // new here
 	}
 	p, err := l.past(a.unit, a.w.head)
@@ -199,6 +230,15 @@ func (a *adopting) held() error {
 	}
 	if have == a.head {
 		return &UsageError{fmt.Sprintf("%s is here already, with the same history", a.unit), "there is nothing to adopt"}
+	}
+	if ok, err := l.repo.Has(a.head); err != nil {
+		return err
+	} else if ok {
+		if ok, err = l.repo.IsAncestor(a.head, have); err != nil {
+			return err
+		} else if ok {
+			return &UsageError{fmt.Sprintf("%s holds all of this packet already, and goes on after it", a.unit), "there is nothing to adopt"}
+		}
 	}
 	if o, ok := a.v.objects[have]; !ok || o.Type != plumbing.CommitObject {
 		return &UsageError{fmt.Sprintf("the packet does not continue the history held here: it lacks commit %s, with which that of %s ends", have.String()[:10], a.unit),
@@ -413,6 +453,14 @@ func (a *adopting) receive() error {
 	w.marker = true
 	w.subject = fmt.Sprintf("adopt %s from %s", a.unit, oneLine(last.Shop.Name))
 	w.result.Unit, w.result.Head, w.result.Commits, w.result.Signed = a.unit, head.String(), 1, fingerprint(a.signer)
+	if a.signer == nil {
+		a.out.Notes = append(a.out.Notes, "the record of its arrival is not signed, since git has no key to sign with: a seal will need --unsigned-history")
+	}
+	for _, s := range a.v.chain {
+		if a.foreign(s) && strings.EqualFold(oneLine(s.Statement.Shop.Name), oneLine(l.Shop.Name)) {
+			a.out.Notes = append(a.out.Notes, fmt.Sprintf("%s says that it is this shop's own, and it was not here: its records are taken for another bench's", s.Name))
+		}
+	}
 	a.out.Received = unitDir(a.unit) + "/" + file
 	return nil
 }

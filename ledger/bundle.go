@@ -162,7 +162,7 @@ func readBundle(data []byte) (*bundle, error) {
 		}
 	}
 	var err error
-	b.objects, err = readPack(rest)
+	b.objects, err = readPack(rest, maxInflated)
 	return b, err
 }
 
@@ -176,7 +176,8 @@ type packItem struct {
 	depth int
 }
 
-func readPack(data []byte) (objectSet, error) {
+// readPack reads a pack whose objects have at most room bytes together.
+func readPack(data []byte, room int64) (objectSet, error) {
 	const head, tail = 12, sha1.Size
 	if len(data) < head+tail || string(data[:4]) != "PACK" {
 		return nil, errors.New("the bundle holds no pack")
@@ -192,7 +193,7 @@ func readPack(data []byte) (objectSet, error) {
 	if sum := sha1.Sum(body); !bytes.Equal(sum[:], data[len(body):]) {
 		return nil, errors.New("the pack's checksum does not fit its content")
 	}
-	p := &pack{at: map[int64]*packItem{}, objects: objectSet{}}
+	p := &pack{at: map[int64]*packItem{}, objects: objectSet{}, room: room}
 	r := bytes.NewReader(body)
 	r.Seek(head, io.SeekStart)
 	for range n {
@@ -206,11 +207,13 @@ func readPack(data []byte) (objectSet, error) {
 	return p.objects, p.resolve()
 }
 
+var errTooLarge = fmt.Errorf("the pack unfolds to more than %d bytes", maxInflated)
+
 type pack struct {
 	at      map[int64]*packItem
 	order   []*packItem
 	objects objectSet
-	total   int64 // bytes inflated so far
+	room    int64 // bytes that may still be inflated
 }
 
 func (p *pack) entry(r *bytes.Reader, at int64) error {
@@ -286,8 +289,8 @@ func (p *pack) inflate(r *bytes.Reader, size int64) ([]byte, error) {
 	if size > maxObject {
 		return nil, fmt.Errorf("it has %d bytes; more than %d are not read", size, maxObject)
 	}
-	if p.total += size; p.total > maxInflated {
-		return nil, fmt.Errorf("the pack unfolds to more than %d bytes", maxInflated)
+	if p.room -= size; p.room < 0 {
+		return nil, errTooLarge
 	}
 	z, err := zlib.NewReader(r)
 	if err != nil {
@@ -353,8 +356,8 @@ func (p *pack) patch(base, delta []byte) ([]byte, error) {
 	if err1 != nil || err2 != nil || from != uint64(len(base)) || to > maxObject {
 		return nil, broken
 	}
-	if p.total += int64(to); p.total > maxInflated {
-		return nil, fmt.Errorf("the pack unfolds to more than %d bytes", maxInflated)
+	if p.room -= int64(to); p.room < 0 {
+		return nil, errTooLarge
 	}
 	var out []byte
 	for r.Len() > 0 {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -91,6 +92,9 @@ func (l *Ledger) Trust() (*Trust, error) {
 	if data, err := l.read("signers"); err == nil {
 		s, err := ParseSigners("signers", data)
 		if err != nil {
+			return nil, err
+		}
+		if s.Where, err = filepath.Abs(l.Dir); err != nil {
 			return nil, err
 		}
 		t.Signers = append(t.Signers, s)
@@ -229,15 +233,15 @@ type NewKey struct {
 // AddKey puts a key on the list of those whose signatures count, with one
 // commit.
 func (l *Ledger) AddKey(k NewKey) (Result, error) {
-	key, _, _, rest, err := ssh.ParseAuthorizedKey([]byte(k.Key))
-	if err != nil || len(strings.TrimSpace(string(rest))) > 0 {
+	key, _, options, rest, err := ssh.ParseAuthorizedKey([]byte(k.Key))
+	if err != nil || len(options) > 0 || len(strings.TrimSpace(string(rest))) > 0 {
 		return Result{}, &UsageError{"this is no public key", "name a file like id_ed25519.pub, or paste its one line"}
 	}
 	if err := checkKey(key); err != nil {
 		return Result{}, &UsageError{fmt.Sprintf("the key is not accepted: %v", err), "ask for another; ssh-keygen -t ed25519 makes one"}
 	}
-	if k.Principal == "" || strings.ContainsAny(k.Principal, " \t\"#,*?!\r\n") || strings.ContainsFunc(k.Principal, Hidden) {
-		return Result{}, &UsageError{fmt.Sprintf("%q does not say whose key it is", k.Principal), "write the mail address its commits carry"}
+	if err := checkPrincipal(k.Principal, k.CertAuthority); err != nil {
+		return Result{}, err
 	}
 	if k.Namespaces == "" {
 		k.Namespaces = OwnNamespaces
@@ -279,6 +283,19 @@ func (l *Ledger) AddKey(k NewKey) (Result, error) {
 		w.subject = fmt.Sprintf("keys: %s signs with %s", k.Principal, Fingerprint(key))
 		return nil
 	})
+}
+
+// checkPrincipal refuses what would be more, or less, than one name in an
+// allowed-signers file. An authority vouches for many, so its may be a pattern.
+func checkPrincipal(s string, authority bool) error {
+	not := " \t\"#,*?!\r\n"
+	if authority {
+		not = " \t\"#\r\n"
+	}
+	if s == "" || strings.ContainsAny(s, not) || strings.ContainsFunc(s, Hidden) {
+		return &UsageError{fmt.Sprintf("%q does not say whose key it is", s), "write the mail address its commits carry"}
+	}
+	return nil
 }
 
 // appendLine adds a line to a file of the ledger's root.
@@ -348,6 +365,11 @@ func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, 
 			return Result{}, &gitstore.SignerError{Key: Fingerprint(s.PublicKey()), Reason: err.Error()}
 		}
 	}
+	if principal != "" {
+		if err := checkPrincipal(principal, false); err != nil {
+			return Result{}, err
+		}
+	}
 	if authorized(from.PublicKey()) == authorized(to.PublicKey()) {
 		return Result{}, &UsageError{"both are the same key", "name the old key's file, then the new one's"}
 	}
@@ -377,12 +399,18 @@ func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, 
 		for _, s := range t.Signers {
 			for _, x := range s.Lines {
 				listed = listed || s.File == "signers" && authorized(x.Key) == authorized(to.PublicKey())
-				if authorized(x.Key) == authorized(from.PublicKey()) && principal == "" {
+				if !x.CertAuthority && authorized(x.Key) == authorized(from.PublicKey()) && principal == "" && checkPrincipal(x.Principals, true) == nil {
 					principal = x.Principals
 				}
 			}
 		}
-		if !listed && principal != "" {
+		if !listed {
+			if principal == "" {
+				principal = l.UserEmail()
+			}
+			if err := checkPrincipal(principal, true); err != nil {
+				return &UsageError{"the old key is not in signers, so it is not clear whose the new one is", "add --for with the mail address its commits carry"}
+			}
 			if err := w.appendLine("signers", fmt.Sprintf("%s namespaces=%q %s", principal, OwnNamespaces, authorized(to.PublicKey()))); err != nil {
 				return err
 			}

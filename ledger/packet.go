@@ -3,6 +3,7 @@ package ledger
 import (
 	"archive/zip"
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"hash/crc32"
@@ -219,6 +220,14 @@ func (l *Ledger) Handover(name string, render Renderer) ([]byte, Handover, error
 		return nil, res, err
 	}
 	last := chain[len(chain)-1]
+	trust, err := l.Trust()
+	if err != nil {
+		return nil, res, err
+	}
+	if last.key != nil && trust.Revoked.has(last.key) {
+		return nil, res, &UsageError{fmt.Sprintf("the last seal of %s is signed with %s, which is revoked: nobody could believe the packet", name, Fingerprint(last.key)),
+			"add a note that says so, close it, and seal again with another key"}
+	}
 	objects, refs, err := l.packetHistory(name, chain)
 	if err != nil {
 		return nil, res, err
@@ -309,7 +318,7 @@ func claimedSigners(objects objectSet, chain []*Seal, packet ssh.PublicKey, shop
 		case plumbing.CommitObject:
 			if c, err := parseCommit(o.Data); err == nil {
 				name, mail := identOf(c.committer)
-				note(c.key, mail, name)
+				note(c.check().key, mail, name)
 			}
 		case plumbing.TagObject:
 			payload, _ := splitTag(o.Data)
@@ -416,6 +425,16 @@ func dosTime(t time.Time) (date, clock uint16) {
 func readPacket(data []byte) (map[string][]byte, error) {
 	if len(data) > maxPacket {
 		return nil, fmt.Errorf("the file has %d bytes; a packet has at most %d", len(data), maxPacket)
+	}
+	// The end says how long the list of entries is. A packet's is short, and there
+	// is nothing behind it: a list of millions is not even begun.
+	const end, most = 22, 1024
+	if len(data) < end {
+		return nil, errors.New("the file is no zip: it was cut short, or it is something else")
+	}
+	tail := data[len(data)-end:]
+	if string(tail[:4]) != "PK\x05\x06" || binary.LittleEndian.Uint32(tail[12:]) > most {
+		return nil, errors.New("the file does not end as a packet does: it was cut short, packed anew, or is something else")
 	}
 	z, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
 	if err != nil {

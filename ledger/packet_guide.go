@@ -71,7 +71,7 @@ about: git -C history log -p
 
 5. WHO SIGNED WHICH PART?
 {{range .Benches}}
-  {{.Shop}}: {{.Key}}{{end}}
+  by {{.Shop}}: {{.Key}}{{end}}
 
     git -C history -c gpg.ssh.allowedSignersFile="$PWD/signers" log --format='%h %cs %G? %GF %cn'
     git -C history -c gpg.ssh.allowedSignersFile="$PWD/signers" log --format=%G? | sort | uniq -c
@@ -176,7 +176,7 @@ func guide(chain []*Seal, objects objectSet, key string) []byte {
 		if o.Type != plumbing.CommitObject {
 			continue
 		}
-		if c, err := parseCommit(o.Data); err == nil && c.key != nil {
+		if c, err := parseCommit(o.Data); err == nil && c.check().key != nil {
 			good++
 		} else {
 			none++

@@ -89,8 +89,9 @@ func (l *Ledger) list(dir string) ([]fs.DirEntry, error) {
 // junk is what systems and editors leave in folders: no part of a ledger.
 var junkForm = regexp.MustCompile(`^(\.DS_Store|Thumbs\.db|desktop\.ini|\._.*|\..*\.sw[a-z]|.*~|#.*#|\.#.*)$`)
 
-// attachmentForm is a file name every system can keep.
-var attachmentForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,99}$`)
+// attachmentForm is a file name every system can keep: Windows drops a dot at
+// the end.
+var attachmentForm = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9._-]{0,98}[A-Za-z0-9_-])?$`)
 
 // checkAttachment refuses a file name that some system cannot keep.
 func checkAttachment(name string) error {

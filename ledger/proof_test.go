@@ -477,7 +477,7 @@ func TestTwoBenches(t *testing.T) {
 	if p := u.Unit.Positions[0].Current(); p.Component == nil || p.Component.Value != "10 uF" {
 		t.Errorf("the part from the first bench's lot is %+v here", p.Component)
 	}
-	if _, err := b.Adopt(packet, AdoptOptions{By: "mw", Verify: trusting(first)}); err == nil || !strings.Contains(err.Error(), "here already") && !strings.Contains(err.Error(), "does not continue") {
+	if _, err := b.Adopt(packet, AdoptOptions{By: "mw", Verify: trusting(first)}); err == nil || !strings.Contains(err.Error(), "holds all of this packet already") {
 		t.Errorf("adopting twice: %v", err)
 	}
 
@@ -503,7 +503,6 @@ func TestTwoBenches(t *testing.T) {
 	o := trusting(second)
 	o.Earlier = [][]byte{packet}
 	verdict(t, VerifyPacket(onward, o), Trusted)
-	follow(t, "longwave-3-lw3-2204-seal-2.zip", onward)
 
 	// And back: the first bench has its own work, and the other's is the other's.
 	w.later(500)
@@ -546,4 +545,54 @@ func must[T any](v T, err error) T {
 		panic(err)
 	}
 	return v
+}
+
+// TestAdoptWhatWasForgotten: a branch that is left of a unit no longer in the
+// ledger is a copy held of it. A packet that continues it goes on there; one that
+// does not is refused.
+func TestAdoptWhatWasForgotten(t *testing.T) {
+	shop := newKey(t, "ed25519")
+	w := newWorkshop(t)
+	w.signWith(shop)
+	w.job(lw)
+	w.close(lw)
+	one := w.packet(lw)
+	w.later(5)
+	w.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+	w.close(lw)
+	two := w.packet(lw)
+
+	b := newBench(t, "Lindgate Organ Works", "Tove Ashgrove", newKey(t, "ed25519"))
+	f := forge(t, one, shop)
+	var history bytes.Buffer
+	if err := writeBundle(&history, f.refs, f.objects); err != nil {
+		t.Fatal(err)
+	}
+	bundle := filepath.Join(t.TempDir(), "b")
+	if err := os.WriteFile(bundle, history.Bytes(), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	git(t, b.Dir, "fetch", "-q", bundle, unitRef(lw)+":"+unitRef(lw))
+	for _, c := range []struct {
+		name, as string
+		packet   []byte
+		want     string // "": it is adopted
+	}{
+		{"under another name", "longwave-3/other", two, "--as " + lw},
+		{"forked", "", forge(t, one, shop).unrelated(), "there is a branch unit/" + lw + " of this instrument"},
+		{"continued", "", two, ""},
+	} {
+		_, err := b.Adopt(c.packet, AdoptOptions{By: "mw", As: c.as, Verify: trusting(shop)})
+		if c.want == "" && err != nil || c.want != "" && (err == nil || !strings.Contains(err.Error()+" "+hintOf(err), c.want)) {
+			t.Errorf("%s: %v, want %q", c.name, err, c.want)
+		}
+	}
+	judge(t, b.Dir)
+	b.clean()
+}
+
+// unrelated is a packet of the same instrument with another history.
+func (f *forgery) unrelated() []byte {
+	packet := f.pack()
+	return replacedHistory(f.t, packet, f.by)
 }

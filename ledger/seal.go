@@ -7,6 +7,8 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
+	"io/fs"
 	"maps"
 	"regexp"
 	"slices"
@@ -120,13 +122,15 @@ func (l *Ledger) Seals(name string) ([]*Seal, error) {
 	if err != nil {
 		return nil, err
 	}
+	id, err := l.identity(name)
+	if err != nil {
+		return nil, err
+	}
 	refs, err := l.repo.Refs(tagRefs + sealTags + name + "/")
 	if err != nil {
 		return nil, err
 	}
-	id := ""
 	if a != nil {
-		id = a.UUID
 		for _, tag := range a.Seals {
 			h, ok, err := l.repo.Ref(tagRefs + tag)
 			if err != nil {
@@ -145,7 +149,8 @@ func (l *Ledger) Seals(name string) ([]*Seal, error) {
 		if err != nil {
 			return nil, err
 		}
-		// A unit that was adopted under another name leaves its old one to others.
+		// A unit that came in under another name has its seals under the old one,
+		// which may be the name of another unit here.
 		if id == "" || s.Statement.UUID == id {
 			out = append(out, s)
 		}
@@ -158,6 +163,42 @@ func (l *Ledger) Seals(name string) ([]*Seal, error) {
 		}
 	}
 	return out, nil
+}
+
+// identity is the UUID of a unit as its branch has it, else its folder; "" where
+// neither says.
+func (l *Ledger) identity(name string) (string, error) {
+	data, err := l.branchFile(name, "instrument.toml")
+	if err == nil && data == nil {
+		if data, err = l.read(unitDir(name) + "/instrument.toml"); errors.Is(err, fs.ErrNotExist) {
+			return "", nil
+		}
+	}
+	if err != nil {
+		return "", err
+	}
+	if i, _ := schema.Decode[schema.Instrument]("instrument.toml", data); i != nil {
+		return i.UUID, nil
+	}
+	return "", nil
+}
+
+// branchFile reads a file of a unit's own history as it stands there; nil where
+// there is none.
+func (l *Ledger) branchFile(name, file string) ([]byte, error) {
+	head, ok, err := l.repo.Ref(unitRef(name))
+	if err != nil || !ok {
+		return nil, err
+	}
+	tree, err := l.branchTree(head)
+	if err != nil {
+		return nil, err
+	}
+	data, ok, err := l.blobAt(tree, file)
+	if err != nil || !ok {
+		return nil, err
+	}
+	return data, nil
 }
 
 // SealOptions are what somebody decided about a seal.
@@ -299,7 +340,7 @@ func (l *Ledger) statement(name string, stock *Stock, o SealOptions) (*Statement
 	if err != nil {
 		return nil, 0, err
 	}
-	st.Objects, st.ObjectsSHA256 = digestObjects(objects)
+	st.Objects, st.ObjectsSHA256 = digestObjects(objects, digests{})
 	root, unsigned, err := l.signedHistory(name, objects, o)
 	if err != nil {
 		return nil, 0, err
@@ -409,7 +450,7 @@ func (l *Ledger) signedHistory(name string, objects objectSet, o SealOptions) (r
 			}
 			root = h
 		}
-		switch {
+		switch c.check(); {
 		case !c.signed():
 			unsigned++
 			first = h.String()
@@ -452,19 +493,23 @@ func reachableObjects(r *gitstore.Repo, head plumbing.Hash) (objectSet, error) {
 
 // digestObjects takes the SHA-256 over one line for each object, in order of
 // name. What rests on SHA-1 alone rests on this as well.
-func digestObjects(objects objectSet) (int, string) {
-	names := make([]string, 0, len(objects))
-	for h := range objects {
-		names = append(names, h.String())
-	}
-	sort.Strings(names)
+func digestObjects(objects objectSet, known digests) (int, string) {
+	names := slices.SortedFunc(maps.Keys(objects), func(a, b plumbing.Hash) int { return bytes.Compare(a[:], b[:]) })
 	sum := sha256.New()
-	for _, n := range names {
-		o := objects[plumbing.NewHash(n)]
-		fmt.Fprintf(sum, "%s %s %s\n", n, o.Type, Digest(o.Data))
+	for _, h := range names {
+		line, ok := known[h]
+		if !ok {
+			line = fmt.Sprintf("%s %s %s\n", h, objects[h].Type, Digest(objects[h].Data))
+			known[h] = line
+		}
+		io.WriteString(sum, line)
 	}
 	return len(names), hex.EncodeToString(sum.Sum(nil))
 }
+
+// digests keeps the lines of objects whose digest was taken already: the seals
+// of a chain stand over the same ones.
+type digests map[plumbing.Hash]string
 
 // digestFiles takes the SHA-256 of every file of a tree.
 func digestFiles(r *gitstore.Repo, tree plumbing.Hash) (map[string]string, error) {
@@ -520,6 +565,7 @@ type rawCommit struct {
 	sig       []byte
 	key       ssh.PublicKey // of a signature that holds
 	flaw      error         // why a signature does not
+	payload   []byte        // what is signed
 }
 
 // signed reports whether the commit carries an SSH signature, good or bad.
@@ -527,8 +573,8 @@ func (c *rawCommit) signed() bool { return bytes.HasPrefix(c.sig, []byte(sigMark
 
 var commitForm = regexp.MustCompile(`^tree ([0-9a-f]{40})\n((?:parent [0-9a-f]{40}\n)*)author ([^\n<>]+ <[^\n<>]*>) [0-9]{1,12} [+-][0-9]{4}\ncommitter ([^\n<>]+ <[^\n<>]*>) ([0-9]{1,12}) ([+-][0-9]{4})\n\n`)
 
-// parseCommit reads a commit and checks its signature. It must be written as
-// ours are: other header lines could say what no report shows.
+// parseCommit reads a commit; [rawCommit.check] checks its signature. It must be
+// written as ours are: other header lines could say what no report shows.
 func parseCommit(raw []byte) (*rawCommit, error) {
 	payload, sig, err := splitCommit(raw)
 	if err != nil {
@@ -538,7 +584,7 @@ func parseCommit(raw []byte) (*rawCommit, error) {
 	if m == nil {
 		return nil, errors.New("it is not written as a commit of a unit's history is")
 	}
-	c := &rawCommit{tree: plumbing.NewHash(string(m[1])), author: string(m[3]), committer: string(m[4]), message: string(payload[len(m[0]):]), sig: sig}
+	c := &rawCommit{tree: plumbing.NewHash(string(m[1])), author: string(m[3]), committer: string(m[4]), message: string(payload[len(m[0]):]), sig: sig, payload: payload}
 	for _, line := range strings.Fields(strings.ReplaceAll(string(m[2]), "parent ", "")) {
 		c.parents = append(c.parents, plumbing.NewHash(line))
 	}
@@ -551,10 +597,16 @@ func parseCommit(raw []byte) (*rawCommit, error) {
 		return nil, errors.New("its time zone is none")
 	}
 	c.when = time.Unix(seconds, 0).In(zone.Location())
-	if c.signed() {
-		c.key, c.flaw = checkSignature(sig, payload, "git")
-	}
 	return c, nil
+}
+
+// check checks the signature: afterwards the commit has its key, or a flaw, or
+// neither where it carries none.
+func (c *rawCommit) check() *rawCommit {
+	if c.signed() && c.key == nil && c.flaw == nil {
+		c.key, c.flaw = checkSignature(c.sig, c.payload, "git")
+	}
+	return c
 }
 
 // rawEntry is one entry of a tree, read from its bytes.

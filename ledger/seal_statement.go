@@ -3,6 +3,7 @@ package ledger
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"maps"
 	"regexp"
@@ -59,13 +60,13 @@ type Person struct {
 	Name string `toml:"name"`
 }
 
-// SealedLot is a lot of parts the records name, without where it was bought.
+// SealedLot is a lot of parts the records name, without where it was bought, for
+// how much, and how many.
 type SealedLot struct {
-	Name     string            `toml:"name"`
-	Family   schema.FamilyName `toml:"family"`
-	Part     schema.Component  `toml:"part"`
-	Date     schema.Date       `toml:"date"`
-	Quantity int               `toml:"quantity"`
+	Name   string            `toml:"name"`
+	Family schema.FamilyName `toml:"family"`
+	Part   schema.Component  `toml:"part"`
+	Date   schema.Date       `toml:"date"`
 }
 
 // maxStatement bounds a statement that is read, in bytes.
@@ -172,6 +173,14 @@ func ParseStatement(data []byte) (*Statement, error) {
 	case strings.TrimSpace(s.Shop.Name) == "":
 		return nil, fmt.Errorf("seal %d does not say which shop made it", s.Number)
 	}
+	if strings.ContainsAny(s.Shop.Name, "\n\t") {
+		return nil, fmt.Errorf("seal %d: the shop's name has more than one line", s.Number)
+	}
+	for _, p := range s.Persons {
+		if strings.ContainsAny(p.ID+p.Name, "\n\t") {
+			return nil, fmt.Errorf("seal %d: the name of %.60q has more than one line", s.Number, p.ID)
+		}
+	}
 	for p, d := range s.Files {
 		if !sha256Form.MatchString(d) {
 			return nil, fmt.Errorf("seal %d: the digest of %.80q is none", s.Number, p)
@@ -204,6 +213,42 @@ func strictTOML(data []byte, into any) error {
 	}
 	if keys := md.Undecoded(); len(keys) > 0 {
 		return fmt.Errorf("the statement has the key %.80q, which this program does not know", keys[0].String())
+	}
+	// What is written with a backslash counts as well.
+	var plain map[string]any
+	if _, err := toml.Decode(string(data), &plain); err != nil {
+		return err
+	}
+	return checkWords(plain)
+}
+
+// checkWords refuses hidden characters in the strings of decoded TOML.
+func checkWords(v any) error {
+	switch v := v.(type) {
+	case string:
+		for _, r := range v {
+			if Hidden(r) {
+				return fmt.Errorf("the statement holds the hidden character U+%04X", r)
+			}
+		}
+	case map[string]any:
+		for _, k := range slices.Sorted(maps.Keys(v)) {
+			if err := errors.Join(checkWords(k), checkWords(v[k])); err != nil {
+				return err
+			}
+		}
+	case []map[string]any:
+		for _, x := range v {
+			if err := checkWords(x); err != nil {
+				return err
+			}
+		}
+	case []any:
+		for _, x := range v {
+			if err := checkWords(x); err != nil {
+				return err
+			}
+		}
 	}
 	return nil
 }
@@ -239,7 +284,7 @@ func (s *Statement) bench() *unit.Bench {
 		b.Technicians = append(b.Technicians, schema.Technician{ID: p.ID, Name: p.Name})
 	}
 	for _, l := range s.Lots {
-		b.Lots[l.Name] = &schema.Lot{Family: l.Family, Part: l.Part, Date: l.Date, Quantity: l.Quantity}
+		b.Lots[l.Name] = &schema.Lot{Family: l.Family, Part: l.Part, Date: l.Date}
 	}
 	return b
 }
@@ -297,7 +342,7 @@ func (s *Statement) tell(shop *schema.Shop, stock *Stock, own, all map[string][]
 	}
 	for _, name := range slices.Sorted(maps.Keys(stock.Lots)) {
 		if l := stock.Lots[name]; words["lot"][name] {
-			s.Lots = append(s.Lots, SealedLot{name, l.Family, l.Part, l.Date, l.Quantity})
+			s.Lots = append(s.Lots, SealedLot{name, l.Family, l.Part, l.Date})
 			words["family"][string(l.Family)] = true
 		}
 	}

@@ -154,7 +154,7 @@ func (f *forgery) reseal(change func(st *Statement)) {
 	q := gitstore.Quarantine(f.objects)
 	objects, err := reachableObjects(q, f.head())
 	if err == nil {
-		st.Objects, st.ObjectsSHA256 = digestObjects(objects)
+		st.Objects, st.ObjectsSHA256 = digestObjects(objects, digests{})
 	}
 	if c, err := q.Commit(f.head()); err == nil {
 		if files, err := digestFiles(q, c.TreeHash); err == nil {
@@ -432,7 +432,7 @@ func TestTampering(t *testing.T) {
 
 		// Signed anew by a thief: intact where all of it agrees, and nobody's.
 		{"signed by another", func(f *forgery) []byte { f.history = true; return f.pack() }, Untrusted, ""},
-		{"a record added, all made anew", entry(fileMode, "2031-03-04-note-abcd.toml", "kind = \"note\"\ndate = 2031-03-04\nby = \"mw\"\nnote = \"never failed\"\n"), Untrusted, ""},
+		{"a record added, all made anew", entry(fileMode, "2031-03-04-note-abcd.toml", "kind = \"note\"\ndate = 2031-03-04\nby = \"mw\"\nnote = \"never failed\"\n"), Untrusted, "seal"},
 		{"the page made up, signed by another", signedFile("report.html", "works: fully", "works: as new"), Broken, "report"},
 		{"the JSON made up, signed by another", signedFile("report.json", "works: fully", "works: as new"), Broken, "report"},
 		{"the PDF made up, signed by another", signedFile("report.pdf", "works: fully", "works: as new"), Broken, "report"},
@@ -789,7 +789,7 @@ func replacedHistory(t testing.TB, packet []byte, by key) []byte {
 	f.commit(f.tree(f.folder()), nil, "instrument: Quillard Longwave 3\n")
 	q := gitstore.Quarantine(f.objects)
 	st.Root, st.Head = f.head().String(), f.head().String()
-	st.Objects, st.ObjectsSHA256 = digestObjects(must(reachableObjects(q, f.head())))
+	st.Objects, st.ObjectsSHA256 = digestObjects(must(reachableObjects(q, f.head())), digests{})
 	f.seal(&st, by)
 	return f.pack()
 }

@@ -5,6 +5,7 @@ import (
 	"crypto/rsa"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -115,7 +116,16 @@ func splitTag(raw []byte) (payload, sig []byte) {
 // Signers is an allowed-signers file, ssh-keygen(1) ALLOWED SIGNERS.
 type Signers struct {
 	File  string
+	Where string // the ledger it belongs to; "": none
 	Lines []SignerLine
+}
+
+// from says which file it is, wherever the reader stands.
+func (s *Signers) from() string {
+	if s.Where == "" {
+		return s.File
+	}
+	return filepath.Join(s.Where, s.File)
 }
 
 // SignerLine is one line of it.
@@ -169,10 +179,15 @@ func parseSignerLine(line string) (SignerLine, error) {
 		return l, errors.New("there is no key on this line that can be read")
 	}
 	l.Key, l.Comment = key, comment
+	given := map[string]bool{}
 	for _, o := range options {
 		name, value, has := strings.Cut(o, "=")
 		value = strings.ReplaceAll(strings.TrimSuffix(strings.TrimPrefix(value, `"`), `"`), `\"`, `"`)
-		switch name = strings.ToLower(name); {
+		if name = strings.ToLower(name); given[name] {
+			return l, fmt.Errorf("the option %s stands there twice", name)
+		}
+		given[name] = true
+		switch {
 		case name == "cert-authority" && !has:
 			l.CertAuthority = true
 		case name == "namespaces" && has && value != "":
@@ -282,6 +297,12 @@ func (l *SignerLine) checkCert(cert *ssh.Certificate, at time.Time) string {
 	if cert.CertType != ssh.UserCert {
 		return "its certificate is not a person's"
 	}
+	if err := checkKey(cert.SignatureKey); err != nil {
+		return "the authority's key proves nothing: " + err.Error()
+	}
+	if cert.Signature.Format == ssh.KeyAlgoRSA {
+		return "its certificate is signed with SHA-1, which proves nothing"
+	}
 	i := slices.IndexFunc(cert.ValidPrincipals, func(p string) bool { return matchList(p, l.Principals) })
 	if i < 0 {
 		return "its certificate names nobody who is accepted"
@@ -376,10 +397,10 @@ func (t *Trust) judge(key ssh.PublicKey, namespace string, at time.Time) (Standi
 		for i := range s.Lines {
 			ok, why := s.Lines[i].allows(key, namespace, at)
 			if ok {
-				return KeyTrusted, fmt.Sprintf("%s names it as %s", s.File, s.Lines[i].Principals)
+				return KeyTrusted, fmt.Sprintf("%s names it as %s", s.from(), s.Lines[i].Principals)
 			}
 			if why != "" {
-				reason = fmt.Sprintf("%s names it, but %s", s.File, why)
+				reason = fmt.Sprintf("%s names it, but %s", s.from(), why)
 			}
 		}
 	}

@@ -39,7 +39,7 @@ type Flaw struct {
 
 // Checks are the words a [Flaw] is filed under, in the order the checks are made.
 var Checks = []string{"packet", "digest", "signature", "bundle", "object", "tree", "commit", "root", "identity", "seal", "chain", "sealed-files",
-	"sealed-objects", "tip", "rotation", "records", "report", "earlier", "revoked"}
+	"sealed-objects", "tip", "rotation", "records", "report", "files", "earlier", "revoked"}
 
 // Stretch is a run of commits signed with one key.
 type Stretch struct {
@@ -91,6 +91,8 @@ type Verification struct {
 	branch    string                // model/tag the history calls itself by
 	reach     map[string]objectSet  // by seal: everything it is over
 	folders   map[plumbing.Hash]int // files below a tree
+	digests   digests
+	inHistory map[plumbing.Hash]*rawCommit
 }
 
 // notProved is what no signature shows.
@@ -114,8 +116,14 @@ type verifier struct {
 	*Verification
 	opt     VerifyOptions
 	trust   *Trust
-	rotated map[string]string // fingerprints trusted by rotation, with the reason
-	keys    []heldKey         // the keys the verdict rests on
+	rotated map[string]passedOn // by fingerprint: who passed trust on to a key
+	keys    []heldKey           // the keys the verdict rests on
+}
+
+// passedOn is a rotation by a key that was trusted to make it.
+type passedOn struct {
+	from ssh.PublicKey
+	on   time.Time
 }
 
 type heldKey struct {
@@ -135,7 +143,7 @@ func (v *verifier) warn(check, place, format string, args ...any) {
 
 func newVerifier(what string, o VerifyOptions) *verifier {
 	v := &verifier{Verification: &Verification{What: what, Seals: []SealNote{}, Stretches: []Stretch{}, Flaws: []Flaw{}, NotProved: notProved},
-		opt: o, trust: o.Trust, rotated: map[string]string{}}
+		opt: o, trust: o.Trust, rotated: map[string]passedOn{}}
 	if v.trust == nil {
 		v.trust = &Trust{}
 	}
@@ -222,6 +230,7 @@ func verifyDir(dir string, o VerifyOptions) (*Verification, error) {
 			files[f] = data
 		}
 		v.packet(files)
+		v.beside(dir)
 		return v.conclude(), nil
 	}
 	r, err := gitstore.Open(dir)
@@ -242,7 +251,64 @@ func verifyDir(dir string, o VerifyOptions) (*Verification, error) {
 		return v.conclude(), nil
 	}
 	v.history(b, nil)
+	if err := v.workFiles(r, dir); err != nil {
+		return nil, err
+	}
 	return v.conclude(), nil
+}
+
+// beside names files that lie in the folder of an unpacked packet and are none
+// of its: what they say was signed by nobody.
+func (v *verifier) beside(dir string) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return // its files were read
+	}
+	var names []string
+	for _, e := range entries {
+		if !slices.Contains(packetFiles, e.Name()) {
+			names = append(names, e.Name())
+		}
+	}
+	if len(names) > 0 {
+		v.warn("packet", dir, "there is more in this folder, such as %.80q: it is no part of the packet and was not looked at", names[0])
+	}
+}
+
+// workFiles holds the files of a clone against its history: they are what its
+// reader sees.
+func (v *verifier) workFiles(r *gitstore.Repo, dir string) error {
+	at, err := r.State()
+	if err != nil || at.Branch != unitRef(v.branch) || v.Head == "" {
+		return err
+	}
+	c, err := r.Commit(plumbing.NewHash(v.Head))
+	if err != nil {
+		return nil // a flaw already
+	}
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		return err
+	}
+	defer root.Close()
+	want, err := r.DiffTrees(plumbing.ZeroHash, c.TreeHash)
+	if err != nil {
+		return nil // likewise
+	}
+	for _, f := range want {
+		data, err := r.Blob(f.New.Hash)
+		if err != nil {
+			return nil
+		}
+		fi, err := root.Lstat(f.Path)
+		if err == nil && fi.Mode().IsRegular() && fi.Size() == int64(len(data)) {
+			if have, err := root.ReadFile(f.Path); err == nil && bytes.Equal(have, data) {
+				continue
+			}
+		}
+		v.flaw("files", f.Path, "the file in this folder is not the one in the history; git -C %s checkout -- . puts it back", dir)
+	}
+	return nil
 }
 
 // cloneRefs finds the one unit and its seals in a clone.
@@ -276,6 +342,9 @@ func (b *bundle) fill(r *gitstore.Repo) error {
 			return err
 		}
 		for h, o := range objects {
+			if o.Hash() != h {
+				return fmt.Errorf("the %s %s is not what its name says", o.Type, h)
+			}
 			b.objects[h] = o
 		}
 	}
@@ -326,8 +395,12 @@ func (v *verifier) reports(files map[string][]byte, st *PacketStatement, key ssh
 		return
 	}
 	if st.Rendering != v.opt.Renderer.Rendering {
-		v.warn("report", "report.html, report.json, report.pdf, "+guideFile, "they were made by another release of the program and cannot be made again "+
-			"letter by letter: whoever signed vouches that they say what the history says; benchlore adopt and benchlore report make them anew")
+		other := "an older"
+		if st.Rendering > v.opt.Renderer.Rendering {
+			other = "a newer"
+		}
+		v.warn("report", "report.html, report.json, report.pdf, "+guideFile, "the packet says that %s release of the program made them, so they cannot be made again "+
+			"letter by letter here: that they say what the history says rests on the word of whoever signed. A release of that time can tell", other)
 		return
 	}
 	again, err := v.opt.Renderer.Render(v.travelled)
@@ -374,10 +447,20 @@ func (v *verifier) conclude() *Verification {
 // standing judges a key, rotations included.
 func (v *verifier) standing(key ssh.PublicKey, namespace string, at time.Time) (Standing, string) {
 	s, why := v.trust.judge(key, namespace, at)
-	if r, ok := v.rotated[Fingerprint(key)]; ok && s == KeyUnknown {
-		return KeyTrusted, r
+	// What somebody wrote down about the key itself stands before what another key
+	// says of it.
+	if s != KeyUnknown || why != "" {
+		return s, why
 	}
-	return s, why
+	r, ok := v.rotated[Fingerprint(key)]
+	if !ok {
+		return s, why
+	}
+	// It takes over what the old key might do when it passed it on, and no more.
+	if old, _ := v.standing(r.from, namespace, r.on); old != KeyTrusted {
+		return s, why
+	}
+	return KeyTrusted, fmt.Sprintf("it took over from %s, which you trust, on %s, signed with both", Fingerprint(r.from), r.on.Format(time.DateOnly))
 }
 
 // learn follows the rotations of keys in the seals: a key that is trusted to
@@ -410,7 +493,7 @@ func (v *verifier) learn() {
 				continue
 			}
 			if standing, _ := v.standing(s.from, rotationNamespace, s.r.Date); standing == KeyTrusted {
-				v.rotated[f] = fmt.Sprintf("%s took over from %s, which you trust, on %s, signed with both", f, Fingerprint(s.from), s.r.Date.Format(time.DateOnly))
+				v.rotated[f] = passedOn{s.from, s.r.Date}
 				changed = true
 			}
 		}

@@ -40,6 +40,7 @@ func (v *verifier) history(b *bundle, st *PacketStatement) {
 		v.flaw("seal", v.branch, "there is no seal over this history, so nothing vouches for all of it")
 		return
 	}
+	v.inHistory = commits
 	v.checkChain(q, head)
 	v.learn()
 	v.stretches(order, commits)
@@ -190,6 +191,42 @@ func (v *verifier) readChain(b *bundle) {
 		v.chain = append(v.chain, s)
 	}
 	slices.SortStableFunc(v.chain, func(a, b *Seal) int { return a.Statement.Number - b.Statement.Number })
+	v.names()
+}
+
+// names warns of seals that name one shop and come from keys that nothing links:
+// anybody can write any shop's name.
+func (v *verifier) names() {
+	link := map[string]string{} // key by key, towards one that stands for all of a shop's
+	var root func(k string) string
+	root = func(k string) string {
+		if up, ok := link[k]; ok && up != k {
+			return root(up)
+		}
+		return k
+	}
+	for _, s := range v.chain {
+		for i := range s.Statement.Rotations {
+			if r, err := s.Statement.Rotations[i].check(); err == nil {
+				from, _ := parseKey(r.Old)
+				to, _ := parseKey(r.New)
+				link[root(Fingerprint(to))] = root(Fingerprint(from))
+			}
+		}
+	}
+	first := map[string]*Seal{}
+	for _, s := range v.chain {
+		name := strings.ToLower(oneLine(s.Statement.Shop.Name))
+		f := first[name]
+		switch {
+		case s.key == nil:
+		case f == nil:
+			first[name] = s
+		case root(f.Fingerprint()) != root(s.Fingerprint()):
+			v.warn("seal", s.Name, "it says %s as %s does, but is signed with another key, and no change of keys signed with both links the two: ask whether both are that shop's",
+				s.Statement.Shop.Name, f.Name)
+		}
+	}
 }
 
 // commits reads the history from its beginning.
@@ -208,7 +245,7 @@ func (v *verifier) commits(q *gitstore.Repo, head plumbing.Hash) ([]plumbing.Has
 			return nil, nil, false
 		}
 		commits[c.Hash] = raw
-		if raw.flaw != nil {
+		if raw.check().flaw != nil {
 			v.flaw("commit", c.Hash.String(), "its signature: %v", raw.flaw)
 		}
 		if raw.hides(c) {
@@ -406,11 +443,14 @@ func (v *verifier) checkChain(q *gitstore.Repo, head plumbing.Hash) {
 			if st.Head == before.Statement.Head {
 				v.flaw("chain", s.Name, "it stands on the same commit as %s", before.Name)
 			}
-			if ok, err := q.IsAncestor(plumbing.NewHash(before.Statement.Head), plumbing.NewHash(st.Head)); err != nil || !ok {
+		}
+		v.sealed(q, s)
+		if i > 0 {
+			before := v.chain[i-1]
+			if _, ok := v.reach[s.Name][plumbing.NewHash(before.Statement.Head)]; !ok {
 				v.flaw("chain", s.Name, "what it sealed does not continue what %s sealed: the history was rewritten", before.Name)
 			}
 		}
-		v.sealed(q, s, head)
 	}
 	last := v.chain[len(v.chain)-1]
 	if last.Statement.Head != head.String() {
@@ -425,9 +465,9 @@ func (v *verifier) checkChain(q *gitstore.Repo, head plumbing.Hash) {
 }
 
 // sealed holds one seal against the objects it is over.
-func (v *verifier) sealed(q *gitstore.Repo, s *Seal, head plumbing.Hash) {
+func (v *verifier) sealed(q *gitstore.Repo, s *Seal) {
 	at := plumbing.NewHash(s.Statement.Head)
-	if ok, err := q.IsAncestor(at, head); err != nil || !ok {
+	if _, ok := v.inHistory[at]; !ok {
 		v.flaw("chain", s.Name, "the commit it stands on, %s, is not part of the history", s.Statement.Head[:10])
 		return
 	}
@@ -440,7 +480,10 @@ func (v *verifier) sealed(q *gitstore.Repo, s *Seal, head plumbing.Hash) {
 		v.reach = map[string]objectSet{}
 	}
 	v.reach[s.Name] = objects
-	if n, sum := digestObjects(objects); n != s.Statement.Objects || sum != s.Statement.ObjectsSHA256 {
+	if v.digests == nil {
+		v.digests = digests{}
+	}
+	if n, sum := digestObjects(objects, v.digests); n != s.Statement.Objects || sum != s.Statement.ObjectsSHA256 {
 		v.flaw("sealed-objects", s.Name, "the objects it was made over are not the ones that are here")
 	}
 	c, err := q.Commit(at)

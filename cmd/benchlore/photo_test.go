@@ -19,13 +19,22 @@ func cmdPicture(ts *testscript.TestScript, neg bool, args []string) {
 	var w, h int
 	_, err := fmt.Sscanf(args[1], "%dx%d", &w, &h)
 	ts.Check(err)
+	data, err := pictureOf(w, h, args[2], args[3])
+	ts.Check(err)
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), data, 0o666))
+}
+
+// pictureOf is such a picture.
+func pictureOf(w, h int, day, remark string) ([]byte, error) {
 	m := image.NewGray(image.Rect(0, 0, w, h))
 	for i := range m.Pix {
 		m.Pix[i] = byte(i)
 	}
 	m.SetGray(0, 0, color.Gray{Y: 0xff})
 	var b bytes.Buffer
-	ts.Check(jpeg.Encode(&b, m, nil))
+	if err := jpeg.Encode(&b, m, nil); err != nil {
+		return nil, err
+	}
 
 	// TIFF 6.0: one directory with orientation 6 and the Exif directory, which
 	// has DateTimeOriginal.
@@ -36,14 +45,14 @@ func cmdPicture(ts *testscript.TestScript, neg bool, args []string) {
 	t = append(t, 0x69, 0x87, 4, 0, 1, 0, 0, 0, 38, 0, 0, 0)
 	t = append(t, 0, 0, 0, 0)
 	t = append(t, 1, 0, 0x03, 0x90, 2, 0, 20, 0, 0, 0, 56, 0, 0, 0, 0, 0, 0, 0)
-	t = append(t, args[2]+" 10:11:12\x00"...)
+	t = append(t, day+" 10:11:12\x00"...)
 	segment := func(marker byte, data string) []byte {
 		return append(binary.BigEndian.AppendUint16([]byte{0xff, marker}, uint16(len(data)+2)), data...)
 	}
 	out := append([]byte{}, b.Bytes()[:2]...)
 	out = append(out, segment(0xe1, "Exif\x00\x00"+string(t))...)
-	out = append(out, segment(0xfe, args[3])...)
-	ts.Check(os.WriteFile(ts.MkAbs(args[0]), append(out, b.Bytes()[2:]...), 0o666))
+	out = append(out, segment(0xfe, remark)...)
+	return append(out, b.Bytes()[2:]...), nil
 }
 
 // cmdLacks checks that none of some files holds a text.

@@ -92,7 +92,9 @@ Tell the buyer the fingerprint of your key another way than in the packet.`,
 					return err
 				}
 				if a.output == "" {
-					a.output = h.Name
+					if a.output, err = packetPlace(l.Dir, h.Name); err != nil {
+						return err
+					}
 				}
 				if a.output == "-" {
 					_, err := a.out.Write(data)
@@ -121,9 +123,31 @@ Tell the buyer the fingerprint of your key another way than in the packet.`,
 			})
 		},
 	}
-	cmd.Flags().StringVarP(&a.output, "output", "o", "", "write to `FILE`; left out: MODEL-TAG-seal-N.zip here")
+	cmd.Flags().StringVarP(&a.output, "output", "o", "", "write to `FILE`; left out: MODEL-TAG-seal-N.zip here, and beside the ledger where this is the ledger's own folder")
 	a.writeFlags(cmd)
 	return cmd
+}
+
+// packetPlace is where a packet goes that is not told: here, but not among the
+// ledger's own files.
+func packetPlace(ledger, name string) (string, error) {
+	here, err := os.Getwd()
+	if err != nil {
+		return "", err
+	}
+	if ledger, err = filepath.Abs(ledger); err != nil {
+		return "", err
+	}
+	within := func(dir string) bool {
+		return dir == ledger || strings.HasPrefix(dir, ledger+string(filepath.Separator))
+	}
+	if real, err := filepath.EvalSymlinks(ledger); err == nil && !within(here) {
+		ledger = real
+	}
+	if within(here) {
+		return filepath.Join(filepath.Dir(ledger), name), nil
+	}
+	return name, nil
 }
 
 // verifyFlags are what verify and adopt are told about keys and the past.
@@ -237,7 +261,7 @@ shortened, forked or replaced since: --earlier, --seal, --label.`,
 			if a.json {
 				err = a.printJSON(v)
 			} else {
-				err = a.write(func(w io.Writer) error { printVerification(w, filepath.Base(list[0]), v); return nil })
+				err = a.write(func(w io.Writer) error { printVerification(w, list[0], v); return nil })
 			}
 			if err != nil {
 				return err
@@ -325,13 +349,17 @@ func printVerification(w io.Writer, name string, v *ledger.Verification) {
 	}
 	if v.Verdict == ledger.Untrusted {
 		line("")
-		line("Have the fingerprint read out by the shop, on a number that is not from the packet, and run:")
-		line("  benchlore verify %s --expect-key %s", name, v.Key)
+		line("Have the fingerprint read out by the shop, on a number that is not from the packet, and give")
+		line("what you hear, not what stands above:")
+		line("  benchlore verify %s --expect-key SHA256:...", name)
 	}
 }
 
 func keyStanding(s ledger.Standing, why string) string {
-	if why == "" {
+	switch {
+	case why == "" && s == ledger.KeyUnknown:
+		return "not known here, so there is no reason to trust it yet"
+	case why == "":
 		return string(s)
 	}
 	return string(s) + ": " + why
@@ -381,7 +409,7 @@ two, and who decided, is kept in adopted/MODEL/TAG.toml.`,
 				r, err := l.Adopt(packet, o)
 				var broken *ledger.BrokenError
 				if errors.As(err, &broken) {
-					printVerification(a.err, filepath.Base(list[0]), broken.Verification)
+					printVerification(a.err, list[0], broken.Verification)
 				}
 				if err != nil {
 					return err
