@@ -271,6 +271,11 @@ func (s *worksheet) openRecord(w *writer, kind schema.Kind, name string, fits fu
 		}
 		return s.editOf(f, name), nil
 	}
+	for _, e := range s.edits { // what this import has begun
+		if h := e.record.Head(); e.begun && e.name == name && h.Kind == kind && fits(e.record) {
+			return e, nil
+		}
+	}
 	p, err := s.l.newName(unitDir(s.u.Name), s.in.Day, string(kind))
 	if err != nil {
 		return nil, err
@@ -282,6 +287,7 @@ func (s *worksheet) openRecord(w *writer, kind schema.Kind, name string, fits fu
 	rec := schema.New(kind)
 	*rec.Head() = schema.Common{Kind: kind, Date: s.in.Day, By: s.in.By, Seq: seq}
 	e := newEdit(&unit.File{Path: p, Data: schema.Encode(rec), Record: rec}, name)
+	e.begun = true
 	s.edits = append(s.edits, e)
 	return e, nil
 }

@@ -104,12 +104,16 @@ func (s *worksheet) parts(w *writer) error {
 	for _, c := range changes {
 		s.change(c)
 	}
-	if err := s.pools(w, pools); err != nil {
-		return err
+	if len(fresh) > 0 {
+		if err := s.newParts(w, fresh); err != nil {
+			return err
+		}
 	}
-	if len(fresh) == 0 {
-		return nil
-	}
+	return s.pools(w, pools)
+}
+
+// newParts adds lines about positions of which nothing is recorded.
+func (s *worksheet) newParts(w *writer, fresh []placedLine) error {
 	e, err := s.openRecord(w, schema.KindParts, "part", func(rec schema.Record) bool {
 		return !slices.ContainsFunc(fresh, func(p placedLine) bool { return s.mentions(rec.(*schema.Parts), p.at) })
 	})
@@ -287,10 +291,10 @@ func (s *worksheet) checkHasNow(p *sheetPart, positions map[place]*unit.Position
 		if q == nil {
 			continue
 		}
-		may := []string{componentText(string(q.Value), string(q.Rating))}
+		may := []string{modelText(q)}
 		for _, o := range q.Occupants {
 			if o.Component != nil {
-				may = append(may, componentText(string(o.Component.Value), string(o.Component.Rating)))
+				may = append(may, componentText(o.Component))
 			}
 		}
 		if !slices.ContainsFunc(may, func(m string) bool { return strings.EqualFold(plainSpaces(m), plainSpaces(text)) }) {

@@ -67,7 +67,7 @@ func (x *workbook) put(col, row int, text string) error {
 	if err != nil {
 		return err
 	}
-	return x.f.SetCellStr(x.name, at, text)
+	return x.f.SetCellStr(x.name, at, ledger.GuardCell(text))
 }
 
 // column gives the letters of a column.
