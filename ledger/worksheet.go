@@ -44,6 +44,10 @@ const (
 	SheetUnitOf     = "unit"       // the unit of the values in a row of readings
 )
 
+// SheetLists is the name of the hidden sheet that holds the drop-down lists of a
+// workbook.
+const SheetLists = "lists"
+
 // sheetSame stands under "new value" for the model's own value and rating.
 const sheetSame = "same"
 

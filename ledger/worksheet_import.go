@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"path"
 	"reflect"
@@ -27,16 +28,16 @@ type SheetInput struct {
 // SheetResult tells how a worksheet was understood, and what was written.
 type SheetResult struct {
 	Result
-	Unit      string           `json:"unit"`
-	Kind      SheetKind        `json:"kind"`
-	Rows      int              `json:"rows"`      // with any entry
-	Unreached int              `json:"unreached"` // rows nobody filled in
-	Unchanged int              `json:"unchanged"` // rows the records have already
-	New       []string         `json:"new"`       // lines as understood
-	Changed   []string         `json:"changed"`
-	Records   []string         `json:"records"`            // the files they go into
-	Cells     []CellError      `json:"wrong,omitempty"`    // what keeps it from being imported
-	Problems  []schema.Problem `json:"warnings,omitempty"` // what is worth a look
+	Unit      string      `json:"unit"`
+	Kind      SheetKind   `json:"kind"`
+	Rows      int         `json:"rows"`      // with any entry
+	Unreached int         `json:"unreached"` // rows nobody filled in
+	Unchanged int         `json:"unchanged"` // rows the records have already
+	New       []string    `json:"new"`       // lines as understood
+	Changed   []string    `json:"changed"`
+	Records   []string    `json:"records"`            // the files they go into
+	Cells     []CellError `json:"wrong,omitempty"`    // what keeps it from being imported
+	Warnings  []CellError `json:"warnings,omitempty"` // what is worth a look
 }
 
 // WorksheetError says that a worksheet was not imported because of what is in
@@ -116,18 +117,18 @@ func (l *Ledger) ImportSheet(in SheetInput, shown *SheetResult) (*SheetResult, e
 func (l *Ledger) sheet(in SheetInput, w *writer) (*SheetResult, error) {
 	grids, err := readSheets(in.Data)
 	if err != nil {
-		return nil, err
+		return nil, ofFile(in.File, err)
 	}
 	if in.Day.IsZero() {
 		in.Day = l.Today()
 	}
 	s := &worksheet{l: l, in: in, sets: map[string]*refs.Set{}}
 	if s.t, err = findTable(grids, &s.errs); err != nil {
-		return nil, err
+		return nil, ofFile(in.File, err)
 	}
 	s.out = &SheetResult{Kind: s.t.kind, Rows: len(s.t.rows), New: []string{}, Changed: []string{}, Records: []string{}}
 	if err := s.whose(); err != nil {
-		return nil, err
+		return nil, ofFile(in.File, err)
 	}
 	stock, err := l.Stock()
 	if err != nil {
@@ -162,6 +163,15 @@ func (l *Ledger) sheet(in SheetInput, w *writer) (*SheetResult, error) {
 		err = &WorksheetError{in.File, s.errs.list}
 	}
 	return s.out, err
+}
+
+// ofFile names the file in what is wrong with it as a whole.
+func ofFile(file string, err error) error {
+	var usage *UsageError
+	if errors.As(err, &usage) {
+		return &UsageError{file + ": " + usage.What, usage.Remedy}
+	}
+	return err
 }
 
 var cellForm = regexp.MustCompile(`^(?:row )?([A-Z]*)([0-9]+)$`)
@@ -337,10 +347,18 @@ func (s *worksheet) write(stock *Stock, w *writer) error {
 		switch {
 		case rows != nil && p.Severity > schema.Warned:
 			for _, row := range rows[:min(len(rows), 3)] {
-				s.problem(row, key, p)
+				if c := s.problem(row, key, p); !slices.Contains(s.errs.list, c) {
+					s.errs.list = append(s.errs.list, c)
+				}
 			}
 		case rows != nil:
-			s.out.Problems = append(s.out.Problems, p)
+			c := s.problem(rows[0], key, p)
+			if n := len(rows) - 1; n > 0 {
+				c.Of += fmt.Sprintf(" and %s more", numberOf(n, "row"))
+			}
+			if !slices.Contains(s.out.Warnings, c) {
+				s.out.Warnings = append(s.out.Warnings, c)
+			}
 		case slices.Contains(fresh, p):
 			s.errs.add("", "", "%s", strings.TrimSuffix(p.Error()+" => "+p.Write, " => "))
 		}
@@ -372,11 +390,22 @@ func rowsOf(own map[string][]listed, p schema.Problem) ([]*sheetRow, string) {
 		return nil, ""
 	}
 	key, _, _ := strings.Cut(m[3], "[")
+	if r, ok := list[n].value.(schema.Reading); ok && (key == "" || key == "value") {
+		key = "stage." + string(r.Stage)
+	}
 	return list[n].rows, key
 }
 
 // problem says at its cell what the records find wrong with a row.
-func (s *worksheet) problem(row *sheetRow, key string, p schema.Problem) {
+func (s *worksheet) problem(row *sheetRow, key string, p schema.Problem) CellError {
+	if key == "new" || key == "old" { // the part as a whole: its first cell
+		for _, c := range PartColumns() {
+			if strings.HasPrefix(c.Key, key+".") && row.get(c.Key) != "" {
+				key = c.Key
+				break
+			}
+		}
+	}
 	if key == "" || row.cells[key].at == "" {
 		first, _, _ := strings.Cut(p.Message, " ")
 		if _, ok := s.t.at[first]; ok {
@@ -390,10 +419,7 @@ func (s *worksheet) problem(row *sheetRow, key string, p schema.Problem) {
 	if at == "" {
 		at = fmt.Sprintf("row %d", row.n)
 	}
-	c := CellError{at, row.of, p.Message, p.Write}
-	if !slices.Contains(s.errs.list, c) {
-		s.errs.list = append(s.errs.list, c)
-	}
+	return CellError{at, row.of, p.Message, p.Write}
 }
 
 // filledIn reports whether two entries of the same type agree wherever the first

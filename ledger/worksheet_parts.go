@@ -213,6 +213,7 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 	}
 	if row.get("found") == "" && row.get("action") == "" {
 		switch {
+		case slices.Contains(row.lost, "found") || slices.Contains(row.lost, "action"):
 		case len(other) > 0 && other[0] != "count":
 			s.errs.cell(row, other[0], "the row says neither what was found nor what was done => fill in found and action, or empty this cell; a row that was not reached stays blank")
 		case row.get("new.value") != "" && !s.prefilled(p, positions):
@@ -223,6 +224,9 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 		return nil
 	}
 	if p.line.Ref = schema.Refs(row.get("ref")); p.line.Ref == "" && p.line.Count == 0 {
+		if row.get("count") != "" {
+			return nil // said already
+		}
 		if p.line.Family != "" && s.u.hasPool(row.get("section"), p.line.Family) {
 			s.errs.cell(row, "count", "how many is not said => write the number under count")
 		} else {
@@ -318,7 +322,7 @@ func (s *worksheet) newPart(p *sheetPart, positions map[place]*unit.Position) {
 	same := strings.EqualFold(p.row.get("new.value"), sheetSame)
 	switch p.line.Action {
 	case schema.Replaced, schema.Fitted:
-		if p.line.New == nil && !same && !s.known(p) {
+		if p.line.New == nil && !same && !s.known(p) && !slices.Contains(p.row.lost, "new.value") {
 			at := p.row.cells["action"].at
 			if c := s.t.at["new.value"]; c != "" {
 				at = strings.TrimRight(c, "0123456789") + strconv.Itoa(p.row.n)

@@ -165,7 +165,7 @@ func (x *workbook) notes() error {
 
 // dropDowns offer words and do not insist on them: two modes go into one cell.
 func (x *workbook) dropDowns() error {
-	const lists = "lists"
+	const lists = ledger.SheetLists
 	if _, err := x.f.NewSheet(lists); err != nil {
 		return err
 	}
