@@ -127,6 +127,7 @@ func (l *Ledger) sheet(in SheetInput, w *writer) (*SheetResult, error) {
 		return nil, ofFile(in.File, err)
 	}
 	s.out = &SheetResult{Kind: s.t.kind, Rows: len(s.t.rows), New: []string{}, Changed: []string{}, Records: []string{}}
+	s.out.Files = []string{}
 	if err := s.whose(); err != nil {
 		return nil, ofFile(in.File, err)
 	}
@@ -142,13 +143,13 @@ func (l *Ledger) sheet(in SheetInput, w *writer) (*SheetResult, error) {
 	if s.closed, err = l.closedFiles(s.in.Unit, w.head); err != nil {
 		return nil, err
 	}
-	s.jobs()
-	switch s.t.kind {
-	case SheetParts:
+	switch ofJob := s.jobs(); {
+	case !ofJob: // that is all there is to say
+	case s.t.kind == SheetParts:
 		err = s.parts(w)
-	case SheetReadings:
+	case s.t.kind == SheetReadings:
 		err = s.readings(w)
-	case SheetTables:
+	case s.t.kind == SheetTables:
 		err = s.tables(w)
 	}
 	if err != nil {
@@ -228,9 +229,10 @@ func (s *worksheet) whose() error {
 	return nil
 }
 
-// jobs refuses rows that were made for another stay at the bench: what was found
-// then is not found again now.
-func (s *worksheet) jobs() {
+// jobs refuses rows that were made for another stay at the bench, since what was
+// found then is not found again now, and sheets of a unit whose last stay is over.
+// It reports whether there is anything left to read.
+func (s *worksheet) jobs() bool {
 	open := ""
 	if s.job != nil {
 		open = s.job.Name()
@@ -249,8 +251,14 @@ func (s *worksheet) jobs() {
 		default:
 			s.errs.add(c.at, "", "%s has no job %q => leave the column job as the sheet had it, or empty it; the open job is %s", s.u.Name, c.text, open)
 		}
-		return // the other rows say the same
+		return false // the other rows say the same
 	}
+	if s.job == nil && len(s.u.Jobs) > 0 && len(s.t.rows) > 0 {
+		// Without a job nothing tells what is recorded already from what is new.
+		s.errs.add("", "", "no job of %s is open => add the intake of the new stay first; what was recorded in the last one is corrected with: benchlore amend FILE --reason \"...\"", s.u.Name)
+		return false
+	}
+	return true
 }
 
 // editOf finds or begins the edit of a record.
