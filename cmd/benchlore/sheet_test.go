@@ -431,3 +431,27 @@ func drawPart(t *rapid.T, g grid, row []string, i int) {
 	}
 	put("note", note)
 }
+
+// BenchmarkImportSheet takes in the worksheet of 120 positions that LibreOffice
+// saved, from opening the ledger to the commit. The bar is 2 s.
+func BenchmarkImportSheet(b *testing.B) {
+	bench := newBench(b)
+	for _, f := range []string{"day.xlsx", "day.csv"} {
+		b.Run(f, func(b *testing.B) {
+			for b.Loop() {
+				b.StopTimer()
+				dir := filepath.Join(b.TempDir(), "ledger")
+				if err := os.CopyFS(dir, os.DirFS(bench)); err != nil {
+					b.Fatal(err)
+				}
+				b.StartTimer()
+				if r := imported(b, dir, filepath.Join(sheetDir, "libreoffice", f)); len(r.New) == 0 {
+					b.Fatal("nothing was imported")
+				}
+				b.StopTimer()
+				os.RemoveAll(dir)
+				b.StartTimer()
+			}
+		})
+	}
+}
