@@ -82,6 +82,35 @@ func TestCSVReader(t *testing.T) {
 	}
 }
 
+// TestHiddenRowsCount: rows and columns a filter hides are read as the others are.
+func TestHiddenRowsCount(t *testing.T) {
+	f := excelize.NewFile()
+	defer f.Close()
+	for i, row := range [][]string{{"section", "ref", "found", "action"}, {"chassis", "C1", "ok", "left"}, {"chassis", "C2", "ok", "left"}} {
+		for j, text := range row {
+			if err := f.SetCellStr("Sheet1", cellName(i, j), text); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := errors.Join(f.SetRowVisible("Sheet1", 2, false), f.SetColVisible("Sheet1", "D", false)); err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	if err := f.Write(&b); err != nil {
+		t.Fatal(err)
+	}
+	grids, err := readSheets(b.Bytes())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var errs cellErrors
+	tab, err := findTable(grids, &errs)
+	if err != nil || len(errs.list) > 0 || len(tab.rows) != 2 || tab.rows[0].get("ref") != "C1" || tab.rows[0].get("action") != "left" {
+		t.Errorf("%v %v %+v", err, errs.list, tab)
+	}
+}
+
 // TestCellNames holds them against what spreadsheets call their cells.
 func TestCellNames(t *testing.T) {
 	for _, at := range [][2]int{{0, 0}, {1, 25}, {9, 26}, {99, 51}, {0, 701}, {7, 702}, {1048575, 16383}} {
