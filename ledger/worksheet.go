@@ -44,6 +44,10 @@ const (
 	SheetUnitOf     = "unit"       // the unit of the values in a row of readings
 )
 
+// SheetLists is the name of the hidden sheet that holds the drop-down lists of a
+// workbook.
+const SheetLists = "lists"
+
 // sheetSame stands under "new value" for the model's own value and rating.
 const sheetSame = "same"
 
@@ -176,16 +180,24 @@ func wordForm(s string) string {
 // HasNow tells what sits in a position, as the column of that name has it.
 func HasNow(p *unit.Position) string {
 	if o := p.Current(); o != nil && o.Component != nil {
-		return componentText(string(o.Component.Value), string(o.Component.Rating))
+		return componentText(o.Component)
 	}
-	return componentText(string(p.Value), string(p.Rating))
+	return modelText(p)
 }
 
-func componentText(value, rating string) string {
-	if value != "" && rating != "" {
-		return value + " / " + rating
+func componentText(c *schema.Component) string {
+	var parts []string
+	for _, s := range []string{string(c.Value), string(c.Rating), c.Type} {
+		if s != "" {
+			parts = append(parts, s)
+		}
 	}
-	return value + rating
+	return strings.Join(parts, " / ")
+}
+
+// modelText is what the model has in a position.
+func modelText(p *unit.Position) string {
+	return componentText(&schema.Component{Value: p.Value, Rating: p.Rating, Type: p.Type})
 }
 
 // JobEvents are the events of one job on a position, in order.

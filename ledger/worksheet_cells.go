@@ -11,6 +11,7 @@ import (
 	"benchlore/schema"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
+	"benchlore/schema/unit"
 )
 
 var (
@@ -195,6 +196,14 @@ func (w *worksheet) have(section string) *refs.Set {
 	return s
 }
 
+// hasPart reports whether a section has a position, or parts of it: key:17 where
+// its contacts are known.
+func (w *worksheet) hasPart(section string, r refs.Ref) bool {
+	return w.have(section).Has(r) || slices.ContainsFunc(w.u.Positions, func(p *unit.Position) bool {
+		return p.Section == section && strings.HasPrefix(string(p.Ref), string(r)+"/")
+	})
+}
+
 // refsText writes references of a section as a list that means these and no others.
 func (w *worksheet) refsText(sections []string, list []refs.Ref) schema.Refs {
 	text := refs.Compact(list)
@@ -239,7 +248,7 @@ func (w *worksheet) sections(row *sheetRow) []string {
 		if near := schema.Nearest(n, names); near != "" {
 			w.errs.cell(row, "section", "the model has no section %q => did you mean %q?", n, near)
 		} else {
-			w.errs.cell(row, "section", "the model has no section %q => its sections are: %s", n, strings.Join(names[:min(len(names), 14)], ", "))
+			w.errs.cell(row, "section", "the model has no section %q => its sections are: %s", n, refs.CompactNames(names))
 		}
 	}
 	if len(unmatched) > 0 {

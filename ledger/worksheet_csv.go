@@ -17,6 +17,7 @@ const (
 	maxSheetRows = 50_000
 	maxSheetCols = 300
 	maxSheetCell = 4000 // bytes
+	maxUnzipped  = 32 << 20
 )
 
 // grid is the cells of a worksheet, as text.
@@ -24,8 +25,8 @@ type grid struct {
 	name   string            // of the sheet in its workbook; "" for CSV
 	rows   [][]string        // rows[0] is row 1
 	bad    map[[2]int]string // what is wrong with a cell itself, and what to do, by row and column from 0
-	hidden bool
-	comma  bool // numbers are written with a decimal comma
+	hidden bool              // the sheet is not shown, and was not read
+	comma  bool              // numbers are written with a decimal comma
 }
 
 func (g *grid) refuse(row, col int, what string) {
@@ -51,7 +52,7 @@ func readSheets(data []byte) ([]*grid, error) {
 	case len(data) > MaxSheetSize:
 		return nil, &UsageError{fmt.Sprintf("the file is larger than %d MB", MaxSheetSize>>20), "a worksheet holds one unit; delete pictures and other sheets"}
 	case len(bytes.TrimSpace(data)) == 0:
-		return nil, &UsageError{"the file is empty", "write a worksheet with: benchlore sheet -o FILE.xlsx"}
+		return nil, errEmptySheet
 	case bytes.HasPrefix(data, []byte("PK")) && bytes.Contains(data[:min(len(data), 200)], []byte("application/vnd.oasis.opendocument")):
 		return nil, &UsageError{"this is an OpenDocument file", "save it as Excel 2007-365 (.xlsx) or as Text CSV (.csv), and import that"}
 	case bytes.HasPrefix(data, []byte("PK")):
@@ -65,6 +66,9 @@ func readSheets(data []byte) ([]*grid, error) {
 	if err != nil {
 		return nil, err
 	}
+	if strings.TrimSpace(text) == "" {
+		return nil, errEmptySheet
+	}
 	if head := strings.ToLower(strings.TrimSpace(text[:min(len(text), 200)])); strings.HasPrefix(head, "<!doctype html") || strings.HasPrefix(head, "<html") || strings.HasPrefix(head, "<?xml") {
 		return nil, &UsageError{"this is a page, not a table", "the printable page cannot be read back; import the .xlsx or .csv"}
 	}
@@ -75,26 +79,32 @@ func readSheets(data []byte) ([]*grid, error) {
 	return []*grid{g}, nil
 }
 
+var errEmptySheet = &UsageError{"the file is empty", "write a worksheet with: benchlore sheet -o FILE.xlsx"}
+
 // sheetText turns the bytes of a text file into UTF-8.
 func sheetText(data []byte) (string, error) {
-	wide := func(order binary.ByteOrder, b []byte) string {
+	wide := func(order binary.ByteOrder, b []byte) (string, error) {
 		units := make([]uint16, len(b)/2)
 		for i := range units {
 			units[i] = order.Uint16(b[2*i:])
 		}
-		return string(utf16.Decode(units))
+		text := string(utf16.Decode(units))
+		if len(b)%2 != 0 || strings.ContainsRune(text, utf8.RuneError) {
+			return "", &UsageError{"the text is broken UTF-16", "save it again as CSV with the character set UTF-8, or as .xlsx"}
+		}
+		return text, nil
 	}
 	switch {
 	case bytes.HasPrefix(data, []byte{0xef, 0xbb, 0xbf}):
 		data = data[3:]
 	case bytes.HasPrefix(data, []byte{0xff, 0xfe}):
-		return wide(binary.LittleEndian, data[2:]), nil
+		return wide(binary.LittleEndian, data[2:])
 	case bytes.HasPrefix(data, []byte{0xfe, 0xff}):
-		return wide(binary.BigEndian, data[2:]), nil
+		return wide(binary.BigEndian, data[2:])
 	case len(data) > 3 && data[1] == 0 && data[3] == 0:
-		return wide(binary.LittleEndian, data), nil
+		return wide(binary.LittleEndian, data)
 	case len(data) > 3 && data[0] == 0 && data[2] == 0:
-		return wide(binary.BigEndian, data), nil
+		return wide(binary.BigEndian, data)
 	}
 	if bytes.IndexByte(data, 0) >= 0 {
 		return "", &UsageError{"this is neither a workbook nor text", "import an .xlsx or .csv file"}
@@ -125,13 +135,10 @@ func readCSV(text string) (*grid, error) {
 	if !named {
 		best := -1
 		for _, s := range []byte(",;\t") {
-			g, err := splitCSV(text[:min(len(text), 64<<10)], s)
-			if n := headingCount(g); n > best && (err == nil || len(text) > 64<<10) {
+			g, _ := splitCSV(text[:min(len(text), 64<<10)], s) // the headings come before anything that is wrong
+			if n := headingCount(g); n > best {
 				best, sep = n, s
 			}
-		}
-		if sep == 0 {
-			sep = ','
 		}
 	}
 	g, err := splitCSV(text, sep)

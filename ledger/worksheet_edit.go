@@ -28,6 +28,7 @@ type edit struct {
 	record   schema.Record
 	replaced map[int][]listed // what stands in the place of an element
 	added    []listed
+	begun    bool // by this import: the record is new
 }
 
 func newEdit(f *unit.File, name string) *edit {

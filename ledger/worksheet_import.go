@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"path"
 	"reflect"
@@ -27,16 +28,16 @@ type SheetInput struct {
 // SheetResult tells how a worksheet was understood, and what was written.
 type SheetResult struct {
 	Result
-	Unit      string           `json:"unit"`
-	Kind      SheetKind        `json:"kind"`
-	Rows      int              `json:"rows"`      // with any entry
-	Unreached int              `json:"unreached"` // rows nobody filled in
-	Unchanged int              `json:"unchanged"` // rows the records have already
-	New       []string         `json:"new"`       // lines as understood
-	Changed   []string         `json:"changed"`
-	Records   []string         `json:"records"`            // the files they go into
-	Cells     []CellError      `json:"wrong,omitempty"`    // what keeps it from being imported
-	Problems  []schema.Problem `json:"warnings,omitempty"` // what is worth a look
+	Unit      string      `json:"unit"`
+	Kind      SheetKind   `json:"kind"`
+	Rows      int         `json:"rows"`      // with any entry
+	Unreached int         `json:"unreached"` // rows nobody filled in
+	Unchanged int         `json:"unchanged"` // rows the records have already
+	New       []string    `json:"new"`       // lines as understood
+	Changed   []string    `json:"changed"`
+	Records   []string    `json:"records"`            // the files they go into
+	Cells     []CellError `json:"wrong,omitempty"`    // what keeps it from being imported
+	Warnings  []CellError `json:"warnings,omitempty"` // what is worth a look
 }
 
 // WorksheetError says that a worksheet was not imported because of what is in
@@ -116,18 +117,19 @@ func (l *Ledger) ImportSheet(in SheetInput, shown *SheetResult) (*SheetResult, e
 func (l *Ledger) sheet(in SheetInput, w *writer) (*SheetResult, error) {
 	grids, err := readSheets(in.Data)
 	if err != nil {
-		return nil, err
+		return nil, ofFile(in.File, err)
 	}
 	if in.Day.IsZero() {
 		in.Day = l.Today()
 	}
 	s := &worksheet{l: l, in: in, sets: map[string]*refs.Set{}}
 	if s.t, err = findTable(grids, &s.errs); err != nil {
-		return nil, err
+		return nil, ofFile(in.File, err)
 	}
 	s.out = &SheetResult{Kind: s.t.kind, Rows: len(s.t.rows), New: []string{}, Changed: []string{}, Records: []string{}}
+	s.out.Files = []string{}
 	if err := s.whose(); err != nil {
-		return nil, err
+		return nil, ofFile(in.File, err)
 	}
 	stock, err := l.Stock()
 	if err != nil {
@@ -141,13 +143,13 @@ func (l *Ledger) sheet(in SheetInput, w *writer) (*SheetResult, error) {
 	if s.closed, err = l.closedFiles(s.in.Unit, w.head); err != nil {
 		return nil, err
 	}
-	s.jobs()
-	switch s.t.kind {
-	case SheetParts:
+	switch ofJob := s.jobs(); {
+	case !ofJob: // that is all there is to say
+	case s.t.kind == SheetParts:
 		err = s.parts(w)
-	case SheetReadings:
+	case s.t.kind == SheetReadings:
 		err = s.readings(w)
-	case SheetTables:
+	case s.t.kind == SheetTables:
 		err = s.tables(w)
 	}
 	if err != nil {
@@ -162,6 +164,15 @@ func (l *Ledger) sheet(in SheetInput, w *writer) (*SheetResult, error) {
 		err = &WorksheetError{in.File, s.errs.list}
 	}
 	return s.out, err
+}
+
+// ofFile names the file in what is wrong with it as a whole.
+func ofFile(file string, err error) error {
+	var usage *UsageError
+	if errors.As(err, &usage) {
+		return &UsageError{file + ": " + usage.What, usage.Remedy}
+	}
+	return err
 }
 
 var cellForm = regexp.MustCompile(`^(?:row )?([A-Z]*)([0-9]+)$`)
@@ -218,9 +229,10 @@ func (s *worksheet) whose() error {
 	return nil
 }
 
-// jobs refuses rows that were made for another stay at the bench: what was found
-// then is not found again now.
-func (s *worksheet) jobs() {
+// jobs refuses rows that were made for another stay at the bench, since what was
+// found then is not found again now, and sheets of a unit whose last stay is over.
+// It reports whether there is anything left to read.
+func (s *worksheet) jobs() bool {
 	open := ""
 	if s.job != nil {
 		open = s.job.Name()
@@ -239,8 +251,14 @@ func (s *worksheet) jobs() {
 		default:
 			s.errs.add(c.at, "", "%s has no job %q => leave the column job as the sheet had it, or empty it; the open job is %s", s.u.Name, c.text, open)
 		}
-		return // the other rows say the same
+		return false // the other rows say the same
 	}
+	if s.job == nil && len(s.u.Jobs) > 0 && len(s.t.rows) > 0 {
+		// Without a job nothing tells what is recorded already from what is new.
+		s.errs.add("", "", "no job of %s is open => add the intake of the new stay first; what was recorded in the last one is corrected with: benchlore amend FILE --reason \"...\"", s.u.Name)
+		return false
+	}
+	return true
 }
 
 // editOf finds or begins the edit of a record.
@@ -271,6 +289,11 @@ func (s *worksheet) openRecord(w *writer, kind schema.Kind, name string, fits fu
 		}
 		return s.editOf(f, name), nil
 	}
+	for _, e := range s.edits { // what this import has begun
+		if h := e.record.Head(); e.begun && e.name == name && h.Kind == kind && fits(e.record) {
+			return e, nil
+		}
+	}
 	p, err := s.l.newName(unitDir(s.u.Name), s.in.Day, string(kind))
 	if err != nil {
 		return nil, err
@@ -282,6 +305,7 @@ func (s *worksheet) openRecord(w *writer, kind schema.Kind, name string, fits fu
 	rec := schema.New(kind)
 	*rec.Head() = schema.Common{Kind: kind, Date: s.in.Day, By: s.in.By, Seq: seq}
 	e := newEdit(&unit.File{Path: p, Data: schema.Encode(rec), Record: rec}, name)
+	e.begun = true
 	s.edits = append(s.edits, e)
 	return e, nil
 }
@@ -331,10 +355,18 @@ func (s *worksheet) write(stock *Stock, w *writer) error {
 		switch {
 		case rows != nil && p.Severity > schema.Warned:
 			for _, row := range rows[:min(len(rows), 3)] {
-				s.problem(row, key, p)
+				if c := s.problem(row, key, p); !slices.Contains(s.errs.list, c) {
+					s.errs.list = append(s.errs.list, c)
+				}
 			}
 		case rows != nil:
-			s.out.Problems = append(s.out.Problems, p)
+			c := s.problem(rows[0], key, p)
+			if n := len(rows) - 1; n > 0 {
+				c.Of += fmt.Sprintf(" and %s more", numberOf(n, "row"))
+			}
+			if !slices.Contains(s.out.Warnings, c) {
+				s.out.Warnings = append(s.out.Warnings, c)
+			}
 		case slices.Contains(fresh, p):
 			s.errs.add("", "", "%s", strings.TrimSuffix(p.Error()+" => "+p.Write, " => "))
 		}
@@ -366,11 +398,22 @@ func rowsOf(own map[string][]listed, p schema.Problem) ([]*sheetRow, string) {
 		return nil, ""
 	}
 	key, _, _ := strings.Cut(m[3], "[")
+	if r, ok := list[n].value.(schema.Reading); ok && (key == "" || key == "value") {
+		key = "stage." + string(r.Stage)
+	}
 	return list[n].rows, key
 }
 
 // problem says at its cell what the records find wrong with a row.
-func (s *worksheet) problem(row *sheetRow, key string, p schema.Problem) {
+func (s *worksheet) problem(row *sheetRow, key string, p schema.Problem) CellError {
+	if key == "new" || key == "old" { // the part as a whole: its first cell
+		for _, c := range PartColumns() {
+			if strings.HasPrefix(c.Key, key+".") && row.get(c.Key) != "" {
+				key = c.Key
+				break
+			}
+		}
+	}
 	if key == "" || row.cells[key].at == "" {
 		first, _, _ := strings.Cut(p.Message, " ")
 		if _, ok := s.t.at[first]; ok {
@@ -384,10 +427,7 @@ func (s *worksheet) problem(row *sheetRow, key string, p schema.Problem) {
 	if at == "" {
 		at = fmt.Sprintf("row %d", row.n)
 	}
-	c := CellError{at, row.of, p.Message, p.Write}
-	if !slices.Contains(s.errs.list, c) {
-		s.errs.list = append(s.errs.list, c)
-	}
+	return CellError{at, row.of, p.Message, p.Write}
 }
 
 // filledIn reports whether two entries of the same type agree wherever the first

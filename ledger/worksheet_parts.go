@@ -104,12 +104,16 @@ func (s *worksheet) parts(w *writer) error {
 	for _, c := range changes {
 		s.change(c)
 	}
-	if err := s.pools(w, pools); err != nil {
-		return err
+	if len(fresh) > 0 {
+		if err := s.newParts(w, fresh); err != nil {
+			return err
+		}
 	}
-	if len(fresh) == 0 {
-		return nil
-	}
+	return s.pools(w, pools)
+}
+
+// newParts adds lines about positions of which nothing is recorded.
+func (s *worksheet) newParts(w *writer, fresh []placedLine) error {
 	e, err := s.openRecord(w, schema.KindParts, "part", func(rec schema.Record) bool {
 		return !slices.ContainsFunc(fresh, func(p placedLine) bool { return s.mentions(rec.(*schema.Parts), p.at) })
 	})
@@ -209,6 +213,7 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 	}
 	if row.get("found") == "" && row.get("action") == "" {
 		switch {
+		case slices.Contains(row.lost, "found") || slices.Contains(row.lost, "action"):
 		case len(other) > 0 && other[0] != "count":
 			s.errs.cell(row, other[0], "the row says neither what was found nor what was done => fill in found and action, or empty this cell; a row that was not reached stays blank")
 		case row.get("new.value") != "" && !s.prefilled(p, positions):
@@ -219,6 +224,9 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 		return nil
 	}
 	if p.line.Ref = schema.Refs(row.get("ref")); p.line.Ref == "" && p.line.Count == 0 {
+		if row.get("count") != "" {
+			return nil // said already
+		}
 		if p.line.Family != "" && s.u.hasPool(row.get("section"), p.line.Family) {
 			s.errs.cell(row, "count", "how many is not said => write the number under count")
 		} else {
@@ -287,10 +295,10 @@ func (s *worksheet) checkHasNow(p *sheetPart, positions map[place]*unit.Position
 		if q == nil {
 			continue
 		}
-		may := []string{componentText(string(q.Value), string(q.Rating))}
+		may := []string{modelText(q)}
 		for _, o := range q.Occupants {
 			if o.Component != nil {
-				may = append(may, componentText(string(o.Component.Value), string(o.Component.Rating)))
+				may = append(may, componentText(o.Component))
 			}
 		}
 		if !slices.ContainsFunc(may, func(m string) bool { return strings.EqualFold(plainSpaces(m), plainSpaces(text)) }) {
@@ -314,7 +322,7 @@ func (s *worksheet) newPart(p *sheetPart, positions map[place]*unit.Position) {
 	same := strings.EqualFold(p.row.get("new.value"), sheetSame)
 	switch p.line.Action {
 	case schema.Replaced, schema.Fitted:
-		if p.line.New == nil && !same && !s.known(p) {
+		if p.line.New == nil && !same && !s.known(p) && !slices.Contains(p.row.lost, "new.value") {
 			at := p.row.cells["action"].at
 			if c := s.t.at["new.value"]; c != "" {
 				at = strings.TrimRight(c, "0123456789") + strconv.Itoa(p.row.n)

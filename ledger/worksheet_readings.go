@@ -303,7 +303,7 @@ func (s *worksheet) tables(w *writer) error {
 			}
 			section = in[0]
 		}
-		if u := s.u.Section(section); u != nil && u.Complete && !s.have(section).Has(of[0]) {
+		if u := s.u.Section(section); u != nil && u.Complete && !s.hasPart(section, of[0]) {
 			s.errs.cell(row, "ref", "%s has no %s => correct the reference, or delete the row", section, of[0])
 			continue
 		}

@@ -36,6 +36,7 @@ type sheetRow struct {
 	cells  map[string]cell
 	tables map[int]cell // by column of table.columns
 	of     string       // what it is about, for messages
+	lost   []string     // keys of cells that were refused
 }
 
 func (r *sheetRow) get(key string) string { return r.cells[key].text }
@@ -51,7 +52,10 @@ type table struct {
 }
 
 // cellErrors gathers what is wrong with the cells.
-type cellErrors struct{ list []CellError }
+type cellErrors struct {
+	list []CellError
+	lost bool // a heading was refused, so that its cells seem to be missing
+}
 
 func (e *cellErrors) add(at, of, format string, args ...any) {
 	msg, write := fmt.Sprintf(format, args...), ""
@@ -72,6 +76,8 @@ func (e *cellErrors) cell(r *sheetRow, key, format string, args ...any) {
 	at := fmt.Sprintf("row %d", r.n)
 	if c, ok := r.cells[key]; ok {
 		at = c.at
+	} else if e.lost || slices.Contains(r.lost, key) {
+		return // what is missing was refused already
 	}
 	e.add(at, r.of, format, args...)
 }
@@ -187,6 +193,11 @@ func findTable(grids []*grid, errs *cellErrors) (*table, error) {
 			break
 		}
 	}
+	for _, g := range grids {
+		if found == nil && g.hidden && g.name != SheetLists {
+			return nil, &UsageError{fmt.Sprintf("sheet %q is hidden, and was not read", g.name), "show it, save the workbook, and import it again"}
+		}
+	}
 	if found == nil {
 		return nil, &UsageError{"no row of headings was found",
 			"a worksheet of parts has columns section, ref, found and action; of readings section, point and as-left; of tables section, ref and such as: contact resistance (mOhm) as-left"}
@@ -212,6 +223,7 @@ func (t *table) read(g *grid, errs *cellErrors) {
 		h = strings.TrimSpace(h)
 		if what, bad := g.bad[[2]int{t.head, c}]; bad {
 			errs.add(at, "the heading", "%s", what)
+			errs.lost = true
 			continue
 		}
 		if strings.HasPrefix(h, "#") {
@@ -237,6 +249,7 @@ func (t *table) read(g *grid, errs *cellErrors) {
 			errs.add(at, "", "the column has entries and no heading => write one, or # for a column of your own that is not read")
 		case key == "":
 			errs.add(at, "", "%s", t.unknownHeading(h))
+			errs.lost = true
 		case t.at[key] != "":
 			errs.add(at, "", "the heading %q stands in %s too => keep one of the two columns", h, t.at[key])
 		default:
@@ -263,7 +276,10 @@ func (t *table) read(g *grid, errs *cellErrors) {
 			text, ok := t.cellText(key, at, text, errs)
 			if what, bad := g.bad[[2]int{r, c}]; bad && key != SheetHasNow && key != SheetLimit {
 				errs.add(at, "", "%s", what)
-				continue
+				ok = false
+			}
+			if !ok {
+				row.lost = append(row.lost, key)
 			}
 			if !ok || text == "" {
 				continue

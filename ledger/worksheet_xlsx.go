@@ -17,21 +17,25 @@ import (
 // are refused where they stand, and so is a date where somebody typed something
 // else: the spreadsheet has thrown away what was typed.
 func readXLSX(data []byte) ([]*grid, error) {
-	f, err := excelize.OpenReader(bytes.NewReader(data), excelize.Options{RawCellValue: true, UnzipSizeLimit: 200 << 20, UnzipXMLSizeLimit: 100 << 20})
+	f, err := excelize.OpenReader(bytes.NewReader(data), excelize.Options{RawCellValue: true, UnzipSizeLimit: maxUnzipped, UnzipXMLSizeLimit: maxUnzipped})
 	if err != nil {
-		remedy := "save it again as .xlsx, or as .csv"
-		if errors.Is(err, excelize.ErrWorkbookFileFormat) {
-			remedy = "import an .xlsx or .csv file"
+		if !bytes.Contains(data, []byte("xl/workbook.xml")) { // names are not packed
+			return nil, &UsageError{"this is an archive without a workbook in it", "import an .xlsx or .csv file"}
 		}
-		return nil, &UsageError{"the workbook cannot be read: " + err.Error(), remedy}
+		return nil, &UsageError{"the workbook cannot be read: " + err.Error(), "save it again as .xlsx, or as .csv"}
 	}
 	defer f.Close()
 	var out []*grid
 	for _, name := range f.GetSheetList() {
 		if visible, err := f.GetSheetVisible(name); err != nil || !visible {
+			out = append(out, &grid{name: name, hidden: true})
 			continue
 		}
 		g, err := readXLSXSheet(f, name)
+		var usage *UsageError
+		if err != nil && !errors.As(err, &usage) {
+			err = &UsageError{fmt.Sprintf("sheet %q cannot be read: %v", name, err), "save it again as .xlsx, or as .csv"}
+		}
 		if err != nil {
 			return nil, err
 		}
@@ -44,7 +48,7 @@ func readXLSXSheet(f *excelize.File, name string) (*grid, error) {
 	g := &grid{name: name}
 	rows, err := f.GetRows(name)
 	if err != nil {
-		return nil, &UsageError{fmt.Sprintf("sheet %q cannot be read: %v", name, err), "save it again as .xlsx, or as .csv"}
+		return nil, err
 	}
 	if len(rows) > maxSheetRows {
 		return nil, &UsageError{fmt.Sprintf("sheet %q has more than %d rows", name, maxSheetRows), "delete the empty ones below the last"}

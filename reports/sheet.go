@@ -175,10 +175,7 @@ type sheetCells map[string]string
 // set writes rows with the usual columns, and with further ones that hold
 // something.
 func (b *sheetBuilder) set(all []ledger.SheetColumn, usual []string, rows []sheetCells) {
-	var keys []string
-	for _, k := range usual {
-		keys = append(keys, k)
-	}
+	keys := slices.Clone(usual)
 	for _, c := range all {
 		if !slices.Contains(keys, c.Key) && slices.ContainsFunc(rows, func(r sheetCells) bool { return r[c.Key] != "" }) {
 			at := slices.Index(keys, ledger.SheetInstrument)
@@ -193,7 +190,7 @@ func (b *sheetBuilder) set(all []ledger.SheetColumn, usual []string, rows []shee
 		r[ledger.SheetInstrument], r[ledger.SheetJob] = b.s.Unit, b.s.Job
 		row := make([]string, len(keys))
 		for i, k := range keys {
-			row[i] = ledger.GuardCell(r[k])
+			row[i] = r[k]
 		}
 		b.s.Rows = append(b.s.Rows, row)
 	}
@@ -219,6 +216,7 @@ func (b *sheetBuilder) parts() error {
 	sections := slices.Clone(b.u.Sections)
 	var rows []sheetCells
 	bySection := map[string][]sheetCells{}
+	byType := false // some are known by a type and not by a value
 	for _, p := range positions {
 		if !b.wanted(p.Section, p.Family) {
 			continue
@@ -249,6 +247,7 @@ func (b *sheetBuilder) parts() error {
 		case fresh != nil:
 			cellsOf(r, "new.", *fresh)
 		}
+		byType = byType || p.Value == "" || p.Type != ""
 		bySection[p.Section] = append(bySection[p.Section], r)
 	}
 	if kit == nil {
@@ -269,6 +268,9 @@ func (b *sheetBuilder) parts() error {
 	usual := usualParts
 	if slices.ContainsFunc(rows, func(r sheetCells) bool { return r["ref"] == "" }) {
 		usual = slices.Insert(slices.Clone(usual), 2, "count")
+	}
+	if byType {
+		usual = slices.Insert(slices.Clone(usual), slices.Index(usual, "new.rating")+1, "new.type")
 	}
 	b.set(ledger.PartColumns(), usual, rows)
 	if kit != nil {

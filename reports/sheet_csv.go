@@ -4,6 +4,8 @@ import (
 	"encoding/csv"
 	"io"
 	"strings"
+
+	"benchlore/ledger"
 )
 
 // WriteCSV writes the worksheet as CSV (RFC 4180) in UTF-8, set apart by commas.
@@ -19,7 +21,17 @@ func (s *Sheet) WriteCSV(w io.Writer) error {
 	if err := c.Write(heads); err != nil {
 		return err
 	}
-	if err := c.WriteAll(s.Rows); err != nil {
+	for _, row := range s.Rows {
+		safe := make([]string, len(row))
+		for i, text := range row {
+			safe[i] = ledger.GuardCell(text)
+		}
+		if err := c.Write(safe); err != nil {
+			return err
+		}
+	}
+	c.Flush()
+	if err := c.Error(); err != nil {
 		return err
 	}
 	text := b.String()

@@ -24,14 +24,16 @@ type sheetLayout struct {
 	Title, Sub, Foot, StyleHash string
 	Style                       template.CSS
 	Power, Rules                []string
-	Head                        []sheetHead
+	Blanks                      []string      // to fill in by hand above the table
+	Heads                       [][]sheetHead // one or two rows
 	Groups                      []sheetGroup
 	Width                       int
 }
 
 type sheetHead struct {
-	Text string
-	Tick bool
+	Text         string
+	Across, Down int // how many columns and rows it stands over
+	Tick         bool
 }
 
 type sheetGroup struct {
@@ -50,7 +52,7 @@ type sheetTick struct {
 func (s *Sheet) WriteHTML(w io.Writer) error {
 	sum := sha256.Sum256([]byte(sheetStyle))
 	d := sheetLayout{Title: clean(s.Title + ": " + map[ledger.SheetKind]string{ledger.SheetParts: "parts", ledger.SheetReadings: "readings", ledger.SheetTables: "tables of readings"}[s.Kind]),
-		Sub:   clean(strings.TrimSuffix(s.Unit+", "+s.Job, ", ") + ", " + s.Date.String() + ". Done by:                    Pages:"),
+		Sub:   clean(strings.TrimSuffix(s.Unit+", "+s.Job, ", ") + ", " + s.Date.String()),
 		Style: template.CSS(sheetStyle), StyleHash: "sha256-" + base64.StdEncoding.EncodeToString(sum[:]),
 		Power: s.powerLines(),
 		Rules: map[ledger.SheetKind][]string{
@@ -58,62 +60,124 @@ func (s *Sheet) WriteHTML(w io.Writer) error {
 			ledger.SheetReadings: {"An empty field has not been measured; x with the reason: it could not be.", "Readings on a live unit are for those who are qualified for it."},
 			ledger.SheetTables:   {"An empty field has not been measured; x with the reason: it could not be."},
 		}[s.Kind],
-		Foot: "To type it in: benchlore sheet -o FILE.xlsx with the same options, then benchlore import FILE.xlsx.",
+		Blanks: []string{"done by", "on", "page"},
+		Foot:   "To type it in: benchlore sheet -o FILE.xlsx with the same options, then benchlore import FILE.xlsx.",
 	}
-	var columns []int // printed
-	section := -1
-	for i, c := range s.Columns {
-		switch c.Key {
-		case "section":
-			section = i
-		case ledger.SheetInstrument, ledger.SheetJob:
-		default:
-			columns = append(columns, i)
+	groups, shared := s.groups()
+	columns := s.printed(shared)
+	d.head(s, columns)
+	for _, g := range groups {
+		out := sheetGroup{Title: strings.TrimSuffix(g.title+": "+g.limit, ": ")}
+		for _, row := range g.rows {
+			out.Rows = append(out.Rows, s.printedRow(row, columns))
+		}
+		d.Groups = append(d.Groups, out)
+	}
+	return sheetTemplate.Execute(w, d)
+}
+
+type sheetSection struct {
+	title, limit string
+	rows         [][]string
+}
+
+// groups are the rows by section. In a sheet of tables a section falls into groups
+// with the same limit, which stands in their titles (shared), unless that made
+// more titles than rows.
+func (s *Sheet) groups() (out []sheetSection, shared bool) {
+	section, limit := s.columnOf("section"), s.columnOf(ledger.SheetLimit)
+	at := func(row []string, i int) string {
+		if i < 0 {
+			return ""
+		}
+		return clean(row[i])
+	}
+	by := func(limits bool) (out []sheetSection) {
+		for _, row := range s.Rows {
+			g := sheetSection{title: at(row, section)}
+			if limits {
+				g.limit = at(row, limit)
+			}
+			if n := len(out); n == 0 || out[n-1].title != g.title || out[n-1].limit != g.limit {
+				out = append(out, g)
+			}
+			last := &out[len(out)-1]
+			last.rows = append(last.rows, row)
+		}
+		return out
+	}
+	if s.Kind == ledger.SheetTables {
+		if out := by(true); 4*len(out) < len(s.Rows) {
+			return out, true
 		}
 	}
-	ticked := func(c ledger.SheetColumn) bool { return c.Key == "found" || c.Key == "action" }
+	return by(false), false
+}
+
+func (s *Sheet) columnOf(key string) int {
+	return slices.IndexFunc(s.Columns, func(c ledger.SheetColumn) bool { return c.Key == key })
+}
+
+// printed are the columns that go on paper.
+func (s *Sheet) printed(limitInTitle bool) []int {
+	var out []int
+	for i, c := range s.Columns {
+		switch {
+		case c.Key == "section", c.Key == ledger.SheetInstrument, c.Key == ledger.SheetJob, c.Key == ledger.SheetLimit && limitInTitle:
+		default:
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+func ticked(c ledger.SheetColumn) bool { return c.Key == "found" || c.Key == "action" }
+
+// head writes the headings: a tick box for each word has its own, below that of
+// the column.
+func (d *sheetLayout) head(s *Sheet, columns []int) {
+	down := 1
+	if slices.ContainsFunc(columns, func(i int) bool { return ticked(s.Columns[i]) }) {
+		down = 2
+	}
+	d.Heads = make([][]sheetHead, down)
 	for _, i := range columns {
 		c := s.Columns[i]
 		if !ticked(c) {
-			d.Head = append(d.Head, sheetHead{Text: c.Heading})
+			d.Heads[0] = append(d.Heads[0], sheetHead{Text: c.Heading, Across: 1, Down: down})
+			d.Width++
 			continue
 		}
+		d.Heads[0] = append(d.Heads[0], sheetHead{Text: c.Heading, Across: len(c.Words), Down: 1})
 		for _, word := range c.Words {
-			d.Head = append(d.Head, sheetHead{word, true})
+			d.Heads[1] = append(d.Heads[1], sheetHead{word, 1, 1, true})
+			d.Width++
 		}
 	}
-	d.Width = len(d.Head)
-	for _, row := range s.Rows {
-		title := ""
-		if section >= 0 {
-			title = clean(row[section])
-		}
-		n := len(d.Groups)
-		if n == 0 || d.Groups[n-1].Title != title {
-			d.Groups = append(d.Groups, sheetGroup{Title: title})
-			n++
-		}
-		var cells []sheetTick
-		for _, i := range columns {
-			c := s.Columns[i]
-			if ticked(c) {
-				for _, word := range c.Words {
-					cells = append(cells, sheetTick{Class: "tick", Tick: true, On: row[i] == word})
-				}
-				continue
+}
+
+func (s *Sheet) printedRow(row []string, columns []int) []sheetTick {
+	var cells []sheetTick
+	for _, i := range columns {
+		c := s.Columns[i]
+		if ticked(c) {
+			for _, word := range c.Words {
+				cells = append(cells, sheetTick{Class: "tick", Tick: true, On: row[i] == word})
 			}
-			class := "write"
-			switch {
-			case c.Key == "ref" || c.Key == "point":
-				class = "key"
-			case slices.Contains([]string{"family", ledger.SheetHasNow, ledger.SheetLimit, ledger.SheetUnitOf}, c.Key):
-				class = ""
-			case c.Key == "note" || c.Key == "conditions":
-				class = "wide"
-			}
-			cells = append(cells, sheetTick{Text: clean(row[i]), Class: class})
+			continue
 		}
-		d.Groups[n-1].Rows = append(d.Groups[n-1].Rows, cells)
+		class := "write"
+		switch {
+		case c.Key == "ref" || c.Key == "point":
+			class = "key"
+		case slices.Contains([]string{"family", ledger.SheetHasNow, ledger.SheetLimit, ledger.SheetUnitOf}, c.Key):
+			class = "known"
+		case c.Key == "count":
+			class = ""
+		case c.Key == "note" || c.Key == "conditions":
+			class = "wide"
+		}
+		cells = append(cells, sheetTick{Text: clean(row[i]), Class: class})
 	}
-	return sheetTemplate.Execute(w, d)
+	return cells
 }

@@ -67,7 +67,7 @@ func (x *workbook) put(col, row int, text string) error {
 	if err != nil {
 		return err
 	}
-	return x.f.SetCellStr(x.name, at, text)
+	return x.f.SetCellStr(x.name, at, ledger.GuardCell(text))
 }
 
 // column gives the letters of a column.
@@ -165,7 +165,7 @@ func (x *workbook) notes() error {
 
 // dropDowns offer words and do not insist on them: two modes go into one cell.
 func (x *workbook) dropDowns() error {
-	const lists = "lists"
+	const lists = ledger.SheetLists
 	if _, err := x.f.NewSheet(lists); err != nil {
 		return err
 	}

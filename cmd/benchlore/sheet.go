@@ -248,7 +248,22 @@ func (a *app) understood(file string, r *ledger.SheetResult) {
 		}
 	}
 	fmt.Fprintf(a.out, "  recorded already: %d, not reached: %d\n", r.Unchanged, r.Unreached)
-	a.warn(r.Problems)
+	for i, c := range r.Warnings {
+		if i == shownLines {
+			fmt.Fprintf(a.err, "%s: and %s more\n", file, plural(len(r.Warnings)-i, "warning"))
+			break
+		}
+		a.cellLines(file, "warning: ", c)
+	}
+}
+
+// cellLines say what a cell of a worksheet is about, and what to write.
+func (a *app) cellLines(file, sort string, c ledger.CellError) {
+	c.Message = sort + c.Message
+	fmt.Fprintf(a.err, "%s: %s\n", file, c.Error())
+	if c.Write != "" {
+		fmt.Fprintf(a.err, "  %s\n", c.Write)
+	}
 }
 
 // wrongSheet names every cell that keeps a worksheet from being imported.
@@ -256,11 +271,12 @@ func (a *app) wrongSheet(file string, r *ledger.SheetResult, wrong *ledger.Works
 	if a.json {
 		return errors.Join(a.printJSON(r), errFound)
 	}
-	for _, c := range wrong.Cells {
-		fmt.Fprintf(a.err, "%s: %s\n", file, c.Error())
-		if c.Write != "" {
-			fmt.Fprintf(a.err, "  %s\n", c.Write)
+	for i, c := range wrong.Cells {
+		if i == shownLines {
+			fmt.Fprintf(a.err, "%s: and %d more; benchlore import %s --json names them all\n", file, len(wrong.Cells)-i, file)
+			break
 		}
+		a.cellLines(file, "", c)
 	}
 	fmt.Fprintf(a.err, "benchlore: %v\n  %s\n", wrong, wrong.Hint())
 	return errFound

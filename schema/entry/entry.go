@@ -42,7 +42,8 @@ type Entry struct {
 // undone already, so a word may hold blanks. by is the technician, whose last
 // line "same" repeats.
 func Parse(words []string, u *unit.Unit, by string) (Entry, error) {
-	p := &parser{u: u, words: split(words), by: by}
+	p := &parser{u: u, words: split(words, u), by: by}
+	p.reorder()
 	p.section()
 	if len(p.words) == 0 || !strings.EqualFold(p.words[0], "kit") {
 		if err := p.parts(); err != nil {
@@ -69,6 +70,8 @@ type parser struct {
 	line      schema.PartLine
 	specs     []spec // value/rating, in order
 	sawAction bool
+	wasOld    bool   // the next value is of the old part
+	arrow     bool   // an arrow stood before the new part
 	kit       string // name, or name/revision
 	except    string // references left out
 }
@@ -77,35 +80,7 @@ type parser struct {
 type spec struct {
 	value, rating schema.Quantity
 	afterAction   bool
-}
-
-// Blanks people type inside what is one word: 10 uF, 10uF / 35V, C1 - C4.
-var (
-	unitBlank  = regexp.MustCompile(`([0-9]) +([pnuµmkM]?(?:F|V|Ohm|Ω|H|W|A)\b)`)
-	slashBlank = regexp.MustCompile(` +/ +`)
-	rangeBlank = regexp.MustCompile(`([0-9A-Za-z]) +[-–] +([0-9A-Za-z])`)
-)
-
-// split takes words apart at blanks, except those that hold key=value, and
-// closes up what belongs together.
-func split(words []string) []string {
-	var out, run []string
-	flush := func() {
-		text := unitBlank.ReplaceAllString(strings.Join(run, " "), "$1$2")
-		text = rangeBlank.ReplaceAllString(slashBlank.ReplaceAllString(text, "/"), "$1-$2")
-		out = append(out, strings.Fields(text)...)
-		run = nil
-	}
-	for _, w := range words {
-		if key, _, ok := strings.Cut(w, "="); ok && !strings.ContainsAny(key, " \t") {
-			flush()
-			out = append(out, w)
-			continue
-		}
-		run = append(run, w)
-	}
-	flush()
-	return out
+	old           bool // was said before it
 }
 
 // section takes the longest run of first words that names sections of the
@@ -116,12 +91,18 @@ func (p *parser) section() {
 		names[i] = s.Name
 	}
 	for n := min(len(p.words), 6); n > 0; n-- {
-		text := strings.TrimSuffix(strings.Join(p.words[:n], " "), ":")
-		l, err := refs.ParseNames(text)
-		if err != nil {
-			continue
-		}
-		if found, unmatched := l.Select(names); len(found) > 0 && len(unmatched) == 0 {
+		for _, text := range sectionForms(strings.TrimRight(strings.Join(p.words[:n], " "), ":,")) {
+			l, err := refs.ParseNames(text)
+			if err != nil {
+				continue
+			}
+			found, unmatched := l.Select(names)
+			if len(found) == 0 || len(unmatched) > 0 {
+				continue
+			}
+			if plain := refs.CompactNames(found); strings.EqualFold(plain, text) || strings.Contains(text, ",") {
+				text = plain // as the model writes them
+			}
 			p.line.Section = schema.Names(text)
 			p.words = p.words[n:]
 			return
@@ -134,9 +115,7 @@ func (p *parser) parts() error {
 	if len(p.words) == 0 {
 		return &Error{"the line names no part", "begin with it: C14, C1-C12, key:17, or 12x for a pool"}
 	}
-	if m := countForm.FindStringSubmatch(p.words[0]); m != nil {
-		p.line.Count, _ = strconv.Atoi(m[1])
-		p.words = p.words[1:]
+	if p.counted() || strings.EqualFold(p.words[0], "same") && p.line.Section != "" {
 		return nil
 	}
 	var text []string
@@ -150,8 +129,15 @@ func (p *parser) parts() error {
 		return nil
 	}
 	for len(p.words) > 0 {
-		w := p.words[0]
-		if _, err := refs.Parse(strings.Trim(w, ",")); err != nil || len(text) > 0 && p.known(w) {
+		w := strings.TrimRight(p.words[0], ",:;")
+		if len(text) > 0 && len(p.words) > 1 && isAnd(w) {
+			w = strings.TrimRight(p.words[1], ",:;")
+			if _, err := refs.Parse(w); err != nil {
+				break
+			}
+			p.words = p.words[1:]
+		}
+		if _, err := refs.Parse(w); err != nil || len(text) > 0 && p.known(w) {
 			break
 		}
 		if len(text) > 0 && faultForm.MatchString(w) && len(p.u.Faults) > 0 && !p.has(w) {
@@ -161,7 +147,7 @@ func (p *parser) parts() error {
 			}
 			return &Error{fmt.Sprintf("%s has neither a part nor a fault %s", p.u.Name, w), "its faults are: " + strings.Join(ids, ", ")}
 		}
-		text = append(text, strings.Trim(w, ","))
+		text = append(text, w)
 		p.words = p.words[1:]
 	}
 	if len(text) == 0 {
@@ -207,11 +193,16 @@ func (p *parser) isFault(w string) bool {
 	return slices.ContainsFunc(p.u.Faults, func(f *unit.Fault) bool { return strings.EqualFold(f.ID, w) })
 }
 
-// vocabularies are the closed lists a bare word is looked up in, in order.
-var vocabularies = []struct {
+func isAnd(w string) bool { return strings.EqualFold(w, "and") || w == "&" || w == "+" }
+
+// vocabulary is a closed list, and what a word of it says.
+type vocabulary struct {
 	words []string
 	set   func(p *parser, w string)
-}{
+}
+
+// vocabularies are the closed lists a bare word is looked up in, in order.
+var vocabularies = []vocabulary{
 	{schema.Finding("").Words(), func(p *parser, w string) { p.line.Found = schema.Finding(w) }},
 	{schema.Action("").Words(), func(p *parser, w string) { p.line.Action, p.sawAction = schema.Action(w), true }},
 	{schema.Mode("").Words(), func(p *parser, w string) { p.line.Mode = append(p.line.Mode, schema.Mode(w)) }},
@@ -234,9 +225,24 @@ func (p *parser) word() error {
 	if key, value, ok := strings.Cut(w, "="); ok {
 		return p.key(key, value)
 	}
-	bare := strings.ToLower(strings.Trim(w, ",;"))
-	if bare == "" || bare == "->" || bare == "with" || bare == "by" || bare == "and" {
+	w = strings.Trim(w, ",;()")
+	bare := strings.ToLower(w)
+	switch bare {
+	case "", "and", "&", "+", "found", "is", "tested":
 		return nil
+	case "with", "by":
+		p.sawAction, p.wasOld = true, false
+		return nil
+	case "->":
+		p.sawAction, p.wasOld, p.arrow = true, false, true
+		return nil
+	case "was":
+		p.wasOld = true
+		return nil
+	case "all":
+		if p.kit != "" {
+			return nil
+		}
 	}
 	for _, l := range vocabularies {
 		if !slices.Contains(l.words, bare) {
@@ -261,11 +267,19 @@ func (p *parser) word() error {
 		return p.exceptions()
 	case "same":
 		return p.same()
-	case "about", "ca", "ca.", "circa":
-		if len(p.words) > 0 && yearForm.MatchString(p.words[0]) {
-			p.old().DateCode, p.words = p.words[0]+"~", p.words[1:]
+	case "about", "ca", "ca.", "circa", "c.", "dated", "from":
+		if len(p.words) > 0 && yearForm.MatchString(strings.Trim(p.words[0], ",;()")) {
+			p.old().DateCode = strings.Trim(p.words[0], ",;()")
+			if bare != "dated" && bare != "from" {
+				p.old().DateCode += "~"
+			}
+			p.words = p.words[1:]
 			return nil
 		}
+	}
+	if yearForm.MatchString(bare) {
+		p.old().DateCode = bare
+		return nil
 	}
 	if p.isFault(bare) {
 		p.line.Fault = append(p.line.Fault, strings.ToUpper(bare))
@@ -276,12 +290,12 @@ func (p *parser) word() error {
 		return nil
 	}
 	if s, ok := p.bareSpec(bare); ok {
-		s.afterAction = p.sawAction
+		s.afterAction, s.old = p.sawAction && !p.wasOld, p.wasOld
 		p.specs = append(p.specs, s)
 		return nil
 	}
-	if s, ok := readSpec(strings.Trim(w, ",;")); ok {
-		s.afterAction = p.sawAction
+	if s, ok := readSpec(w); ok {
+		s.afterAction, s.old = p.sawAction && !p.wasOld, p.wasOld
 		// "10 uF" typed with a blank
 		p.specs = append(p.specs, s)
 		return nil
@@ -289,10 +303,13 @@ func (p *parser) word() error {
 	if len(p.words) > 0 {
 		if s, ok := readSpec(w + " " + strings.Trim(p.words[0], ",;")); ok {
 			p.words = p.words[1:]
-			s.afterAction = p.sawAction
+			s.afterAction, s.old = p.sawAction && !p.wasOld, p.wasOld
 			p.specs = append(p.specs, s)
 			return nil
 		}
+	}
+	if number.MatchString(bare) {
+		return &Error{fmt.Sprintf("%q has no unit", w), "write it with one, such as 470uF, or as value/rating in the model's units: 470/35"}
 	}
 	var all []string
 	for _, l := range vocabularies {
@@ -309,11 +326,11 @@ func (p *parser) word() error {
 func readSpec(w string) (spec, bool) {
 	a, b, two := strings.Cut(w, "/")
 	q, err := quantity.Parse(a)
-	if err != nil {
+	if err != nil || q.Value.Sign() < 0 {
 		return spec{}, false
 	}
 	if two {
-		if _, err := quantity.Parse(b); err != nil {
+		if r, err := quantity.Parse(b); err != nil || r.Value.Sign() < 0 {
 			return spec{}, false
 		}
 		return spec{value: schema.Quantity(a), rating: schema.Quantity(b)}, true
@@ -350,7 +367,9 @@ func (p *parser) key(key, value string) error {
 		}
 		target, k, fields = reflect.ValueOf(*c).Elem(), rest, schema.FieldsOf(schema.Component{})
 	} else if !slices.ContainsFunc(fields, func(f schema.Field) bool { return f.Key == k }) {
-		if fresh := schema.FieldsOf(schema.Component{}); slices.ContainsFunc(fresh, func(f schema.Field) bool { return f.Key == k }) {
+		if k == "measured" && !p.sawAction {
+			target, fields = reflect.ValueOf(p.old()).Elem(), schema.FieldsOf(schema.Component{})
+		} else if fresh := schema.FieldsOf(schema.Component{}); slices.ContainsFunc(fresh, func(f schema.Field) bool { return f.Key == k }) {
 			target, fields = reflect.ValueOf(p.fresh()).Elem(), fresh
 		}
 	}
@@ -397,6 +416,7 @@ func (p *parser) key(key, value string) error {
 }
 
 var (
+	number   = regexp.MustCompile(`^[0-9]+(?:[.,][0-9]+)?$`)
 	yearForm = regexp.MustCompile(`^(1[89]|20)[0-9]{2}$`)
 	// bareForm is value/rating without units: 22/25.
 	bareForm = regexp.MustCompile(`^([0-9]+(?:[.,][0-9]+)?)/([0-9]+(?:[.,][0-9]+)?)$`)
@@ -445,6 +465,10 @@ func (p *parser) exceptions() error {
 	var text []string
 	for len(p.words) > 0 {
 		w := strings.Trim(p.words[0], ",")
+		if len(text) > 0 && len(p.words) > 1 && isAnd(w) {
+			p.words = p.words[1:]
+			continue
+		}
 		if _, err := refs.Parse(w); err != nil || p.known(w) {
 			break
 		}
@@ -460,12 +484,27 @@ func (p *parser) exceptions() error {
 
 // same copies what the unit's last line says to the parts named now.
 func (p *parser) same() error {
+	if len(p.words) > 1 && strings.EqualFold(p.words[0], "as") {
+		l, err := p.lineOf(strings.Trim(p.words[1], ",;"))
+		if err != nil {
+			return err
+		}
+		l.Section, l.Ref, l.Count, l.Date = p.line.Section, p.line.Ref, p.line.Count, p.line.Date
+		if len(p.positions()) > 0 {
+			l.Family = "" // the position's own
+		}
+		p.line, p.words, p.sawAction = *l, p.words[2:], true
+		return nil
+	}
 	for i := len(p.u.Files) - 1; i >= 0; i-- {
 		r, ok := p.u.Files[i].Record.(*schema.Parts)
 		if !ok || len(r.Lines) == 0 || r.Withdrawn || p.by != "" && r.By != p.by {
 			continue
 		}
 		last := r.Lines[len(r.Lines)-1]
+		if p.line.Ref == "" && p.line.Count == 0 { // the same parts in another section
+			p.line.Ref, p.line.Count = last.Ref, last.Count
+		}
 		last.Section, last.Ref, last.Count, last.Date = p.line.Section, p.line.Ref, p.line.Count, p.line.Date
 		if last.Section == "" {
 			last.Section = r.Lines[len(r.Lines)-1].Section
@@ -571,6 +610,9 @@ func (p *parser) finish() error {
 	if err := p.leaveOut(); err != nil {
 		return err
 	}
+	if p.arrow && l.Action == "" {
+		l.Action = schema.Replaced
+	}
 	goesIn := l.Action == schema.Replaced || l.Action == schema.Fitted
 	// A rating alone belongs to the value before it: 10uF 35V is one part.
 	var specs []spec
@@ -583,17 +625,24 @@ func (p *parser) finish() error {
 	}
 	for i, s := range specs {
 		c := &l.Old
-		if s.afterAction || goesIn && i == len(specs)-1 {
+		if s.afterAction || goesIn && i == len(specs)-1 && !s.old {
 			c = &l.New
 		}
 		if *c == nil {
 			*c = &schema.Component{}
 		}
-		if s.value != "" {
-			(*c).Value = s.value
-		}
-		if s.rating != "" {
-			(*c).Rating = s.rating
+		for _, x := range []struct {
+			to   *schema.Quantity
+			from schema.Quantity
+			what string
+		}{{&(*c).Value, s.value, "values"}, {&(*c).Rating, s.rating, "ratings"}} {
+			if x.from == "" {
+				continue
+			}
+			if *x.to != "" && *x.to != x.from {
+				return &Error{fmt.Sprintf("the line gives two %s, %s and %s", x.what, *x.to, x.from), "keep one; what sat there goes before the action: 470uF/25V replaced 470uF/35V"}
+			}
+			*x.to = x.from
 		}
 	}
 	if l.Section == "" {
@@ -601,10 +650,15 @@ func (p *parser) finish() error {
 			return err
 		}
 	}
+	if says := *l; says.Found == "" && says.Action == "" && len(says.Mode)+len(says.Fault) == 0 && says.New == nil && says.Old == nil &&
+		says.Note == "" && says.How == "" && says.CausedBy == "" {
+		return &Error{"the line says nothing about " + what(*l), "write how it was found and what was done: failed short replaced 470uF/35V"}
+	}
 	// A rating alone replaces like for like.
 	if l.New != nil && l.New.Value == "" && l.New.Rating != "" {
 		l.New.Value = p.modelValue()
 	}
+	p.waiting()
 	if len(l.Mode) > 0 && l.Found == "" {
 		l.Found = schema.Failed // nobody names a mode for a good part
 		if slices.Equal(l.Mode, schema.Modes{"out-of-adjustment"}) || slices.Equal(l.Mode, schema.Modes{"wear"}) {
@@ -612,6 +666,32 @@ func (p *parser) finish() error {
 		}
 	}
 	return nil
+}
+
+// waiting takes finding and modes from this job's lines that let these parts wait:
+// what was found was said then.
+func (p *parser) waiting() {
+	l := &p.line
+	if l.Found != "" || len(l.Mode) > 0 || l.Action == "" || l.Action == schema.Pending || l.Count > 0 {
+		return
+	}
+	job := p.u.OpenJob()
+	var first *unit.Event
+	for _, q := range p.positions() {
+		o := q.Current()
+		if o == nil || len(o.Events) == 0 {
+			return
+		}
+		e := o.Events[len(o.Events)-1]
+		if e.Job != job || e.Line.Action != schema.Pending && e.Line.Action != schema.Left ||
+			first != nil && (e.Line.Found != first.Line.Found || !slices.Equal(e.Line.Mode, first.Line.Mode)) {
+			return
+		}
+		first = e
+	}
+	if first != nil {
+		l.Found, l.Mode = first.Line.Found, slices.Clone(first.Line.Mode)
+	}
 }
 
 // positions are those the line names, of the section if it has one.
@@ -666,6 +746,15 @@ func (p *parser) guessSection() error {
 		p.line.Section = schema.Names(in[0])
 		return nil
 	case 0:
+		var within []string
+		for _, q := range p.u.Positions {
+			if of, _, ok := strings.Cut(string(q.Ref), "/"); ok && strings.EqualFold(of, string(p.line.Ref)) {
+				within = append(within, string(q.Ref))
+			}
+		}
+		if within != nil {
+			return &Error{fmt.Sprintf("%s is known by its parts", p.line.Ref), "write one of them, or several: " + strings.Join(clip(within), ", ")}
+		}
 		var names []string
 		for _, s := range p.u.Sections {
 			names = append(names, s.Name)
@@ -784,6 +873,9 @@ func component(c *schema.Component) string {
 	}
 	if c.Lot != "" {
 		parts = append(parts, "lot "+c.Lot)
+	}
+	if c.Measured != "" {
+		parts = append(parts, "measured "+string(c.Measured))
 	}
 	if c.DateCode != "" {
 		parts = append(parts, "dated "+c.DateCode)

@@ -1,7 +1,11 @@
 package entry
 
 import (
+	"bufio"
 	"errors"
+	"flag"
+	"fmt"
+	"os"
 	"strings"
 	"testing"
 
@@ -183,6 +187,84 @@ func TestParseRefuses(t *testing.T) {
 			t.Errorf("%q\n got %s\n     %s\nwant %s\n     %s", c.typed, e.What, e.Remedy, c.what, c.remedy)
 		}
 	}
+}
+
+var update = flag.Bool("update", false, "rewrite what testdata/lines.txt expects")
+
+// TestTypedLines: lines as people type them, each with how it is understood or
+// with what is said instead. In testdata/lines.txt a line as typed begins with >,
+// its echo with =, what is wrong with ! and the remedy with two blanks.
+func TestTypedLines(t *testing.T) {
+	u := organ(t)
+	data, err := os.ReadFile("testdata/lines.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var now strings.Builder
+	n, refused := 0, 0
+	for lines := bufio.NewScanner(strings.NewReader(string(data))); lines.Scan(); {
+		typed, ok := strings.CutPrefix(lines.Text(), "> ")
+		if !ok {
+			if lines.Text() == "" || strings.HasPrefix(lines.Text(), "#") {
+				fmt.Fprintln(&now, lines.Text())
+			}
+			continue
+		}
+		n++
+		fmt.Fprintf(&now, "> %s\n", typed)
+		e, err := Parse(shellWords(typed), u, "mw")
+		var wrong *Error
+		switch {
+		case errors.As(err, &wrong):
+			refused++
+			if wrong.Remedy == "" {
+				t.Errorf("%s: %s, and no remedy", typed, wrong.What)
+			}
+			fmt.Fprintf(&now, "! %s\n  %s\n", wrong.What, wrong.Remedy)
+		case err != nil:
+			t.Errorf("%s: %v", typed, err)
+		default:
+			fmt.Fprintf(&now, "= %s\n", e.Echo())
+		}
+	}
+	if n < 60 || refused < 15 {
+		t.Errorf("%d lines, %d of them refused", n, refused)
+	}
+	if *update {
+		if err := os.WriteFile("testdata/lines.txt", []byte(now.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	} else if now.String() != string(data) {
+		want := strings.Split(string(data), "\n")
+		for i, line := range strings.Split(now.String(), "\n") {
+			if i >= len(want) || line != want[i] {
+				t.Fatalf("line %d\n got %s\nwant %s", i+1, line, want[min(i, len(want)-1)])
+			}
+		}
+		t.Fatal("lines are missing")
+	}
+}
+
+// shellWords takes a line apart as a shell does, for the quotes people use here.
+func shellWords(s string) []string {
+	var out []string
+	word, in, quote := "", false, rune(0)
+	for _, r := range s + " " {
+		switch {
+		case quote != 0 && r == quote:
+			quote = 0
+		case quote == 0 && (r == '"' || r == '\''):
+			quote, in = r, true
+		case quote == 0 && r == ' ':
+			if in {
+				out = append(out, word)
+			}
+			word, in = "", false
+		default:
+			word, in = word+string(r), true
+		}
+	}
+	return out
 }
 
 func FuzzParse(f *testing.F) {

@@ -1,0 +1,222 @@
+package entry
+
+import (
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"benchlore/schema"
+	"benchlore/schema/refs"
+	"benchlore/schema/unit"
+)
+
+// typedWords are words people type for those of the closed lists.
+var typedWords = map[string]string{
+	"bad": "failed", "faulty": "failed", "defective": "failed", "good": "ok", "fine": "ok",
+	"shorted": "short", "leaky": "leakage", "leaking": "leakage", "leaks": "leakage", "drifted": "drift", "noisy": "noise", "worn": "wear",
+	"seized": "seizure", "cracked": "crack", "corroded": "corrosion", "burned": "burnt", "dirty": "contamination",
+	"changed": "replaced", "swapped": "replaced", "resoldered": "reworked", "nos": "old-stock", "→": "->", "=>": "->",
+}
+
+// typedPhrases are those of several words. They are looked for in lower case.
+var typedPhrases = [][2]string{
+	{"out of circuit", "out-of-circuit"}, {"in circuit", "in-circuit"}, {"in service", "in-service"}, {"out of adjustment", "out-of-adjustment"},
+	{"dry joint", "dry-joint"}, {"wrong part", "wrong-part"}, {"high esr", "high-esr"}, {"esr high", "high-esr"}, {"new old stock", "old-stock"},
+	{"old stock", "old-stock"}, {"shop made", "shop-made"}, {"left in", "left"}, {"left alone", "left"},
+}
+
+// Blanks people type inside what is one word: 10 uF, 10uF / 35V, C1 - C4, C1 to C4.
+var (
+	unitBlank  = regexp.MustCompile(`([0-9]) +([pnuµmkM]?(?:F|V|Ohm|Ω|H|W|A)\b)`)
+	slashBlank = regexp.MustCompile(` +/ +`)
+	rangeBlank = regexp.MustCompile(`([0-9A-Za-z]) +[-–] +([0-9A-Za-z])`)
+	rangeWord  = regexp.MustCompile(`\b([A-Za-z]{1,4}[0-9]+)(?: +(?:to|thru|through) +|\.{2,3}|…)([A-Za-z]{0,4}[0-9]+)\b`)
+	keyBlank   = regexp.MustCompile(`(?i)\bkeys? +([0-9]+(?:-[0-9]+)?)\b`)
+	partBlank  = regexp.MustCompile(`(?i)\b(key:[0-9]+(?:-[0-9]+)?) +contacts? +([0-9]+(?:-[0-9]+)?)\b`)
+)
+
+// split takes words apart at blanks, except those that hold key=value, closes up
+// what belongs together, and writes words as the lists have them. Free text after
+// an @ stays as it is, up to the first word that is of a list as it stands.
+func split(words []string, u *unit.Unit) []string {
+	hasKeys := slices.ContainsFunc(u.Positions, func(p *unit.Position) bool { return strings.HasPrefix(string(p.Ref), "key:") })
+	var out, run []string
+	flush := func() {
+		text := unitBlank.ReplaceAllString(strings.Join(run, " "), "$1$2")
+		text = rangeBlank.ReplaceAllString(slashBlank.ReplaceAllString(text, "/"), "$1-$2")
+		run = nil
+		free := ""
+		if i := strings.IndexByte(text, '@'); i >= 0 {
+			free, text = text[i:], text[:i]
+		}
+		text = rangeWord.ReplaceAllString(text, "$1-$2")
+		if hasKeys {
+			text = partBlank.ReplaceAllString(keyBlank.ReplaceAllString(text, "key:$1"), "$1/contact.$2")
+		}
+		for _, w := range strings.Fields(asListed(text)) {
+			bare := strings.ToLower(strings.Trim(w, ",;()"))
+			if listed, ok := typedWords[bare]; ok {
+				w = listed
+			}
+			out = append(out, w)
+		}
+		out = append(out, strings.Fields(free)...)
+	}
+	for _, w := range words {
+		if key, _, ok := strings.Cut(w, "="); ok && !strings.ContainsAny(key, " \t") && key != "" {
+			flush()
+			out = append(out, w)
+			continue
+		}
+		run = append(run, w)
+	}
+	flush()
+	return out
+}
+
+// asListed writes phrases as the lists have them.
+func asListed(text string) string {
+	lower := strings.ToLower(text)
+	if len(lower) != len(text) {
+		return text // a letter whose small form has another length
+	}
+	for _, p := range typedPhrases {
+		from := 0
+		for {
+			i := strings.Index(lower[from:], p[0])
+			if i < 0 {
+				break
+			}
+			i += from
+			end := i + len(p[0])
+			if i > 0 && isLetter(lower[i-1]) || end < len(lower) && isLetter(lower[end]) {
+				from = end
+				continue
+			}
+			lower = lower[:i] + p[1] + lower[end:]
+			text = text[:i] + p[1] + text[end:]
+			from = i + len(p[1])
+		}
+	}
+	return text
+}
+
+func isLetter(c byte) bool { return c >= 'a' && c <= 'z' || c == '-' }
+
+// reorder puts the words that stand before the part behind it: "replaced C5
+// 470uF/35V". A kit may be called by its name first.
+func (p *parser) reorder() {
+	if len(p.words) > 0 && (strings.EqualFold(p.words[0], "apply") || strings.EqualFold(p.words[0], "fit")) {
+		p.words = p.words[1:]
+	}
+	if len(p.words) > 1 && strings.EqualFold(p.words[1], "kit") {
+		if name, _, _ := strings.Cut(p.words[0], "/"); slices.ContainsFunc(p.u.Model.Kits, func(k schema.Kit) bool { return k.Name == name }) {
+			p.words[0], p.words[1] = p.words[1], p.words[0]
+		}
+	}
+	n := 0
+	for n < len(p.words) && leads(p.words[n]) {
+		n++
+	}
+	if n < len(p.words) { // else no part is named at all
+		p.words = append(slices.Clone(p.words[n:]), p.words[:n]...)
+	}
+}
+
+// leads reports whether a word may stand before the part and belongs behind it.
+func leads(w string) bool {
+	w = strings.ToLower(strings.Trim(w, ",;:()"))
+	if w == "same" {
+		return true
+	}
+	return slices.ContainsFunc(vocabularies, func(l vocabulary) bool { return slices.Contains(l.words, w) })
+}
+
+var (
+	gluedSection = regexp.MustCompile(`^([A-Za-z]+)([0-9][0-9,-]*)$`)
+	manyNumbers  = regexp.MustCompile(`^(.*\S)\s+([0-9]+(?:\s*(?:,|and|&)\s*[0-9]+)+)$`)
+	numbers      = regexp.MustCompile(`[0-9]+`)
+)
+
+// sectionForms are the ways a text may name sections: as it stands, "voice3", and
+// "voice 1, 2".
+func sectionForms(text string) []string {
+	out := []string{text}
+	if m := gluedSection.FindStringSubmatch(text); m != nil {
+		text = m[1] + " " + m[2]
+		out = append(out, text)
+	}
+	if m := manyNumbers.FindStringSubmatch(text); m != nil {
+		var list []string
+		for _, n := range numbers.FindAllString(m[2], -1) {
+			list = append(list, m[1]+" "+n)
+		}
+		out = append(out, strings.Join(list, ", "))
+	}
+	return out
+}
+
+// poolNamed is the pool whose kind of part a word names: joints, joint,
+// board/joint.
+func (p *parser) poolNamed(w string) schema.FamilyName {
+	w = strings.ToLower(strings.Trim(w, ",;:()"))
+	for _, q := range p.u.Pools {
+		_, kind, _ := strings.Cut(string(q.Family), "/")
+		if w == string(q.Family) || w == kind || w == kind+"s" {
+			return q.Family
+		}
+	}
+	return ""
+}
+
+var countWord = regexp.MustCompile(`^([0-9]{1,5})[x×]?$`)
+
+// counted takes a number of a pool: "12x board/joint", "12 joints". The section may
+// come behind.
+func (p *parser) counted() bool {
+	m := countWord.FindStringSubmatch(p.words[0])
+	if m == nil {
+		return false
+	}
+	var family schema.FamilyName
+	if len(p.words) > 1 {
+		family = p.poolNamed(p.words[1])
+	}
+	if family == "" && !countForm.MatchString(p.words[0]) {
+		return false
+	}
+	p.line.Count, _ = strconv.Atoi(m[1])
+	p.words = p.words[1:]
+	if family != "" {
+		p.line.Family, p.words = family, p.words[1:]
+	}
+	if p.line.Section == "" {
+		p.section()
+	}
+	return true
+}
+
+// lineOf finds the last line about a part, for "same as C3".
+func (p *parser) lineOf(ref string) (*schema.PartLine, error) {
+	list, err := refs.Parse(ref)
+	if err != nil {
+		return nil, &Error{"same as what?", "name one part after it: same as C3"}
+	}
+	var found *unit.Event
+	in := (&parser{u: p.u, line: schema.PartLine{Ref: schema.Refs(list.Text)}}).positions()
+	for _, q := range in {
+		for _, o := range q.Occupants {
+			for _, e := range append([]*unit.Event{o.Fitted}, o.Events...) {
+				if e != nil && (found == nil || !e.Date.Day.Before(found.Date.Day)) {
+					found = e
+				}
+			}
+		}
+	}
+	if found == nil {
+		return nil, &Error{"nothing is recorded about " + ref, "write the line out once; the next can be the same"}
+	}
+	l := found.Line
+	return &l, nil
+}
