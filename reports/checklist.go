@@ -81,7 +81,7 @@ func NewChecklist(in ChecklistInput) *Checklist {
 	c.Power, c.PowerWhy = string(power), why
 	b := &checklist{in: in, u: u, c: c}
 	for _, f := range in.Unsaved {
-		b.must("record", f+" was edited by hand and is not saved", "benchlore save")
+		b.must("record", path.Base(f)+" was edited by hand and is not saved", "benchlore save")
 	}
 	if !in.Closed && len(u.Jobs) > 0 {
 		b.job = u.Jobs[len(u.Jobs)-1]
