@@ -521,7 +521,7 @@ func (b *checklist) calibration() {
 
 func (b *checklist) due() {
 	for _, d := range dueBy(b.u, b.in.Today) {
-		b.should("due", d.words(), "the work, and settles on the record that did it")
+		b.should("due", d.words(TextOptions{}), "the work, and settles on the record that did it")
 	}
 }
 

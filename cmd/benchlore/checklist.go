@@ -36,7 +36,7 @@ about all of the unit. The exit code is 1 where something under "must" is left.`
 				if a.json {
 					err = a.printJSON(c)
 				} else {
-					err = a.write(func(w io.Writer) error { return c.WriteText(w, reports.TextOptions{Width: min(a.width(), 100)}) })
+					err = a.write(func(w io.Writer) error { return c.WriteText(w, a.text(l)) })
 				}
 				if err == nil && !c.OK() {
 					err = errFound

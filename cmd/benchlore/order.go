@@ -59,7 +59,7 @@ The format is a table, or what --format or the ending of -o FILE says: csv, xlsx
 				case "xlsx":
 					err = a.write(o.WriteXLSX)
 				default:
-					err = a.write(func(w io.Writer) error { return o.WriteText(w, reports.TextOptions{Width: min(a.width(), 120)}) })
+					err = a.write(func(w io.Writer) error { return o.WriteText(w, a.text(l)) })
 				}
 				if err == nil && len(o.Refused) > 0 {
 					err = errFound
