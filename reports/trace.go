@@ -107,7 +107,9 @@ func TraceOf(l *ledger.Ledger, q TraceQuery) (*Trace, error) {
 	}
 	if len(t.Units) == 0 && q.Lot == "" {
 		want := cmp.Or(q.Kit, q.PartNumber, q.Maker)
-		if near := schema.Nearest(want, slices.Sorted(maps.Keys(known))); near != "" {
+		have := slices.Sorted(maps.Keys(known))
+		near := schema.Nearest(want, have)
+		if near != "" && !slices.ContainsFunc(have, func(s string) bool { return strings.EqualFold(s, want) }) {
 			return nil, &ledger.UsageError{What: fmt.Sprintf("no record names %q", want), Remedy: fmt.Sprintf("did you mean %q?", near)}
 		}
 	}

@@ -42,7 +42,7 @@ func (a *app) root() *cobra.Command {
 	}{
 		{"start", []*cobra.Command{a.demoCmd(), a.initCmd(), a.newCmd(), a.schemaCmd()}},
 		{"bench", []*cobra.Command{a.onCmd(), a.whereCmd(), a.partCmd(), a.addCmd(), a.sheetCmd(), a.importCmd(), a.photoCmd(), a.attachCmd(), a.saveCmd(), a.undoCmd(), a.amendCmd()}},
-		{"look", []*cobra.Command{a.listCmd(), a.showCmd(), a.logCmd(), a.reportCmd(), a.labelCmd(), a.traceCmd(), a.reliabilityCmd()}},
+		{"look", []*cobra.Command{a.listCmd(), a.showCmd(), a.logCmd(), a.reportCmd(), a.labelCmd(), a.findCmd(), a.traceCmd(), a.reliabilityCmd()}},
 		{"keep", []*cobra.Command{a.checkCmd(), a.checklistCmd(), a.orderCmd(), a.closeCmd(), a.learnCmd()}},
 		{"prove", []*cobra.Command{a.sealCmd(), a.handoverCmd(), a.verifyCmd(), a.adoptCmd(), a.keysCmd()}},
 	} {
