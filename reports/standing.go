@@ -184,7 +184,16 @@ func (s *Standing) gone(u *unit.Unit) {
 	}
 }
 
-// words tells the state in a few words.
+// StateWords tells the state in a few words, as JSON has it: "released, works:
+// fully".
+func (s *Standing) StateWords() string {
+	if s.State == StateReleased {
+		return string(s.State) + ", works: " + s.Works
+	}
+	return string(s.State)
+}
+
+// words tells the state in fewer.
 func (s *Standing) words() string {
 	w := string(s.State)
 	if s.State == StateReleased {
@@ -245,6 +254,41 @@ func WriteList(w io.Writer, list []Standing, o TextOptions) error {
 		t.rows = append(t.rows, []string{s.Unit, s.words(), o.Day(s.StateSince), days, none(len(s.Faults)), none(s.Waiting), none(len(s.Due)), more})
 	}
 	return t.write(w, "", max(o.width(), t.natural()))
+}
+
+// WriteDue writes what is due, the longest overdue first.
+func WriteDue(w io.Writer, list []Standing, o TextOptions) error {
+	p := &page{w: w, o: o}
+	type due struct {
+		s Standing
+		d DueItem
+	}
+	var all []due
+	for _, s := range list {
+		for _, d := range s.Due {
+			all = append(all, due{s, d})
+		}
+	}
+	if len(all) == 0 {
+		p.line("nothing is due")
+		return p.err
+	}
+	slices.SortStableFunc(all, func(a, b due) int {
+		return cmp.Or(cmp.Compare(b2i(a.d.When == ""), b2i(b.d.When == "")), cmp.Compare(a.d.When, b.d.When))
+	})
+	t := &textTable{header: []string{"due", "unit", "state", "what"}}
+	for _, x := range all {
+		when := o.Day(x.d.When)
+		if when == "" {
+			when = o.Number(fmt.Sprintf("%g h", x.d.AtHours))
+		}
+		what := x.d.What
+		if x.d.Section != "" {
+			what += " (" + x.d.Section + ")"
+		}
+		t.rows = append(t.rows, []string{when, x.s.Unit, x.s.words(), what})
+	}
+	return t.write(w, "", o.width())
 }
 
 // WriteWhere writes a block for each unit: what is overdue first, then the unit

@@ -54,3 +54,13 @@ func (a *app) completeRecords(cmd *cobra.Command, list []string, typed string) (
 	}
 	return names, cobra.ShellCompDirectiveNoFileComp
 }
+
+// completeModels offers the models of the ledger.
+func (a *app) completeModels(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
+	var names []string
+	_ = a.with(func(l *ledger.Ledger) (err error) {
+		names, err = l.Models()
+		return err
+	})
+	return names, cobra.ShellCompDirectiveNoFileComp
+}
