@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -34,7 +35,7 @@ Exit code 1: nothing was found.`,
 		RunE: func(_ *cobra.Command, list []string) error {
 			o.Texts = list
 			for _, k := range o.Kinds {
-				if !contains(ledger.FindKinds(), k) {
+				if !slices.Contains(ledger.FindKinds(), k) {
 					return unknownWord("--kind", k, ledger.FindKinds())
 				}
 			}

@@ -97,11 +97,11 @@ job is open, silent when it left and nothing was heard of it for two years.`,
 		Args:      args(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, list []string) error {
 			which := first(list)
-			if which != "" && !contains(lists, which) {
+			if which != "" && !slices.Contains(lists, which) {
 				return unknownWord("the list", which, lists)
 			}
 			for _, s := range f.states {
-				if !contains(reports.StandingWords(), s) {
+				if !slices.Contains(reports.StandingWords(), s) {
 					return unknownWord("--state", s, reports.StandingWords())
 				}
 			}
@@ -148,7 +148,7 @@ func (a *app) listUnits(l *ledger.Ledger, f listFlags) error {
 	list := []reports.Standing{}
 	for _, s := range all {
 		model, _, _ := strings.Cut(s.Unit, "/")
-		if (len(f.models) == 0 || contains(f.models, model)) && (!f.due || len(s.Due) > 0) &&
+		if (len(f.models) == 0 || slices.Contains(f.models, model)) && (!f.due || len(s.Due) > 0) &&
 			(len(f.states) == 0 || slices.ContainsFunc(f.states, s.Is)) {
 			list = append(list, s)
 		}
@@ -178,7 +178,7 @@ func knownModels(l *ledger.Ledger, names []string) error {
 		return err
 	}
 	for _, n := range names {
-		if !contains(known, n) {
+		if !slices.Contains(known, n) {
 			return unknownWord("--model", n, known)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -88,10 +89,10 @@ func (a *app) tableFormat(format string, more ...string) (string, error) {
 		if format == "json" {
 			return format, nil
 		}
-		if !contains(known, format) {
+		if !slices.Contains(known, format) {
 			format = "text"
 		}
-	case !contains(known, format):
+	case !slices.Contains(known, format):
 		return "", unknownWord("--format", format, known)
 	}
 	if f, ok := a.out.(*os.File); ok && format == "xlsx" && (a.output == "" || a.output == "-") && term.IsTerminal(int(f.Fd())) {
