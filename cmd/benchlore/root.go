@@ -46,15 +46,10 @@ func (a *app) root() *cobra.Command {
 	} {
 		for _, c := range g.cmds {
 			c.GroupID = g.id
-			switch c.Name() {
-			case "on", "undo", "log", "report", "label", "sheet", "check", "checklist", "order", "close", "learn", "seal", "handover":
-				c.ValidArgsFunction = a.completeUnits
-			case "show":
-				c.ValidArgsFunction = a.completeRecords
-			}
 			root.AddCommand(c)
 		}
 	}
+	a.completions(root)
 	root.SetHelpCommandGroupID("start")
 	root.SetCompletionCommandGroupID("start")
 	return root
