@@ -550,9 +550,9 @@ func (c *Checklist) WriteText(w io.Writer, o TextOptions) error {
 		return p.err
 	case c.Job == "":
 	case c.Released != "":
-		p.para(0, fmt.Sprintf("%s since %s, released %s, not closed.", capital(c.Reason), c.Since, c.Released))
+		p.para(0, fmt.Sprintf("%s since %s, released %s, not closed.", capital(c.Reason), o.Day(c.Since), o.Day(c.Released)))
 	default:
-		p.para(0, fmt.Sprintf("%s since %s, not released.", capital(c.Reason), c.Since))
+		p.para(0, fmt.Sprintf("%s since %s, not released.", capital(c.Reason), o.Day(c.Since)))
 	}
 	for _, g := range []struct {
 		title string
@@ -563,7 +563,7 @@ func (c *Checklist) WriteText(w io.Writer, o TextOptions) error {
 		}
 		p.subheading(g.title)
 		for _, i := range g.items {
-			text := i.Text
+			text := o.Days(i.Text)
 			if i.Write != "" {
 				text += " => " + i.Write
 			}

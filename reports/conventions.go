@@ -36,6 +36,18 @@ func (c Conventions) Day(s string) string {
 	return s
 }
 
+// textDay is a day in a text; one that something hangs on, such as a file's name,
+// is no day.
+var textDay = regexp.MustCompile(`(^|[^-\w/])([0-9]{4}-[0-9]{2}-[0-9]{2})($|[^-\w])`)
+
+// Days sets the days within a text.
+func (c Conventions) Days(s string) string {
+	return textDay.ReplaceAllStringFunc(s, func(m string) string {
+		g := textDay.FindStringSubmatch(m)
+		return g[1] + c.Day(g[2]) + g[3]
+	})
+}
+
 // decimalPoint is a point between digits, with what stands before and behind them.
 var decimalPoint = regexp.MustCompile(`[0-9.]*[0-9]\.[0-9][0-9.]*`)
 

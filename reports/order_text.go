@@ -54,7 +54,7 @@ func (o *Order) WriteText(w io.Writer, opt TextOptions) error {
 	if len(o.Lines) > 0 {
 		t := &textTable{header: []string{"order", "stock", "part", "for"}, right: []int{0, 1}}
 		for _, l := range o.Lines {
-			part := l.part()
+			part := opt.Number(l.part())
 			if s := l.lots(); s != "" {
 				part += "; in stock: " + s
 			}

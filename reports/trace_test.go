@@ -113,6 +113,10 @@ func TestConventions(t *testing.T) {
 			t.Errorf("%+v: %q", c.c, got)
 		}
 	}
+	german := Conventions{Dates: schema.DayMonthYear}
+	if got := german.Days("2031-03-04-parts-7q3f.toml: of 2031-03-04 (2031-03-05), x2031-03-04"); got != "2031-03-04-parts-7q3f.toml: of 04.03.2031 (05.03.2031), x2031-03-04" {
+		t.Error(got)
+	}
 	for _, s := range []string{"", "2031", "1971/1972", "yesterday"} {
 		if got := (Conventions{Dates: schema.DayMonthYear}).Day(s); got != s {
 			t.Errorf("%q became %q", s, got)
