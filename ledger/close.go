@@ -50,6 +50,21 @@ func (l *Ledger) Review(name string, stock *Stock) (*Review, error) {
 	return l.review(name, stock, head, tree)
 }
 
+// ReviewUnsaved reads what closing a unit would do. Where hand edits are not
+// saved, or this copy has only part of the history, there is no review: then it
+// names the files that are not saved.
+func (l *Ledger) ReviewUnsaved(name string, stock *Stock) (r *Review, unsaved []string, err error) {
+	if l.repo.Shallow || l.repo.Partial {
+		return nil, nil, nil
+	}
+	r, err = l.Review(name, stock)
+	var u *UnsavedError
+	if errors.As(err, &u) {
+		return nil, u.Files, nil
+	}
+	return r, nil, err
+}
+
 func (l *Ledger) review(name string, stock *Stock, head, tree plumbing.Hash) (*Review, error) {
 	r := &Review{Unit: name}
 	if l.repo.Shallow || l.repo.Partial {

@@ -388,18 +388,3 @@ func (l *Ledger) closedFiles(name string, main plumbing.Hash) (map[string]bool, 
 	}
 	return closed, err
 }
-
-// OpenUnits lists the units with a job on the bench.
-func (l *Ledger) OpenUnits(stock *Stock) ([]*Loaded, error) {
-	var out []*Loaded
-	err := l.All(stock, func(_ string, u *Loaded, err error) error {
-		if err != nil {
-			return err
-		}
-		if u.OpenJob() != nil {
-			out = append(out, u)
-		}
-		return nil
-	})
-	return out, err
-}

@@ -17,6 +17,7 @@ import (
 type TextOptions struct {
 	Width int  // columns; 0: 80. Narrower than 40 is set as 40
 	Color bool // headings in bold by ANSI escapes
+	Conventions
 }
 
 func (o TextOptions) width() int {

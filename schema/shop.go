@@ -10,6 +10,8 @@ type Shop struct {
 	Name            string           `toml:"name" need:"yes" doc:"the shop's name, as buyers read it"`
 	Contact         string           `toml:"contact,omitempty" doc:"how a buyer reaches the shop"`
 	Currency        string           `toml:"currency,omitempty" doc:"ISO 4217 code: EUR, GBP"`
+	Decimal         Decimals         `toml:"decimal,omitempty" doc:"how figures stand in text for the shop: point (the default), comma; records keep what was written"`
+	Dates           DateOrder        `toml:"dates,omitempty" doc:"how days stand in text for the shop: year-month-day (the default), day-month-year, month-day-year; records keep 2031-03-04"`
 	Technicians     []Technician     `toml:"technician" need:"yes" doc:"who may stand in by"`
 	TestInstruments []TestInstrument `toml:"test_instrument,omitempty" doc:"what readings are taken with"`
 	Remotes         []Remote         `toml:"remote,omitempty" doc:"git servers"`

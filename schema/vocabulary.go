@@ -280,6 +280,29 @@ const (
 
 func (LotVerdict) Words() []string { return []string{"good", "suspect", "bad"} }
 
+// Decimals is the decimal sign in text for the shop.
+type Decimals string
+
+const (
+	DecimalPoint Decimals = "point"
+	DecimalComma Decimals = "comma"
+)
+
+func (Decimals) Words() []string { return []string{"point", "comma"} }
+
+// DateOrder is how days are written in text for the shop.
+type DateOrder string
+
+const (
+	YearMonthDay DateOrder = "year-month-day"
+	DayMonthYear DateOrder = "day-month-year" // 04.03.2031
+	MonthDayYear DateOrder = "month-day-year" // 03/04/2031
+)
+
+func (DateOrder) Words() []string {
+	return []string{"year-month-day", "day-month-year", "month-day-year"}
+}
+
 // RemoteRole says what a remote may receive.
 type RemoteRole string
 

@@ -138,6 +138,9 @@ func usagef(hint, format string, args ...any) error {
 func args(check cobra.PositionalArgs) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, list []string) error {
 		if err := check(cmd, list); err != nil {
+			if len(list) > 0 && cmd.HasAvailableSubCommands() {
+				return unknownCommand(cmd, list[0])
+			}
 			return usagef("see: "+cmd.CommandPath()+" --help", "%v", err)
 		}
 		return nil

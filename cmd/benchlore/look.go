@@ -10,54 +10,46 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
+	"benchlore/reports"
 	"benchlore/schema"
 	"benchlore/schema/unit"
 )
-
-// standing is one line of where.
-type standing struct {
-	Unit    string          `json:"unit"`
-	Title   string          `json:"title"`
-	OnBench bool            `json:"onBench"`
-	Since   string          `json:"since"` // the intake's day
-	Reason  string          `json:"reason"`
-	Last    string          `json:"last"` // last thing done
-	LastDay string          `json:"lastDay"`
-	Faults  []standingFault `json:"openFaults"`
-	Pending []string        `json:"pending"`
-	Power   string          `json:"power"` // "" not recorded
-	Why     string          `json:"powerWhy,omitempty"`
-}
-
-type standingFault struct {
-	ID         string `json:"id"`
-	Symptom    string `json:"symptom"`
-	Conditions string `json:"conditions,omitempty"`
-}
 
 func (a *app) whereCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "where",
 		Short: "Every open unit: last thing done, what waits, safe to power or not",
-		Args:  args(cobra.NoArgs),
+		Long: `Shows every unit with an open job, and those here without one: whether it may be
+switched on, what is due, how far the job has come and for how long nothing was
+recorded, open faults and parts that wait. What is due comes first, then the unit
+on the bench.`,
+		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
-				stock, err := l.Stock()
+				all, err := a.standings(l)
 				if err != nil {
 					return err
 				}
-				open, err := l.OpenUnits(stock)
-				if err != nil {
-					return err
+				list, gone := []reports.Standing{}, 0
+				for _, s := range all {
+					switch {
+					case s.Open, s.State == reports.StateWaiting:
+						list = append(list, s)
+					case len(s.Due) > 0:
+						gone++
+					}
 				}
-				list := make([]standing, len(open))
-				for i, u := range open {
-					list[i] = stand(u.Unit, l.OnBench())
-				}
+				reports.SortWhere(list)
 				if a.json {
 					return a.printJSON(list)
 				}
-				return a.write(func(w io.Writer) error { return printWhere(w, list) })
+				return a.write(func(w io.Writer) error {
+					if err := reports.WriteWhere(w, list, a.text(l)); err != nil || gone == 0 {
+						return err
+					}
+					_, err := fmt.Fprintf(w, "\n%s that left: something is due; see benchlore list --due\n", plural(gone, "unit"))
+					return err
+				})
 			})
 		},
 	}
@@ -65,171 +57,132 @@ func (a *app) whereCmd() *cobra.Command {
 	return cmd
 }
 
-func stand(u *unit.Unit, onBench string) standing {
-	j := u.OpenJob()
-	in := j.IntakeRecord()
-	s := standing{Unit: u.Name, Title: title(u), OnBench: u.Name == onBench, Since: in.Date.String(), Reason: string(in.Reason),
-		Faults: []standingFault{}, Pending: pending(u)}
-	last := j.Files[len(j.Files)-1].Record
-	s.Last = strings.TrimSpace(string(last.Head().Kind) + ", " + ledger.Summary(last))
-	s.LastDay = last.Head().Date.String()
-	for _, f := range u.Faults {
-		if f.State == schema.FaultOpen {
-			s.Faults = append(s.Faults, standingFault{f.ID, f.Symptom, f.Conditions})
-		}
-	}
-	p, why, _ := u.Power()
-	s.Power, s.Why = string(p), why
-	return s
-}
-
-// pending lists the positions whose last line says pending, ranges written
-// short.
-func pending(u *unit.Unit) []string {
-	var found []*unit.Position
-	for _, p := range u.Positions {
-		if o := p.Current(); o != nil && len(o.Events) > 0 && o.Events[len(o.Events)-1].Line.Action == schema.Pending {
-			found = append(found, p)
-		}
-	}
-	if found == nil {
-		return []string{}
-	}
-	return strings.Split(unit.List(found), "; ")
-}
-
-func printWhere(w io.Writer, list []standing) error {
-	if len(list) == 0 {
-		_, err := fmt.Fprintln(w, "no unit is open")
-		return err
-	}
-	for i, s := range list {
-		if i > 0 {
-			fmt.Fprintln(w)
-		}
-		mark := ""
-		if s.OnBench {
-			mark = "  (on the bench)"
-		}
-		fmt.Fprintf(w, "%s  %s%s\n", s.Unit, s.Title, mark)
-		switch schema.Power(s.Power) {
-		case schema.PowerForbidden:
-			fmt.Fprintf(w, "  DO NOT POWER  %s\n", orNone(s.Why, "no reason recorded"))
-		case schema.PowerLimited:
-			fmt.Fprintf(w, "  power limited %s\n", orNone(s.Why, "no reason recorded"))
-		case schema.PowerNormal:
-			fmt.Fprintf(w, "  power         normal, as recorded\n")
-		default:
-			fmt.Fprintf(w, "  power         not recorded\n")
-		}
-		fmt.Fprintf(w, "  since         %s, %s\n", s.Since, s.Reason)
-		fmt.Fprintf(w, "  last          %s, %s\n", s.LastDay, s.Last)
-		for _, f := range s.Faults {
-			cond := ""
-			if f.Conditions != "" {
-				cond = " (" + f.Conditions + ")"
-			}
-			fmt.Fprintf(w, "  fault %-7s %s%s\n", f.ID, f.Symptom, cond)
-		}
-		if len(s.Pending) > 0 {
-			fmt.Fprintf(w, "  pending       %s\n", strings.Join(s.Pending, "; "))
-		}
-	}
-	return nil
+// standings reads where every unit stands.
+func (a *app) standings(l *ledger.Ledger) ([]reports.Standing, error) {
+	return reports.StandingsOf(l)
 }
 
 // listed is one line of list units.
 type listed struct {
-	Unit    string `json:"unit"`
-	Title   string `json:"title"`
-	Built   string `json:"built"`
-	State   string `json:"state"`
-	Since   string `json:"since"`
-	Records int    `json:"records"`
-	Errors  int    `json:"errors"`
+	reports.Standing
+	// The state in words and its day, as list has had them from the beginning.
+	State string `json:"state"`
+	Since string `json:"since"`
+}
+
+// lists are what list takes.
+var lists = []string{"units", "models", "lots", "families", "kits"}
+
+type listFlags struct {
+	states, models []string
+	due            bool
 }
 
 func (a *app) listCmd() *cobra.Command {
+	var f listFlags
 	cmd := &cobra.Command{
-		Use:       "list [units|models|lots|families|kits]",
-		Short:     "List units, models, lots, families or kits",
-		ValidArgs: []string{"units", "models", "lots", "families", "kits"},
-		Args:      args(cobra.MatchAll(cobra.MaximumNArgs(1), cobra.OnlyValidArgs)),
-		RunE: func(_ *cobra.Command, list []string) error {
+		Use:   "list [units|models|lots|families|kits]",
+		Short: "List units, models, lots, families or kits",
+		Long: `Lists units, unless another list is named: where each is and since when, for how
+many days nothing was recorded, its open faults, parts that wait, and what is due.
+
+--state takes: ` + strings.Join(reports.StandingWords(), ", ") + `.
+A unit is waiting when it is here and nothing was done yet, back when a comeback's
+job is open, silent when it left and nothing was heard of it for two years.`,
+		Example: `  benchlore list --state open
+  benchlore list --state sold,shipped --model longwave-3
+  benchlore list --due
+  benchlore list lots`,
+		ValidArgs: lists,
+		Args:      args(cobra.MaximumNArgs(1)),
+		RunE: func(cmd *cobra.Command, list []string) error {
+			which := first(list)
+			if which != "" && !slices.Contains(lists, which) {
+				return unknownWord("the list", which, lists)
+			}
+			for _, s := range f.states {
+				if !slices.Contains(reports.StandingWords(), s) {
+					return unknownWord("--state", s, reports.StandingWords())
+				}
+			}
+			if which != "" && which != "units" && (f.due || len(f.states)+len(f.models) > 0) {
+				return usagef("leave them out", "--state, --model and --due choose units, not %s", which)
+			}
 			return a.with(func(l *ledger.Ledger) error {
+				if which == "" || which == "units" {
+					return a.listUnits(l, f)
+				}
 				stock, err := l.Stock()
 				if err != nil {
 					return err
 				}
-				switch first(list) {
+				switch which {
 				case "models":
 					return a.listModels(stock)
 				case "lots":
 					return a.listLots(stock)
 				case "families":
 					return a.listFamilies(stock)
-				case "kits":
-					return a.listKits(stock)
 				}
-				return a.listUnits(l, stock)
+				return a.listKits(stock)
 			})
 		},
 	}
+	cmd.Flags().StringSliceVar(&f.states, "state", nil, "only units in this `STATE`, or several")
+	cmd.Flags().StringSliceVar(&f.models, "model", nil, "only units of this `MODEL`, or several")
+	cmd.Flags().BoolVar(&f.due, "due", false, "only units with something due, and what")
 	a.printFlags(cmd)
+	_ = cmd.RegisterFlagCompletionFunc("state", cobra.FixedCompletions(reports.StandingWords(), cobra.ShellCompDirectiveNoFileComp))
+	_ = cmd.RegisterFlagCompletionFunc("model", a.completeModels)
 	return cmd
 }
 
-func (a *app) listUnits(l *ledger.Ledger, stock *ledger.Stock) error {
-	list := []listed{}
-	err := l.All(stock, func(name string, u *ledger.Loaded, err error) error {
-		if err != nil {
-			return err
-		}
-		n, _ := schema.Count(u.Problems)
-		state, since := unitState(u.Unit)
-		list = append(list, listed{name, title(u.Unit), string(u.Instrument.Built), state, since, len(u.Unit.Files), n})
-		return nil
-	})
+func (a *app) listUnits(l *ledger.Ledger, f listFlags) error {
+	if err := knownModels(l, f.models); err != nil {
+		return err
+	}
+	all, err := a.standings(l)
 	if err != nil {
 		return err
 	}
-	if a.json {
-		return a.printJSON(list)
-	}
-	rows := [][]string{}
-	for _, u := range list {
-		bad := ""
-		if u.Errors > 0 {
-			bad = plural(u.Errors, "error")
+	list := []reports.Standing{}
+	for _, s := range all {
+		model, _, _ := strings.Cut(s.Unit, "/")
+		if (len(f.models) == 0 || slices.Contains(f.models, model)) && (!f.due || len(s.Due) > 0) &&
+			(len(f.states) == 0 || slices.ContainsFunc(f.states, s.Is)) {
+			list = append(list, s)
 		}
-		rows = append(rows, []string{u.Unit, u.Title, u.Built, u.State, u.Since, fmt.Sprint(u.Records), bad})
 	}
-	return a.table([]string{"unit", "", "built", "state", "since", "records", ""}, rows)
+	if a.json {
+		out := make([]listed, len(list))
+		for i, s := range list {
+			out[i] = listed{s, s.StateWords(), s.StateSince}
+		}
+		return a.printJSON(out)
+	}
+	return a.write(func(w io.Writer) error {
+		if f.due {
+			return reports.WriteDue(w, list, a.text(l))
+		}
+		return reports.WriteList(w, list, a.text(l))
+	})
 }
 
-// unitState tells where a unit stands, by its last custody, release or intake.
-func unitState(u *unit.Unit) (state, since string) {
-	state = "no records"
-	for i := range u.Files {
-		h := u.Files[i].Record.Head()
-		if h.Withdrawn {
-			continue
-		}
-		switch r := u.Files[i].Record.(type) {
-		case *schema.Intake:
-			state, since = "on the bench", h.Date.String()
-		case *schema.Release:
-			state, since = "released, works: "+string(r.Works), h.Date.String()
-		case *schema.Custody:
-			if u.OpenJob() == nil || r.Event == schema.CustodyReceived {
-				state, since = string(r.Event), h.Date.String()
-			}
+// knownModels refuses models that the ledger does not have.
+func knownModels(l *ledger.Ledger, names []string) error {
+	if len(names) == 0 {
+		return nil
+	}
+	known, err := l.Models()
+	if err != nil {
+		return err
+	}
+	for _, n := range names {
+		if !slices.Contains(known, n) {
+			return unknownWord("--model", n, known)
 		}
 	}
-	if u.OpenJob() != nil {
-		state, since = "on the bench", u.OpenJob().IntakeRecord().Date.String()
-	}
-	return state, since
+	return nil
 }
 
 func (a *app) listModels(stock *ledger.Stock) error {
@@ -337,9 +290,9 @@ ending of it) the record itself.`,
 					return a.showRecord(u, list[1])
 				}
 				if a.json {
-					return a.printJSON(unitJSON(u))
+					return a.printJSON(unitJSON(u, l.Today()))
 				}
-				return a.write(func(w io.Writer) error { return showUnit(w, u) })
+				return a.write(func(w io.Writer) error { return showUnit(w, u, l.Today()) })
 			})
 		},
 	}
@@ -400,8 +353,9 @@ type recordView struct {
 	Withdrawn bool `json:"withdrawn,omitempty"`
 }
 
-func unitJSON(u *ledger.Loaded) unitView {
-	state, since := unitState(u.Unit)
+func unitJSON(u *ledger.Loaded, today schema.Date) unitView {
+	st := reports.NewStanding(u.Unit, today)
+	state, since := st.StateWords(), st.StateSince
 	v := unitView{Unit: u.Name, Instrument: schema.Plain(u.Instrument), State: state, Since: since, Positions: len(u.Positions), Problems: u.Problems,
 		Faults: []*unitFault{}, Records: []recordView{}}
 	for _, f := range u.Faults {
@@ -414,8 +368,8 @@ func unitJSON(u *ledger.Loaded) unitView {
 	return v
 }
 
-func showUnit(w io.Writer, u *ledger.Loaded) error {
-	v := unitJSON(u)
+func showUnit(w io.Writer, u *ledger.Loaded, today schema.Date) error {
+	v := unitJSON(u, today)
 	i := u.Instrument
 	fmt.Fprintf(w, "%s  %s\n", v.Unit, title(u.Unit))
 	row := func(name, format string, args ...any) {

@@ -202,7 +202,7 @@ func oneOf(flag, value string, words ...string) error {
 	if value == "" || slices.Contains(words, value) {
 		return nil
 	}
-	return usagef("write "+strings.Join(words, " or "), "--%s %s is not understood", flag, value)
+	return unknownWord("--"+flag, value, words)
 }
 
 // check returns what is wrong with the command line.

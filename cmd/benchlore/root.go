@@ -26,9 +26,7 @@ func (a *app) root() *cobra.Command {
 		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.PersistentFlags().StringVar(&a.ledgerDir, "ledger", "", "`DIR` of the ledger; left out: the one around the working directory")
-	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
-		return usagef("see: "+cmd.CommandPath()+" --help", "%v", err)
-	})
+	root.SetFlagErrorFunc(flagError)
 	root.AddGroup(
 		&cobra.Group{ID: "start", Title: "Start:"},
 		&cobra.Group{ID: "bench", Title: "At the bench:"},
@@ -40,23 +38,18 @@ func (a *app) root() *cobra.Command {
 		id   string
 		cmds []*cobra.Command
 	}{
-		{"start", []*cobra.Command{a.demoCmd(), a.initCmd(), a.newCmd(), a.schemaCmd()}},
+		{"start", []*cobra.Command{a.demoCmd(), a.initCmd(), a.newCmd(), a.schemaCmd(), a.docsCmd()}},
 		{"bench", []*cobra.Command{a.onCmd(), a.whereCmd(), a.partCmd(), a.addCmd(), a.sheetCmd(), a.importCmd(), a.photoCmd(), a.attachCmd(), a.saveCmd(), a.undoCmd(), a.amendCmd()}},
-		{"look", []*cobra.Command{a.listCmd(), a.showCmd(), a.logCmd(), a.reportCmd(), a.labelCmd(), a.reliabilityCmd()}},
-		{"keep", []*cobra.Command{a.checkCmd(), a.closeCmd(), a.learnCmd()}},
+		{"look", []*cobra.Command{a.listCmd(), a.showCmd(), a.logCmd(), a.reportCmd(), a.labelCmd(), a.findCmd(), a.traceCmd(), a.reliabilityCmd()}},
+		{"keep", []*cobra.Command{a.checkCmd(), a.checklistCmd(), a.orderCmd(), a.closeCmd(), a.learnCmd()}},
 		{"prove", []*cobra.Command{a.sealCmd(), a.handoverCmd(), a.verifyCmd(), a.adoptCmd(), a.keysCmd()}},
 	} {
 		for _, c := range g.cmds {
 			c.GroupID = g.id
-			switch c.Name() {
-			case "on", "undo", "log", "report", "label", "sheet", "check", "close", "learn", "seal", "handover":
-				c.ValidArgsFunction = a.completeUnits
-			case "show":
-				c.ValidArgsFunction = a.completeRecords
-			}
 			root.AddCommand(c)
 		}
 	}
+	a.completions(root)
 	root.SetHelpCommandGroupID("start")
 	root.SetCompletionCommandGroupID("start")
 	return root

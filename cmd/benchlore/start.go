@@ -30,6 +30,12 @@ func (a *app) initCmd() *cobra.Command {
 			if shop.Name == "" {
 				return usagef(`say what the shop is called: --name "Halden Street Workshop"`, "the shop's name is missing")
 			}
+			if shop.Decimal != "" && !slices.Contains(shop.Decimal.Words(), string(shop.Decimal)) {
+				return unknownWord("--decimal", string(shop.Decimal), shop.Decimal.Words())
+			}
+			if shop.Dates != "" && !slices.Contains(shop.Dates.Words(), string(shop.Dates)) {
+				return unknownWord("--dates", string(shop.Dates), shop.Dates.Words())
+			}
 			for _, t := range technicians {
 				tech, err := parseTechnician(t)
 				if err != nil {
@@ -49,6 +55,9 @@ func (a *app) initCmd() *cobra.Command {
 				return err
 			}
 			defer l.Close()
+			if err := l.WireEditors(); err != nil {
+				fmt.Fprintf(a.err, "benchlore: editors were not told of the schemas: %v\n", err)
+			}
 			fmt.Fprintf(a.out, "ledger of %s in %s\n", shop.Name, l.Dir)
 			for _, t := range shop.Technicians {
 				fmt.Fprintf(a.out, "at the bench: %s (%s)\n", t.Name, t.ID)
@@ -60,6 +69,10 @@ func (a *app) initCmd() *cobra.Command {
 	cmd.Flags().StringVar(&shop.Name, "name", "", "the shop's `NAME`, as buyers read it")
 	cmd.Flags().StringVar(&shop.Contact, "contact", "", "how a buyer reaches the shop")
 	cmd.Flags().StringVar(&shop.Currency, "currency", "", "`CODE` of ISO 4217: EUR, GBP")
+	cmd.Flags().StringVar((*string)(&shop.Decimal), "decimal", "", "decimal `SIGN` in text for the shop: point, comma; left out: point")
+	cmd.Flags().StringVar((*string)(&shop.Dates), "dates", "", "`ORDER` of days in text for the shop: year-month-day, day-month-year, month-day-year; left out: the first")
+	_ = cmd.RegisterFlagCompletionFunc("decimal", cobra.FixedCompletions(schema.Decimals("").Words(), cobra.ShellCompDirectiveNoFileComp))
+	_ = cmd.RegisterFlagCompletionFunc("dates", cobra.FixedCompletions(schema.DateOrder("").Words(), cobra.ShellCompDirectiveNoFileComp))
 	cmd.Flags().StringArrayVar(&technicians, "technician", nil, "`\"ID=NAME <MAIL>\"` of somebody at the bench; left out: whom git knows")
 	return cmd
 }
@@ -152,13 +165,33 @@ serial numbers stand inside. A model the ledger does not have is started empty.`
 }
 
 func (a *app) schemaCmd() *cobra.Command {
-	return &cobra.Command{
-		Use:   "schema DIR",
+	var wire bool
+	cmd := &cobra.Command{
+		Use:   "schema [DIR]",
 		Short: "Write the JSON Schemas of all files, for editors",
 		Long: `Writes one JSON Schema for every kind of record and file into DIR. Editors that
-know TOML complete and check with them.`,
-		Args: args(cobra.ExactArgs(1)),
+know TOML complete and check with them.
+
+With --wire editors that use the taplo language server find them by themselves in
+this copy of the ledger: the schemas go below .git, and a file .taplo.toml, which
+git is told to pass over, says which file goes by which. init does that for a new
+ledger; a clone needs it once, and so does a new version of this program.`,
+		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
+			switch {
+			case wire && len(list) > 0:
+				return usagef("leave DIR out", "--wire has places of its own")
+			case wire:
+				return a.with(func(l *ledger.Ledger) error {
+					if err := l.WireEditors(); err != nil {
+						return err
+					}
+					fmt.Fprintf(a.out, "editors find the schemas of %s now\n", l.Dir)
+					return nil
+				})
+			case len(list) == 0:
+				return usagef("benchlore schema DIR, or benchlore schema --wire", "nothing says where the schemas go")
+			}
 			if err := os.MkdirAll(list[0], 0o777); err != nil {
 				return err
 			}
@@ -177,4 +210,6 @@ know TOML complete and check with them.`,
 			return nil
 		},
 	}
+	cmd.Flags().BoolVar(&wire, "wire", false, "let editors find them in this copy of the ledger")
+	return cmd
 }

@@ -1,0 +1,415 @@
+package reports
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"benchlore/ledger"
+	"benchlore/schema"
+	"benchlore/schema/unit"
+)
+
+// Stand is where a unit is and how far its job has come.
+type Stand string
+
+// The states. The first four have an open job, or are still to get one.
+const (
+	StateWaiting  Stand = "waiting"      // here, and nothing was done yet
+	StateBench    Stand = "on the bench" // something was done
+	StateSoaking  Stand = "soaking"      // the last record is a soak
+	StateBack     Stand = "back"         // a comeback whose job is open
+	StateReleased Stand = "released"     // and not gone yet, as far as records say
+	StateSold     Stand = "sold"
+	StateShipped  Stand = "shipped"
+	StateReturned Stand = "returned" // to its owner
+)
+
+// silentAfter is how many days without a record make a unit that has left
+// silent: two years, the longer of the spans comebacks are counted over.
+const silentAfter = 730
+
+// Standing is where one unit stands.
+type Standing struct {
+	Unit       string          `json:"unit"`
+	Title      string          `json:"title"`
+	Built      string          `json:"built"`
+	OnBench    bool            `json:"onBench"`
+	Open       bool            `json:"open"` // a job is open
+	State      Stand           `json:"stage"`
+	StateSince string          `json:"stageSince"`
+	Works      string          `json:"works,omitempty"` // as the last release has it, where no job is open
+	Silent     bool            `json:"silent"`
+	Since      string          `json:"since"` // the open job's first day
+	Reason     string          `json:"reason"`
+	Last       string          `json:"last"` // last thing done
+	LastDay    string          `json:"lastDay"`
+	Days       int             `json:"days"` // since then
+	Faults     []StandingFault `json:"openFaults"`
+	Pending    []string        `json:"pending"`
+	Waiting    int             `json:"partsPending"`
+	Due        []DueItem       `json:"due"`
+	Power      string          `json:"power"` // "" not recorded
+	Why        string          `json:"powerWhy,omitempty"`
+	Records    int             `json:"records"`
+	Errors     int             `json:"errors"`
+}
+
+// StandingFault is one fault that is open.
+type StandingFault struct {
+	ID         string `json:"id"`
+	Symptom    string `json:"symptom"`
+	Conditions string `json:"conditions,omitempty"`
+}
+
+// StandingsOf reads where every unit of a ledger stands, in order of name.
+func StandingsOf(l *ledger.Ledger) ([]Standing, error) {
+	stock, err := l.Stock()
+	if err != nil {
+		return nil, err
+	}
+	out := []Standing{}
+	err = l.All(stock, func(_ string, u *ledger.Loaded, err error) error {
+		if err != nil {
+			return err
+		}
+		s := NewStanding(u.Unit, l.Today())
+		s.OnBench = u.Name == l.OnBench()
+		s.Errors, _ = schema.Count(u.Problems)
+		out = append(out, s)
+		return nil
+	})
+	return out, err
+}
+
+// NewStanding tells where a unit stands on a day.
+func NewStanding(u *unit.Unit, today schema.Date) Standing {
+	s := Standing{Unit: u.Name, Title: clean(u.Instrument.Maker + " " + u.Instrument.Model), Built: string(u.Instrument.Built),
+		Faults: []StandingFault{}, Pending: []string{}, Due: dueBy(u, today), Records: len(u.Files)}
+	if s.Due == nil {
+		s.Due = []DueItem{}
+	}
+	p, why, _ := u.Power()
+	s.Power, s.Why = string(p), why
+	var waiting []*unit.Position
+	for _, p := range u.Positions {
+		if o := p.Current(); o != nil && len(o.Events) > 0 && o.Events[len(o.Events)-1].Line.Action == schema.Pending {
+			waiting = append(waiting, p)
+		}
+	}
+	if waiting != nil {
+		s.Pending = strings.Split(unit.List(waiting), "; ")
+		s.Waiting = len(waiting)
+	}
+	var last *unit.File
+	for i := range u.Files {
+		if !u.Files[i].Record.Head().Withdrawn {
+			last = &u.Files[i]
+		}
+	}
+	j := u.OpenJob()
+	if j != nil { // what was added to an earlier job after this one began does not count
+		last = j.Files[len(j.Files)-1]
+	}
+	if last == nil {
+		s.State = StateWaiting
+		return s
+	}
+	s.LastDay = last.Record.Head().Date.String()
+	s.Last = strings.TrimSuffix(string(last.Record.Head().Kind)+", "+ledger.Summary(last.Record), ", ")
+	s.Days = max(0, today.Sub(last.Record.Head().Date.Day))
+	for _, f := range u.Faults {
+		if f.State == schema.FaultOpen {
+			s.Faults = append(s.Faults, StandingFault{f.ID, f.Symptom, f.Conditions})
+		}
+	}
+	if j != nil {
+		s.Open = true
+		in := j.IntakeRecord()
+		s.Since, s.Reason = in.Date.String(), string(in.Reason)
+		s.StateSince = s.Since
+		switch {
+		case last.Record.Head().Kind == schema.KindSoak:
+			s.State, s.StateSince = StateSoaking, s.LastDay
+		case in.Reason == schema.ReasonComeback:
+			s.State = StateBack
+		case !slices.ContainsFunc(j.Files, func(f *unit.File) bool { return begun(f.Record) }):
+			s.State = StateWaiting
+		default:
+			s.State = StateBench
+		}
+		return s
+	}
+	s.gone(u)
+	s.Silent = s.State != StateWaiting && s.Days > silentAfter
+	return s
+}
+
+// begun reports whether a record says that work on a unit has begun.
+func begun(r schema.Record) bool {
+	switch r.(type) {
+	case *schema.Intake, *schema.Note, *schema.Custody, *schema.Checkin:
+		return false
+	}
+	return true
+}
+
+// gone tells where a unit without an open job is, by its last release or change
+// of hands.
+func (s *Standing) gone(u *unit.Unit) {
+	s.State = StateWaiting
+	for i := range u.Files {
+		h := u.Files[i].Record.Head()
+		if h.Withdrawn {
+			continue
+		}
+		switch r := u.Files[i].Record.(type) {
+		case *schema.Release:
+			s.State, s.StateSince, s.Works = StateReleased, h.Date.String(), string(r.Works)
+		case *schema.Custody:
+			s.StateSince = h.Date.String()
+			switch r.Event {
+			case schema.CustodyReceived:
+				s.State = StateWaiting
+			case schema.CustodySold:
+				s.State = StateSold
+			case schema.CustodyShipped:
+				s.State = StateShipped
+			default:
+				s.State = StateReturned
+			}
+		}
+	}
+}
+
+// StateWords tells the state in a few words, as JSON has it: "released, works:
+// fully".
+func (s *Standing) StateWords() string {
+	if s.State == StateReleased {
+		return string(s.State) + ", works: " + s.Works
+	}
+	return string(s.State)
+}
+
+// words tells the state in fewer.
+func (s *Standing) words() string {
+	w := string(s.State)
+	if s.State == StateReleased {
+		w += ", " + s.Works
+	}
+	if s.Silent {
+		w += ", silent"
+	}
+	return w
+}
+
+// StandingWords are what standings can be chosen by.
+func StandingWords() []string {
+	return []string{"open", "waiting", "bench", "soaking", "back", "released", "sold", "shipped", "returned", "silent"}
+}
+
+// Is reports whether a unit stands as one of [StandingWords] says.
+func (s *Standing) Is(word string) bool {
+	switch word {
+	case "open":
+		return s.Open
+	case "silent":
+		return s.Silent
+	case "bench":
+		return s.State == StateBench
+	}
+	return string(s.State) == word
+}
+
+// WriteList writes a line for each unit.
+func WriteList(w io.Writer, list []Standing, o TextOptions) error {
+	p := &page{w: w, o: o}
+	if len(list) == 0 {
+		p.line("no unit")
+		return p.err
+	}
+	none := func(n int) string {
+		if n == 0 {
+			return ""
+		}
+		return fmt.Sprint(n)
+	}
+	t := &textTable{header: []string{"unit", "state", "since", "days", "faults", "wait", "due", ""}, right: []int{3, 4, 5, 6}}
+	for _, s := range list {
+		more := ""
+		switch {
+		case s.Power == string(schema.PowerForbidden):
+			more = "DO NOT POWER"
+		case s.Errors > 0:
+			more = plural(s.Errors, "error", "errors")
+		case s.OnBench:
+			more = "on"
+		}
+		days := ""
+		if s.LastDay != "" {
+			days = fmt.Sprint(s.Days)
+		}
+		t.rows = append(t.rows, []string{s.Unit, s.words(), o.Day(s.StateSince), days, none(len(s.Faults)), none(s.Waiting), none(len(s.Due)), more})
+	}
+	return t.write(w, "", max(o.width(), t.natural()))
+}
+
+// WriteDue writes what is due, the longest overdue first.
+func WriteDue(w io.Writer, list []Standing, o TextOptions) error {
+	p := &page{w: w, o: o}
+	type due struct {
+		s Standing
+		d DueItem
+	}
+	var all []due
+	for _, s := range list {
+		for _, d := range s.Due {
+			all = append(all, due{s, d})
+		}
+	}
+	if len(all) == 0 {
+		p.line("nothing is due")
+		return p.err
+	}
+	slices.SortStableFunc(all, func(a, b due) int {
+		return cmp.Or(cmp.Compare(b2i(a.d.When == ""), b2i(b.d.When == "")), cmp.Compare(a.d.When, b.d.When))
+	})
+	t := &textTable{header: []string{"due", "unit", "state", "what"}}
+	for _, x := range all {
+		when := o.Day(x.d.When)
+		if when == "" {
+			when = o.Number(fmt.Sprintf("%g h", x.d.AtHours))
+		}
+		what := x.d.What
+		if x.d.Section != "" {
+			what += " (" + x.d.Section + ")"
+		}
+		t.rows = append(t.rows, []string{when, x.s.Unit, x.s.words(), what})
+	}
+	return t.write(w, "", o.width())
+}
+
+// WriteWhere writes a block for each unit: what is overdue first, then the unit
+// on the bench, then by name.
+func WriteWhere(w io.Writer, list []Standing, o TextOptions) error {
+	p := &page{w: w, o: o}
+	if len(list) == 0 {
+		p.line("no unit is open")
+		return p.err
+	}
+	for i, s := range list {
+		if i > 0 {
+			p.line("")
+		}
+		mark := ""
+		if s.OnBench {
+			mark = "  (on the bench)"
+		}
+		p.line(s.Unit + "  " + s.Title + mark)
+		row := func(name, text string) { p.hang("  "+name, 16, text) }
+		switch schema.Power(s.Power) {
+		case schema.PowerForbidden:
+			row("DO NOT POWER", cmp.Or(s.Why, "no reason recorded"))
+		case schema.PowerLimited:
+			row("power limited", cmp.Or(s.Why, "no reason recorded"))
+		case schema.PowerNormal:
+			row("power", "normal, as recorded")
+		default:
+			row("power", "not recorded")
+		}
+		for _, d := range s.Due {
+			row("DUE", d.words(o))
+		}
+		if s.Open {
+			row("since", o.Day(s.Since)+", "+s.Reason)
+		}
+		if s.LastDay == "" {
+			row("state", "waiting: no record yet => benchlore add intake")
+			continue
+		}
+		state := string(s.State)
+		switch s.Days {
+		case 0:
+		case 1:
+			state += ", nothing for a day"
+		default:
+			state += fmt.Sprintf(", nothing for %d days", s.Days)
+		}
+		row("state", state)
+		row("last", o.Day(s.LastDay)+", "+s.Last)
+		for _, f := range s.Faults {
+			text := f.Symptom
+			if f.Conditions != "" {
+				text += " (" + f.Conditions + ")"
+			}
+			row("fault "+f.ID, text)
+		}
+		if len(s.Pending) > 0 {
+			row("pending", strings.Join(s.Pending, "; "))
+		}
+	}
+	return p.err
+}
+
+// SortWhere puts what is overdue first, then the unit on the bench, and keeps the
+// order of the others.
+func SortWhere(list []Standing) {
+	rank := func(s Standing) int {
+		switch {
+		case len(s.Due) > 0:
+			return 0
+		case s.OnBench:
+			return 1
+		}
+		return 2
+	}
+	slices.SortStableFunc(list, func(a, b Standing) int { return rank(a) - rank(b) })
+}
+
+// DueItem is work that comes next and has come due.
+type DueItem struct {
+	What    string  `json:"what"`
+	Section string  `json:"section,omitempty"`
+	When    string  `json:"when,omitempty"`
+	AtHours float64 `json:"atHours,omitempty"`
+}
+
+func (d DueItem) words(o TextOptions) string {
+	s := d.What
+	if d.Section != "" {
+		s += " (" + d.Section + ")"
+	}
+	if d.When != "" {
+		return s + ", due " + o.Day(d.When)
+	}
+	return s + o.Number(fmt.Sprintf(", due at %g hours", d.AtHours))
+}
+
+// dueBy lists what is due on a day and nobody settled: by its date, or by the
+// last reading of the hour meter.
+func dueBy(u *unit.Unit, day schema.Date) []DueItem {
+	var hours float64
+	for _, f := range u.Files {
+		if h := f.Record.Head(); h.Hours != nil && !h.Withdrawn {
+			hours = max(hours, *h.Hours)
+		}
+	}
+	var out []DueItem
+	for _, d := range u.Due {
+		item := DueItem{What: clean(d.What), Section: d.Section}
+		switch {
+		case d.Settled:
+			continue
+		case !d.When.IsZero() && !d.When.After(day.Day):
+			item.When = d.When.String()
+		case d.AtHours != nil && *d.AtHours <= hours:
+			item.AtHours = *d.AtHours
+		default:
+			continue
+		}
+		out = append(out, item)
+	}
+	return out
+}
