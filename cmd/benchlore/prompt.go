@@ -87,8 +87,7 @@ func (a *app) promptOut() io.Writer {
 
 // plainTerminal reports whether the terminal can do no more than print lines.
 func plainTerminal() bool {
-	t := os.Getenv("TERM")
-	return t == "dumb"
+	return os.Getenv("TERM") == "dumb"
 }
 
 // kept offers what an earlier prompt left behind.

@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/signal"
 	"strings"
+	"unicode/utf8"
 
 	"benchlore/schema/form"
 )
@@ -33,15 +34,18 @@ func (p *prompter) plain(in io.Reader) error {
 	signal.Notify(stop, os.Interrupt)
 	defer signal.Stop(stop)
 
-	fmt.Fprintf(p.out, "%s, %s, %s, %s\n", p.what.Unit, p.what.Kind, p.what.Date, p.what.By)
+	fmt.Fprintf(p.out, "\n%s, %s, %s, %s\n", p.what.Unit, p.what.Kind, p.what.Date, p.what.By)
 	fmt.Fprintf(p.out, "Enter takes what stands in brackets or leaves the key out, - leaves it out,\n%s goes back, ? lists the choices, Ctrl-C keeps it for later.\n", back)
-	doubted := ""
+	doubted, was := "", p.what.Typed // was: what was typed here before
 	for again := false; !p.form.Done(); {
 		q := p.form.Question()
 		if !again {
 			p.plainQuestion(q)
 		}
-		fmt.Fprint(p.out, bracketed(q.Default)+"> ")
+		if was == "" {
+			was = q.Default
+		}
+		fmt.Fprint(p.out, bracketed(was)+"> ")
 		var text string
 		var ok bool
 		select {
@@ -61,7 +65,7 @@ func (p *prompter) plain(in io.Reader) error {
 			continue
 		case back:
 			again = false
-			if _, ok := p.form.Back(); !ok {
+			if was, ok = p.form.Back(); !ok {
 				fmt.Fprintln(p.out, "  this is the first question")
 			}
 			if err := p.save(""); err != nil {
@@ -69,18 +73,21 @@ func (p *prompter) plain(in io.Reader) error {
 			}
 			continue
 		}
+		if strings.TrimSpace(text) == "" {
+			text = was
+		}
 		if r := q.Remark(text); r.Verdict != "" {
-			fmt.Fprintln(p.out, "  "+r.Text)
+			p.say(r.Text)
 		}
 		err := p.form.Answer(text, doubted == q.Path+"\n"+text)
 		if e := (*form.Error)(nil); errors.As(err, &e) {
-			fmt.Fprintln(p.out, "  "+refusal(e))
+			p.say(refusal(e))
 			if doubted = ""; e.Doubt {
 				doubted = q.Path + "\n" + text
 			}
 			continue
 		}
-		again = false
+		again, was = false, ""
 		if err := p.save(""); err != nil {
 			return err
 		}
@@ -98,18 +105,31 @@ func (p *prompter) plainQuestion(q *form.Question) {
 	}
 	fmt.Fprintln(p.out, "\n"+questionTitle(q))
 	if q.Help != "" {
-		fmt.Fprintln(p.out, "  "+q.Help)
+		p.say(q.Help)
 	}
 	if n := len(q.Choices); n > 0 && n <= 12 && q.Role == form.Key {
 		var words []string
 		for _, c := range q.Choices {
 			words = append(words, c.Word)
 		}
-		fmt.Fprintln(p.out, "  "+strings.Join(words, ", "))
+		p.say(strings.Join(words, ", "))
 	}
 	if r := q.Remark(""); r.Text != "" {
-		fmt.Fprintln(p.out, "  "+r.Text)
+		p.say(r.Text)
 	}
+}
+
+// say prints a text in lines of at most 78 columns, set in.
+func (p *prompter) say(text string) {
+	line := " "
+	for _, w := range strings.Fields(text) {
+		if utf8.RuneCountInString(line)+1+utf8.RuneCountInString(w) > 78 && line != " " {
+			fmt.Fprintln(p.out, line)
+			line = " "
+		}
+		line += " " + w
+	}
+	fmt.Fprintln(p.out, line)
 }
 
 // questionTitle names the table and the key asked for.

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"charm.land/bubbles/v2/key"
@@ -44,7 +45,7 @@ func fieldKeys(lines bool) *huh.KeyMap {
 	k.Input = huh.InputKeyMap{AcceptSuggestion: none, Next: none, Prev: none, Submit: none}
 	k.Text = huh.TextKeyMap{Next: none, Prev: none, Submit: none, Editor: none, NewLine: none}
 	if lines {
-		k.Text.NewLine = key.NewBinding(key.WithKeys("alt+enter", "ctrl+j"))
+		k.Text.NewLine = key.NewBinding(key.WithKeys("alt+enter"))
 	}
 	return k
 }
@@ -56,7 +57,7 @@ const choiceRows = 7
 func (p *prompter) screen(in io.Reader) error {
 	s := &screen{p: p, width: 80, height: 24}
 	s.ask(p.what.Typed)
-	_, err := tea.NewProgram(s, tea.WithInput(in), tea.WithOutput(p.out)).Run()
+	_, err := tea.NewProgram(s, tea.WithInput(in), tea.WithOutput(p.out), tea.WithFPS(30)).Run()
 	switch {
 	case s.err != nil:
 		return s.err
@@ -79,7 +80,7 @@ type screen struct {
 	refused       string // why the last answer was not taken
 	doubted       string // the answer that is taken when it is given again
 	review        []string
-	top           int // first line of the review that is shown
+	top, seen     int   // lines of the review: the first that is shown, and how many are
 	left          bool  // the prompt is over, done or not
 	err           error // of the draft
 }
@@ -98,7 +99,10 @@ func (s *screen) ask(typed string) {
 	s.fill(typed)
 	if q.Role == form.Store {
 		text, wrong := s.p.review()
-		s.review = strings.Split(strings.TrimRight(text+"\n"+wrong, "\n"), "\n")
+		if wrong != "" { // first, or it may be out of sight
+			text = wrong + "\n" + text
+		}
+		s.review = strings.Split(strings.TrimRight(text, "\n"), "\n")
 	}
 }
 
@@ -197,18 +201,24 @@ func (s *screen) key(k string) (bool, tea.Cmd) {
 		s.row = max(s.row-1, -1)
 		return true, nil
 	case "pgdown":
-		s.top += s.reviewRows() - 1
+		s.top += max(s.seen-1, 1)
 		return true, nil
 	case "pgup":
-		s.top -= s.reviewRows() - 1
+		s.top -= max(s.seen-1, 1)
 		return true, nil
-	case "enter":
-		if s.row >= 0 && s.row < len(offered) {
-			s.typed = q.Complete(s.typed, offered[s.row].Word)
-		}
+	case "enter", "ctrl+j": // Enter typed before the terminal was ready comes as the latter
+		s.typed = s.picked(q)
 		return true, s.answer()
 	}
 	return false, nil
+}
+
+// picked is what is typed, with the choice that the arrows point at.
+func (s *screen) picked(q *form.Question) string {
+	if offered := q.Offered(s.typed); s.row >= 0 && s.row < len(offered) {
+		return q.Complete(s.typed, offered[s.row].Word)
+	}
+	return s.typed
 }
 
 // answer gives what is typed as the answer.
@@ -238,7 +248,7 @@ func (s *screen) View() tea.View {
 		return tea.NewView("")
 	}
 	below := []string{s.field.View()}
-	if r := q.Remark(s.typed); r.Text != "" {
+	if r := q.Remark(s.picked(q)); r.Text != "" {
 		style := faint
 		switch r.Verdict {
 		case unit.Within:
@@ -252,27 +262,28 @@ func (s *screen) View() tea.View {
 		below = append(below, red.Width(s.width).Render(s.refused))
 	}
 	below = append(below, s.choices(q)...)
-	below = append(below, faint.Render(s.cut(s.keys(q))))
-	bottom := strings.Join(below, "\n")
-
 	head := bold.Render(s.cut(fmt.Sprintf("%s  %s  %s  %s", s.p.what.Unit, s.p.what.Kind, s.p.what.Date, s.p.what.By)))
-	room := s.height - 2 - lipgloss.Height(bottom)
+	room := s.height - 3 - lipgloss.Height(strings.Join(below, "\n"))
 	var above []string
 	if s.review != nil {
 		above = s.window(room)
 	} else {
 		above = s.answers(room)
 	}
-	return tea.NewView(strings.Join(append(append([]string{head}, above...), bottom), "\n"))
+	foot := faint.Render(s.cut(s.keys(q)))
+	return tea.NewView(strings.Join(slices.Concat([]string{head}, above, below, []string{foot}), "\n"))
 }
 
 func (s *screen) keys(q *form.Question) string {
 	keys := "Esc back, Ctrl-C keep for later"
+	if q.Path == "note" {
+		keys = "Alt-Enter new line, " + keys
+	}
 	if len(q.Choices) > 0 {
 		keys = "Tab completes, arrows choose, " + keys
 	}
-	if s.review != nil {
-		keys += ", PgUp PgDn scroll"
+	if s.review != nil && s.seen < len(s.review) {
+		keys = fmt.Sprintf("lines %d-%d of %d, PgUp PgDn scroll, %s", s.top+1, s.top+s.seen, len(s.review), keys)
 	}
 	return keys
 }
@@ -303,14 +314,12 @@ func (s *screen) answers(room int) []string {
 	return out
 }
 
-func (s *screen) reviewRows() int { return max(s.height-10, 3) }
-
 // window is the part of the record under review that there is room for.
 func (s *screen) window(room int) []string {
-	room = max(room, 3)
-	s.top = max(0, min(s.top, len(s.review)-room))
+	s.seen = max(room, 3)
+	s.top = max(0, min(s.top, len(s.review)-s.seen))
 	var out []string
-	for _, line := range s.review[s.top:min(len(s.review), s.top+room)] {
+	for _, line := range s.review[s.top:min(len(s.review), s.top+s.seen)] {
 		out = append(out, s.cut("  "+line))
 	}
 	return out

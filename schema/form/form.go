@@ -273,7 +273,13 @@ func (q *Question) choose(text string) (string, error) {
 		return "", &Error{What: "\"" + text + "\" may be " + strings.Join(clip(begin), " or "), Remedy: "write more of it"}
 	}
 	all := words(q.Choices)
-	if near := schema.Nearest(text, all); near != "" {
+	near := schema.Nearest(text, all)
+	for _, word := range all { // fial is near the beginning of failed
+		if near == "" && len(text) > 2 && len(word) > len(text) && schema.Nearest(text, []string{word[:len(text)]}) != "" {
+			near = word
+		}
+	}
+	if near != "" {
 		return "", &Error{What: "\"" + text + "\" is not known here", Remedy: "did you mean " + near + "?"}
 	}
 	return "", &Error{What: "\"" + text + "\" is not known here", Remedy: "write one of: " + strings.Join(clip(all), ", ")}
