@@ -254,7 +254,7 @@ func (q *Question) read(text string) (string, error) {
 // choose finds the choice a text means: itself, or the only one it is the
 // beginning of.
 func (q *Question) choose(text string) (string, error) {
-	var begin []string
+	var begin, kind []string // kind: of a family, without its group
 	low := strings.ToLower(text)
 	for _, c := range q.Choices {
 		if strings.EqualFold(c.Word, text) {
@@ -263,6 +263,12 @@ func (q *Question) choose(text string) (string, error) {
 		if strings.HasPrefix(strings.ToLower(c.Word), low) {
 			begin = append(begin, c.Word)
 		}
+		if _, after, ok := strings.Cut(c.Word, "/"); ok && strings.HasPrefix(strings.ToLower(after), low) {
+			kind = append(kind, c.Word)
+		}
+	}
+	if begin == nil {
+		begin = kind
 	}
 	switch {
 	case len(begin) == 1:

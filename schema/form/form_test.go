@@ -297,7 +297,7 @@ note = "gain 80"`},
 			part[0].section divider 2
 			part[0].ref
 			part[0].count 12
-			part[0].family board/jo !
+			part[0].family joint !
 			part[0].found degraded
 			part[0].mode dry-joint, crack
 			part[0].fault -
@@ -529,5 +529,227 @@ func TestPlansNameKeys(t *testing.T) {
 	}
 }
 
-var _ = errors.Is
-var _ = rapid.Check
+// What is wrong is said at once, with what to write instead, and nothing is
+// taken.
+func TestRefused(t *testing.T) {
+	for _, c := range []struct {
+		name, kind, script, typed string
+		what, remedy              string
+		doubt                     bool
+	}{
+		{"no word at all", "intake", "", "", "reason is needed", "overhaul", false},
+		{"a word that is near", "intake", "", "repiar", "not known", "did you mean repair?", false},
+		{"the beginning of several", "intake", "", "re", "", "", false}, // repair alone
+		{"the beginning of two", "parts", "part[0].section power supply\npart[0].ref C1\npart[0].found untested", "re", "replaced or reworked or removed", "more", false},
+		{"a misspelt beginning", "parts", "part[0].section power supply\npart[0].ref C1", "fial", "not known", "did you mean failed?", false},
+		{"no such section", "parts", "", "dividor 3", "dividor 3", "divider", true},
+		{"no such part", "parts", "part[0].section power supply", "C14", "C14", "", true},
+		{"not a reference", "parts", "part[0].section power supply", "C1--C4", "C1--C4", "", false},
+		{"no family", "parts", "part[0].section keybed\npart[0].ref\npart[0].count 3", "Tantal caps", "not a family", "group/kind in lower case", false},
+		{"not a number", "soak", "duration 24 h", "six", "no whole number", "12", false},
+		{"too little", "soak", "duration 24 h", "0", "too little", "1 or more", false},
+		{"no unit", "soak", "", "24", "unit", "", false},
+		{"an unknown meter", "measurements", "reading[0].point hum\nreading[0].stage\nreading[0].value 3 mV", "dmm-9", "dmm-9", "", true},
+		{"no day", "note", "title x\nnote y\n? due\ndue[0].what oil", "soon", "no day", "2031-03-04", false},
+		{"a character nobody sees", "note", "", "turn\u202eed", "nobody sees", "again", false},
+		{"a number too many", "measurements", "reading[0].point\n? table\ntable[0].point contact resistance\ntable[0].at\ntable[0].unit\ntable[0].stage\ntable[0].values[0] 1 2 3 4",
+			"5 6", "2 numbers for the 1 positions left", "one for each", false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			f := New(source(t, schema.Kind(c.kind), testIntake))
+			for _, line := range strings.Split(c.script, "\n") {
+				path, text, _ := strings.Cut(line, " ")
+				if line == "" {
+					continue
+				}
+				if f.Question().Path != path {
+					t.Fatalf("asked for %s, want %s", f.Question().Path, path)
+				}
+				if err := f.Answer(text, false); err != nil {
+					t.Fatal(err)
+				}
+			}
+			q, before := f.Question().Path, len(f.Answers())
+			err := f.Answer(c.typed, false)
+			if c.what == "" {
+				if err != nil {
+					t.Fatal(err)
+				}
+				return
+			}
+			var e *Error
+			if !errors.As(err, &e) {
+				t.Fatalf("error %v", err)
+			}
+			if !strings.Contains(e.What, c.what) || !strings.Contains(e.Remedy, c.remedy) || e.Doubt != c.doubt {
+				t.Errorf("what %q, remedy %q, doubt %v", e.What, e.Remedy, e.Doubt)
+			}
+			if f.Question().Path != q || len(f.Answers()) != before {
+				t.Errorf("the form has moved on to %s", f.Question().Path)
+			}
+			if err := f.Answer(c.typed, true); (err == nil) != c.doubt {
+				t.Errorf("insisted on: %v", err)
+			}
+		})
+	}
+}
+
+// The verdict is there while a value is being typed.
+func TestRemarks(t *testing.T) {
+	at := func(kind schema.Kind, script string) *Question {
+		f := New(source(t, kind, testIntake))
+		for _, text := range strings.Split(script, "\n") {
+			if err := f.Answer(text, false); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return f.Question()
+	}
+	for _, c := range []struct {
+		kind                schema.Kind
+		script, typed, want string
+		verdict             unit.Verdict
+	}{
+		{"measurements", "+15 V rail\n", "", "limit 14.8 V to 15.2 V", ""},
+		{"measurements", "+15 V rail\n", "1", "OUTSIDE: limit 14.8 V to 15.2 V", unit.Outside},
+		{"measurements", "+15 V rail\n", "15", "inside: limit 14.8 V to 15.2 V", unit.Within},
+		{"measurements", "+15 V rail\n", "15,3 V", "OUTSIDE: limit 14.8 V to 15.2 V", unit.Outside},
+		{"measurements", "+15 V rail\n", "15000 mV", "inside: limit 14.8 V to 15.2 V", unit.Within},
+		{"measurements", "+15 V rail\n", "15 x", "limit 14.8 V to 15.2 V", ""},
+		{"measurements", "+15 V rail\n", "not-measurable", "not taken; limit 14.8 V to 15.2 V", unit.NotTaken},
+		{"measurements", "hum\n", "3 mV", "", ""},
+		{"measurements", "output level\ndivider 2\n", "80", "OUTSIDE: limit 90 mV to 110 mV", unit.Outside},
+		{"measurements", "\ntable\ncontact resistance\n\n\n", "150", "inside: limit at most 200 mOhm, spread at most 150 mOhm", unit.Within},
+		{"measurements", "\ntable\ncontact resistance\n\n\n", "150 210 x 300", "OUTSIDE: key:2, key:4", unit.Outside},
+		{"measurements", "\ntable\ncontact resistance\n\n\n", "x", "not taken; limit at most 200 mOhm, spread at most 150 mOhm", unit.NotTaken},
+		{"safety", "earth continuity\n\n\n0.2 Ohm\nthe shop", "0.3", "OUTSIDE: limit at most 0.2 Ohm", unit.Outside},
+		{"safety", "earth continuity\n\n\n0.2 Ohm\nthe shop", "100 mOhm", "inside: limit at most 0.2 Ohm", unit.Within},
+		{"parts", "power supply", "C1", "Aluminium electrolytic capacitors, 1000 uF 40 V, rail smoothing", ""},
+		{"parts", "divider 1-3", "C1-C4", "12 positions, Aluminium electrolytic capacitors", ""},
+		{"parts", "power supply", "C9", "the model has no C9 there", ""},
+	} {
+		r := at(c.kind, c.script).Remark(c.typed)
+		if !strings.EqualFold(r.Text, c.want) || r.Verdict != c.verdict {
+			t.Errorf("%q typed after %q: %q, %q; want %q, %q", c.typed, c.script, r.Text, r.Verdict, c.want, c.verdict)
+		}
+	}
+}
+
+func TestOffered(t *testing.T) {
+	f := New(source(t, schema.KindParts, testIntake))
+	for _, text := range []string{"power supply", "C1", "failed"} {
+		if err := f.Answer(text, false); err != nil {
+			t.Fatal(err)
+		}
+	}
+	q := f.Question() // how it failed: several
+	for typed, want := range map[string]string{"dr": "drift dry-joint", "short, wr": "wrong-part", "esr": "high-esr", "zz": ""} {
+		if got := strings.Join(words(q.Offered(typed)), " "); got != want {
+			t.Errorf("%q offers %q, want %q", typed, got, want)
+		}
+	}
+	if got := q.Complete("short, wr", "wrong-part"); got != "short, wrong-part" {
+		t.Errorf("completed to %q", got)
+	}
+}
+
+// A key that is not planned for is offered by name, in the order of the file,
+// and nothing that the program sets itself.
+func TestEveryKeyCanBeReached(t *testing.T) {
+	for _, k := range schema.Kind("").Words() {
+		f := New(source(t, schema.Kind(k), testIntake))
+		asked := map[string]bool{}
+		for f.Question().Role != Store {
+			q := f.Question()
+			asked[strings.SplitN(strings.SplitN(q.Path, "[", 2)[0], ".", 2)[0]] = true
+			text := ""
+			switch {
+			case q.Must && q.Default == "" && len(q.Choices) > 0:
+				text = q.Choices[0].Word
+			case q.Must && q.Default == "":
+				text = LeaveOut
+			}
+			if err := f.Answer(text, true); err != nil {
+				t.Fatalf("%s: %v", q.Path, err)
+			}
+		}
+		offered := words(f.Question().Choices)
+		for _, key := range schema.FieldsOf(f.Record()) {
+			has := asked[key.Key]
+			for _, o := range offered {
+				has = has || o == key.Key
+			}
+			if own := strings.Contains("kind date by seq withdrawn correction", key.Key); has == own && !strings.Contains("comeback power_why last_known_working_by", key.Key) {
+				t.Errorf("%s: %s can be reached: %v", k, key.Key, has)
+			}
+		}
+	}
+}
+
+// Whatever is typed, the form neither fails nor loses anything: what it has
+// taken makes the same record again, going back undoes an answer, and the
+// record can be stored.
+func TestAnyAnswers(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		kind := schema.Kind(rapid.SampledFrom(schema.Kind("").Words()).Draw(t, "kind"))
+		src := anySource
+		src.Head.Kind = kind
+		f := New(src)
+		for range rapid.IntRange(0, 40).Draw(t, "answers") {
+			q := f.Question()
+			if q == nil {
+				break
+			}
+			text := rapid.SampledFrom([]string{"", "-", "x", "C1", "power supply", "divider 1-2", "5", "15 V", "a, b", "key:1-5", "2030"}).Draw(t, "text")
+			if len(q.Choices) > 0 && rapid.Bool().Draw(t, "choose") {
+				text = rapid.SampledFrom(words(q.Choices)).Draw(t, "choice")
+			}
+			q.Remark(text)
+			before := string(schema.Encode(f.Record()))
+			if f.Answer(text, true) != nil {
+				if got := string(schema.Encode(f.Record())); got != before {
+					t.Fatalf("refused, but the record changed from\n%s\nto\n%s", before, got)
+				}
+				continue
+			}
+			again, lost := Resume(src, f.Answers())
+			if got, want := string(schema.Encode(again.Record())), string(schema.Encode(f.Record())); got != want || len(lost) > 0 {
+				t.Fatalf("resumed\n%s\nwant\n%s\nlost %v", got, want, lost)
+			}
+			if _, ok := again.Back(); !ok || string(schema.Encode(again.Record())) != before || again.Question().Path != q.Path {
+				t.Fatalf("back at %s, want %s", again.Question().Path, q.Path)
+			}
+			d := Draft{Kind: kind, Unit: "a/b", Date: src.Head.Date, By: "mw", Typed: text, Answers: f.Answers()}
+			kept, err := DecodeDraft(d.Encode())
+			if err != nil || kept.Typed != text || len(kept.Answers) != len(d.Answers) || kept.Date != d.Date {
+				t.Fatalf("kept %v, %v", kept, err)
+			}
+		}
+		if rec, problems := schema.DecodeRecord("x", schema.Encode(f.Record())); rec == nil {
+			t.Fatal(problems)
+		}
+	})
+}
+
+// anySource is made once; it has no check, which reads the whole unit.
+var anySource = func() Source {
+	s := source(&testing.T{}, schema.KindNote, testIntake)
+	s.Check = nil
+	return s
+}()
+
+// Answers whose question is gone come back instead of being put elsewhere.
+func TestResumeAfterAChange(t *testing.T) {
+	src := source(t, schema.KindParts, testIntake)
+	f := New(src)
+	for _, text := range []string{"divider 1", "C1", "untested", "replaced", "2030-el-2u2", "", ""} {
+		if err := f.Answer(text, false); err != nil {
+			t.Fatal(err)
+		}
+	}
+	src.Lots = nil
+	again, lost := Resume(src, f.Answers())
+	if len(lost) != 3 || lost[0].Text != "2030-el-2u2" || again.Question().Path != "part[0].new.value" {
+		t.Errorf("lost %v, asks for %s", lost, again.Question().Path)
+	}
+}
