@@ -68,17 +68,24 @@ func ledgerPath(l *ledger.Ledger, p string) (string, error) {
 func (a *app) addCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "add KIND",
-		Short: "Add a record, from flags, a file, standard input or an editor",
+		Short: "Add a record, from prompts, flags, a file, standard input or an editor",
 		Long: `Adds one record to a unit. With flags the record is made of them; with --from it
-is taken from a file or standard input as it is; with neither, $EDITOR opens on a
-template that lists every key. What can be read is stored, errors and all, while
-the job is open; close refuses what is wrong.
+is taken from a file or standard input as it is; with --edit $EDITOR opens on a
+template that lists every key; with none of these it is asked for at the
+terminal, key by key. What can be read is stored, errors and all, while the job
+is open; close refuses what is wrong.
 
-Tables are given as TOML: --fault 'id = "F1", symptom = "hum"'.`,
+Tables are given as TOML: --fault 'id = "F1", symptom = "hum"'.
+
+Prompts: the start of a word is enough where a list is offered, Tab completes,
+the arrows choose. Enter alone takes what stands in brackets, or leaves the key
+out; - leaves it out where there are brackets. Esc goes back. Ctrl-C stops; what
+was typed is kept, and offered the next time the same kind is added.`,
 		Example: `  benchlore add intake --reason overhaul --works partly --fault 'id = "F1", symptom = "hum"'
   benchlore add soak --duration "24 h" --cycles 6
   benchlore add measurements --from readings.toml
-  benchlore add note`,
+  benchlore add note
+  benchlore add note --edit`,
 		Args: args(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return usagef("the kinds are: "+strings.Join(append(schema.Kind("").Words(), "book"), ", "), "which kind of record?")
@@ -94,6 +101,7 @@ Tables are given as TOML: --fault 'id = "F1", symptom = "hum"'.`,
 // addKindCmd makes the command for one kind, with a flag for every key.
 func (a *app) addKindCmd(kind schema.Kind) *cobra.Command {
 	var unitFlag, byFlag, dateFlag, from string
+	var edit bool
 	rec := schema.New(kind)
 	set := &flagSet{}
 	cmd := &cobra.Command{
@@ -107,7 +115,11 @@ func (a *app) addKindCmd(kind schema.Kind) *cobra.Command {
 					return err
 				}
 				var data []byte
+				var draft *ledger.Draft
+				defer func() { draft.Close() }()
 				switch {
+				case edit && (from != "" || set.any()):
+					return usagef("use one or the other", "--edit takes the record from the editor; it does not go with --from or flags for its keys")
 				case from != "" && set.any():
 					return usagef("use one or the other", "--from takes the record whole; it does not go with flags for its keys")
 				case from != "":
@@ -131,12 +143,18 @@ func (a *app) addKindCmd(kind schema.Kind) *cobra.Command {
 						if data, err = set.toml(rec); err != nil {
 							return err
 						}
-					case a.interactive():
+					case edit && !a.interactive():
+						return usagef("give flags (see --help), --from FILE or --from -", "there is no terminal to edit at")
+					case edit:
 						if data, err = a.edit(schema.Template(rec), string(kind)); err != nil {
 							return err
 						}
 					default:
-						return usagef("give flags (see --help), --from FILE or --from -", "nothing says what the record holds, and there is no terminal to edit at")
+						var asked schema.Record
+						if asked, draft, err = a.prompts(l, name, *h); err != nil {
+							return err
+						}
+						data = schema.Encode(asked)
 					}
 				}
 				if got, _ := schema.DecodeRecord("the record", data); got != nil && got.Head().Kind != kind && got.Head().Kind != "" {
@@ -145,6 +163,11 @@ func (a *app) addKindCmd(kind schema.Kind) *cobra.Command {
 				s, err := l.Add(name, "", data)
 				if err != nil {
 					return err
+				}
+				if draft != nil && !a.dryRun {
+					if err := draft.Drop(); err != nil {
+						return err
+					}
 				}
 				got, _ := schema.DecodeRecord(s.Path, data)
 				return a.saved(name, s, strings.TrimSpace(string(kind)+" "+ledger.Summary(got)))
@@ -155,6 +178,7 @@ func (a *app) addKindCmd(kind schema.Kind) *cobra.Command {
 	cmd.Flags().StringVar(&byFlag, "by", "", "the technician's `ID`")
 	cmd.Flags().StringVar(&dateFlag, "date", "", "the `DAY`; left out: today")
 	cmd.Flags().StringVar(&from, "from", "", "take the record from `FILE`; - is standard input")
+	cmd.Flags().BoolVar(&edit, "edit", false, "write the record in $EDITOR")
 	set.define(cmd, schema.FieldsOf(rec))
 	a.writeFlags(cmd)
 	return cmd
