@@ -66,7 +66,11 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 		if err := l.checkShop(r); err != nil {
 			return nil, err
 		}
-		if err := Derive(l, stock, "check", l.checkUnit, visit); err != nil {
+		view, err := l.View(stock)
+		if err != nil {
+			return nil, err
+		}
+		if err := Derive(view, "check", l.checkUnit, visit); err != nil {
 			return nil, err
 		}
 		if err := l.checkPlaces(r); err != nil {

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path"
 	"path/filepath"
 	"runtime"
 	"slices"
@@ -42,23 +43,16 @@ type derivation[T any] struct {
 // file, its model, one of the lots it names, the shop, the families or this
 // program changed. What compute returns must follow from the unit as loaded,
 // from use and from nothing else. T is encoded with encoding/gob.
-func Derive[T any](l *Ledger, stock *Stock, use string, compute func(name string, u *Loaded) (T, error), fn func(name string, v T) error) error {
-	names, err := l.Units()
-	if err != nil {
-		return err
-	}
-	c, err := openDerived[T](l, stock, use)
-	if err != nil {
-		return err
-	}
-	today := l.Today()
+func Derive[T any](view *View, use string, compute func(name string, u *Loaded) (T, error), fn func(name string, v T) error) error {
+	c := openDerived[T](view, use)
+	today := view.l.Today()
 	var mu sync.Mutex
 	fresh := map[string]*derivation[T]{}
-	err = inOrder(names, func(name string) (v T, err error) {
+	err := inOrder(view.names, func(name string) (v T, err error) {
 		if d := c.known(name, today); d != nil {
 			return d.Value, nil
 		}
-		u, err := l.Unit(name, stock)
+		u, err := view.l.Unit(name, view.stock)
 		if err != nil {
 			return v, err
 		}
@@ -79,7 +73,7 @@ func Derive[T any](l *Ledger, stock *Stock, use string, compute func(name string
 		return fn(name, v)
 	})
 	if err == nil && len(fresh) > 0 {
-		c.write(names, fresh)
+		c.write(fresh)
 	}
 	return err
 }
@@ -136,50 +130,77 @@ func inOrder[T any](names []string, work func(string) (T, error), fn func(string
 	return nil
 }
 
-// derived is what one use kept.
-type derived[T any] struct {
+// View is what there is in a ledger at one moment: its units, and what git
+// knows of the files.
+type View struct {
 	l      *Ledger
 	stock  *Stock
-	file   string
-	base   [sha256.Size]byte // of what every unit depends on
+	names  []string // of all units, in order
 	files  *gitstore.Snapshot
-	dirty  map[string]bool // units of which git does not know the files
-	models map[string][]byte
+	dirty  map[string]bool   // folders of units with files git does not know
+	shop   []byte            // sum over what every unit depends on
+	models map[string][]byte // blob hashes, by name
 	lots   map[string][]byte
-	have   map[string]*derivation[T]
 }
 
-func openDerived[T any](l *Ledger, stock *Stock, use string) (*derived[T], error) {
-	name := sha256.Sum256([]byte(use))
-	c := &derived[T]{l: l, stock: stock, file: filepath.Join(l.Dir, filepath.FromSlash(derivedDir), fmt.Sprintf("%.16x", name)),
-		models: map[string][]byte{}, lots: map[string][]byte{}, have: map[string]*derivation[T]{}}
-	files, err := l.repo.Snapshot("instruments")
-	if err != nil {
+// View looks at a ledger for [Derive].
+func (l *Ledger) View(stock *Stock) (*View, error) {
+	v := &View{l: l, stock: stock, models: map[string][]byte{}, lots: map[string][]byte{}}
+	var err error
+	if v.files, err = l.repo.Snapshot("instruments"); err != nil {
 		return nil, err
 	}
-	c.files, c.dirty = files, files.Dirty(3)
+	v.dirty = v.files.Dirty(3)
+	if v.names, err = l.Units(); err != nil {
+		return nil, err
+	}
 	h := sha256.New()
-	fmt.Fprintf(h, "%s\n%s\n", programID(), use)
 	for _, p := range []string{"shop.toml", "families.toml"} {
-		sum, err := c.content(p)
+		sum, err := v.content(p)
 		if err != nil {
 			return nil, err
 		}
 		fmt.Fprintf(h, "%s %x\n", p, sum)
 	}
-	h.Sum(c.base[:0])
+	v.shop = h.Sum(nil)
 	for name := range stock.Models {
-		if c.models[name], err = c.content("models/" + name + ".toml"); err != nil {
+		if v.models[name], err = v.content("models/" + name + ".toml"); err != nil {
 			return nil, err
 		}
 	}
 	for name := range stock.Lots {
-		if c.lots[name], err = c.content("lots/" + name + ".toml"); err != nil {
+		if v.lots[name], err = v.content("lots/" + name + ".toml"); err != nil {
 			return nil, err
 		}
 	}
+	return v, nil
+}
+
+// LatestName is the latest day in the name of any record but notes. A record's
+// own date may be another.
+func (v *View) LatestName() (last schema.Date) {
+	for p := range v.files.Paths("instruments") {
+		if day, kind, _, ok := schema.ParseName(path.Base(p)); ok && schema.Kind(kind) != schema.KindNote && day.After(last.Day) {
+			last = day
+		}
+	}
+	return last
+}
+
+// derived is what one use kept.
+type derived[T any] struct {
+	*View
+	file string
+	base [sha256.Size]byte // of what every unit depends on
+	have map[string]*derivation[T]
+}
+
+func openDerived[T any](v *View, use string) *derived[T] {
+	name := sha256.Sum256([]byte(use))
+	c := &derived[T]{View: v, file: filepath.Join(v.l.Dir, filepath.FromSlash(derivedDir), fmt.Sprintf("%.16x", name)), have: map[string]*derivation[T]{}}
+	c.base = sha256.Sum256(fmt.Appendf(nil, "%s\n%s\n%x\n", programID(), use, v.shop))
 	c.read()
-	return c, nil
+	return c
 }
 
 // programID tells builds of this program apart.
@@ -196,10 +217,10 @@ var programID = sync.OnceValue(func() string {
 })
 
 // content is the blob hash of a file of the ledger; nil where there is none.
-func (c *derived[T]) content(p string) ([]byte, error) {
-	h, ok := c.files.Blob(p)
+func (v *View) content(p string) ([]byte, error) {
+	h, ok := v.files.Blob(p)
 	if !ok {
-		data, err := c.l.read(p)
+		data, err := v.l.read(p)
 		if errors.Is(err, os.ErrNotExist) {
 			return nil, nil
 		}
@@ -212,19 +233,19 @@ func (c *derived[T]) content(p string) ([]byte, error) {
 }
 
 // key is the sum over what a unit's value follows from, but for lots.
-func (c *derived[T]) key(name string) (sum [sha256.Size]byte) {
+func (v *View) key(name string) (sum [sha256.Size]byte) {
 	h := sha256.New()
-	files := c.files.Digest(unitDir(name))
+	files := v.files.Digest(unitDir(name))
 	h.Write(files[:])
-	h.Write(c.models[modelOf(name)])
+	h.Write(v.models[modelOf(name)])
 	h.Sum(sum[:0])
 	return sum
 }
 
-func (c *derived[T]) stockOf(lots []string) (sum [sha256.Size]byte) {
+func (v *View) stockOf(lots []string) (sum [sha256.Size]byte) {
 	h := sha256.New()
 	for _, n := range lots {
-		fmt.Fprintf(h, "%s %x\n", n, c.lots[n])
+		fmt.Fprintf(h, "%s %x\n", n, v.lots[n])
 	}
 	h.Sum(sum[:0])
 	return sum
@@ -314,9 +335,9 @@ func (c *derived[T]) read() {
 
 // write keeps what was worked out, old and new, for the units there are. Where
 // it cannot, the next time takes longer.
-func (c *derived[T]) write(names []string, fresh map[string]*derivation[T]) {
+func (c *derived[T]) write(fresh map[string]*derivation[T]) {
 	var all []*derivation[T]
-	for _, n := range names {
+	for _, n := range c.names {
 		d := fresh[n]
 		if d == nil {
 			d = c.have[n]

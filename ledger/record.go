@@ -391,15 +391,18 @@ func (l *Ledger) closedFiles(name string, main plumbing.Hash) (map[string]bool, 
 
 // OpenUnits lists the units with a job on the bench.
 func (l *Ledger) OpenUnits(stock *Stock) ([]*Loaded, error) {
+	view, err := l.View(stock)
+	if err != nil {
+		return nil, err
+	}
 	var out []*Loaded
-	err := l.All(stock, func(_ string, u *Loaded, err error) error {
-		if err != nil {
-			return err
+	err = Derive(view, "open", func(_ string, u *Loaded) (bool, error) { return u.OpenJob() != nil, nil }, func(name string, open bool) error {
+		if !open {
+			return nil
 		}
-		if u.OpenJob() != nil {
-			out = append(out, u)
-		}
-		return nil
+		u, err := l.Unit(name, stock)
+		out = append(out, u)
+		return err
 	})
 	return out, err
 }

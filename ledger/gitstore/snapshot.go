@@ -3,6 +3,7 @@ package gitstore
 import (
 	"crypto/sha256"
 	"io"
+	"iter"
 	"strings"
 
 	"github.com/go-git/go-git/v5/plumbing"
@@ -53,6 +54,24 @@ func (r *Repo) Snapshot(folders ...string) (*Snapshot, error) {
 		}
 	}
 	return s, nil
+}
+
+// Paths yields the paths of the index below a folder, in order, and those of
+// other files Snapshot came across there.
+func (s *Snapshot) Paths(dir string) iter.Seq[string] {
+	dir += "/"
+	return func(yield func(string) bool) {
+		for i, _ := s.idx.find(dir); i < len(s.idx.entries) && strings.HasPrefix(s.idx.entries[i].name, dir); i++ {
+			if !yield(s.idx.entries[i].name) {
+				return
+			}
+		}
+		for p := range s.other {
+			if strings.HasPrefix(p, dir) && !yield(p) {
+				return
+			}
+		}
+	}
 }
 
 // Blob returns the hash of a file's content; false where only reading the file
