@@ -48,11 +48,8 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 	r.Models, r.Lots = len(stock.Models), len(stock.Lots)
 	r.Problems, r.Git = []schema.Problem{}, []GitProblem{}
 	owner := map[string]string{} // by UUID
-	visit := func(name string, u *Loaded, err error) error {
-		if err != nil {
-			return err
-		}
-		if id := u.Instrument.UUID; id != "" {
+	visit := func(name string, u checked) error {
+		if id := u.UUID; id != "" {
 			if first, ok := owner[id]; ok {
 				r.Problems = append(r.Problems, schema.Problem{File: unitDir(name) + "/instrument.toml", Severity: schema.Wrong,
 					Message: "has the identity of " + first + " (uuid " + id + ")", Write: "a folder that was copied needs a new one: benchlore new makes it"})
@@ -60,9 +57,8 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 			owner[id] = name
 		}
 		r.Units++
-		r.Records += len(u.Unit.Files)
+		r.Records += u.Records
 		r.Problems = append(r.Problems, u.Problems...)
-		r.Problems = append(r.Problems, digestProblems(u, l.digest)...)
 		return nil
 	}
 	if len(only) == 0 {
@@ -70,7 +66,11 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 		if err := l.checkShop(r); err != nil {
 			return nil, err
 		}
-		if err := l.All(stock, visit); err != nil {
+		view, err := l.View(stock)
+		if err != nil {
+			return nil, err
+		}
+		if err := Derive(view, "check", l.checkUnit, visit); err != nil {
 			return nil, err
 		}
 		if err := l.checkPlaces(r); err != nil {
@@ -88,7 +88,14 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 	}
 	for _, name := range only {
 		u, err := l.Unit(name, stock)
-		if err := visit(name, u, err); err != nil {
+		if err != nil {
+			return nil, err
+		}
+		c, err := l.checkUnit(name, u)
+		if err != nil {
+			return nil, err
+		}
+		if err := visit(name, c); err != nil {
 			return nil, err
 		}
 	}
@@ -97,6 +104,17 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 	}
 	schema.Sort(r.Problems)
 	return r, nil
+}
+
+// checked is what the files of one unit tell.
+type checked struct {
+	UUID     string
+	Records  int
+	Problems []schema.Problem
+}
+
+func (l *Ledger) checkUnit(_ string, u *Loaded) (checked, error) {
+	return checked{u.Instrument.UUID, len(u.Unit.Files), append(u.Problems, digestProblems(u, l.digest)...)}, nil
 }
 
 func (l *Ledger) checkShop(r *CheckReport) error {
@@ -234,21 +252,23 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
 	if err != nil {
 		return err
 	}
-	names := only
-	if len(only) == 0 {
-		if names, err = l.committedUnits(tree); err != nil {
-			return err
-		}
+	names, units, err := l.committedUnits(tree)
+	if err != nil {
+		return err
+	}
+	if len(only) > 0 {
+		names = only
+	} else {
 		for ref := range refs {
 			name := strings.TrimPrefix(ref, unitRefs)
-			if !slices.Contains(names, name) {
+			if _, ok := units[name]; !ok {
 				bad(name, "put the folder back, or, if the unit was given away for good, delete the branch with git branch -D unit/"+name,
 					"there is a branch unit/%s, but main has no folder for it", name)
 			}
 		}
 	}
 	for _, name := range names {
-		if err := l.checkStep(r, name, tree, heads[name]); err != nil {
+		if err := l.checkStep(r, name, units[name], heads[name]); err != nil {
 			return err
 		}
 	}
@@ -274,11 +294,23 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
 
 // checkTree looks through main's tree for what must never be in it.
 func (l *Ledger) checkTree(r *CheckReport, tree plumbing.Hash) error {
-	files, err := l.repo.DiffTrees(plumbing.ZeroHash, tree)
-	if err != nil {
-		return err
+	w := l.walked()
+	if w.Tree == tree {
+		return nil
 	}
+	// What was looked through before need not be again; a tree that is gone is
+	// looked through whole.
+	files, err := l.repo.DiffTrees(w.Tree, tree)
+	if err != nil {
+		if files, err = l.repo.DiffTrees(plumbing.ZeroHash, tree); err != nil {
+			return err
+		}
+	}
+	before := len(r.Git)
 	for _, f := range files {
+		if f.New.Hash.IsZero() {
+			continue
+		}
 		switch {
 		case strings.HasPrefix(f.Path, "private/"):
 			r.Git = append(r.Git, GitProblem{What: f.Path + " is in git: nobody in it can be forgotten any more",
@@ -288,21 +320,26 @@ func (l *Ledger) checkTree(r *CheckReport, tree plumbing.Hash) error {
 				Remedy: "put the file itself there, without the executable mark, and run: benchlore save"})
 		}
 	}
+	if len(r.Git) == before {
+		w.Tree = tree
+		l.keepWalked(w)
+	}
 	return nil
 }
 
-// committedUnits lists the units main has.
-func (l *Ledger) committedUnits(tree plumbing.Hash) ([]string, error) {
+// committedUnits lists the units main has, in order, and the tree of each.
+func (l *Ledger) committedUnits(tree plumbing.Hash) ([]string, map[string]plumbing.Hash, error) {
+	trees := map[string]plumbing.Hash{}
 	if tree.IsZero() {
-		return nil, nil
+		return nil, trees, nil
 	}
 	top, ok, err := l.repo.TreeAt(tree, "instruments")
 	if err != nil || !ok {
-		return nil, err
+		return nil, trees, err
 	}
 	models, err := l.repo.Tree(top.Hash)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	var names []string
 	for _, m := range models {
@@ -311,20 +348,21 @@ func (l *Ledger) committedUnits(tree plumbing.Hash) ([]string, error) {
 		}
 		tags, err := l.repo.Tree(m.Hash)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		for _, t := range tags {
-			if !t.Mode.IsFile() {
-				names = append(names, m.Name+"/"+t.Name)
+			if name := m.Name + "/" + t.Name; !t.Mode.IsFile() {
+				names = append(names, name)
+				trees[name] = t.Hash
 			}
 		}
 	}
-	return names, nil
+	return names, trees, nil
 }
 
 // checkStep holds one unit's branch against main: its files are a subset of
 // main's, and after a close the two trees are the same object.
-func (l *Ledger) checkStep(r *CheckReport, name string, tree, named plumbing.Hash) error {
+func (l *Ledger) checkStep(r *CheckReport, name string, here, named plumbing.Hash) error {
 	bad := func(remedy, format string, args ...any) {
 		r.Git = append(r.Git, GitProblem{Unit: name, What: fmt.Sprintf(format, args...), Remedy: remedy})
 	}
@@ -341,12 +379,8 @@ func (l *Ledger) checkStep(r *CheckReport, name string, tree, named plumbing.Has
 		bad("run: benchlore save", "the branch unit/%s is behind: main was closed at %s", name, want.String()[:10])
 		return nil
 	}
-	sub, ok, err := l.repo.TreeAt(tree, unitDir(name))
-	if err != nil {
-		return err
-	}
 	if have.IsZero() {
-		if fi, err := l.root.Lstat(unitDir(name) + "/model.toml"); err == nil && fi.Mode().IsRegular() && ok {
+		if fi, err := l.root.Lstat(unitDir(name) + "/model.toml"); err == nil && fi.Mode().IsRegular() && !here.IsZero() {
 			bad("fetch it: git fetch REMOTE "+unitRef(name)+":"+unitRef(name), "%s was closed before, but its branch is not in this copy", name)
 		}
 		return nil
@@ -355,10 +389,10 @@ func (l *Ledger) checkStep(r *CheckReport, name string, tree, named plumbing.Has
 	if err != nil {
 		return err
 	}
-	if c.TreeHash == sub.Hash {
+	if c.TreeHash == here {
 		return nil
 	}
-	diff, err := l.repo.DiffTrees(c.TreeHash, sub.Hash)
+	diff, err := l.repo.DiffTrees(c.TreeHash, here)
 	if err != nil {
 		return err
 	}

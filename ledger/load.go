@@ -5,8 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"path"
-	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -184,6 +184,36 @@ type fileSource interface {
 	read(p string) ([]byte, error)
 }
 
+// folderSource reads one unit's folder of the work tree. The folder is opened
+// once: from the ledger's root, every read would open each folder on its way.
+type folderSource struct {
+	diskSource
+	dir    string
+	folder *os.Root
+}
+
+func (l *Ledger) folder(dir string) (*folderSource, error) {
+	root, err := l.root.OpenRoot(dir)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	return &folderSource{diskSource{l}, dir, root}, nil
+}
+
+func (s *folderSource) close() {
+	if s.folder != nil {
+		s.folder.Close()
+	}
+}
+
+func (s *folderSource) read(p string) ([]byte, error) {
+	below, ok := strings.CutPrefix(p, s.dir+"/")
+	if !ok || s.folder == nil {
+		return s.diskSource.read(p)
+	}
+	return readPlain(s.folder, below, p)
+}
+
 // diskSource reads from the work tree.
 type diskSource struct{ l *Ledger }
 
@@ -239,7 +269,12 @@ func (s treeSource) names(string) ([]string, error) {
 
 // Unit reads one unit from the work tree.
 func (l *Ledger) Unit(name string, stock *Stock) (*Loaded, error) {
-	return l.load(name, stock, diskSource{l})
+	src, err := l.folder(unitDir(name))
+	if err != nil {
+		return nil, err
+	}
+	defer src.close()
+	return l.load(name, stock, src)
 }
 
 // load reads one unit. An error is a failure to read; what is wrong with the
@@ -358,53 +393,5 @@ func (l *Ledger) All(stock *Stock, fn func(name string, u *Loaded, err error) er
 	if err != nil {
 		return err
 	}
-	type result struct {
-		u   *Loaded
-		err error
-	}
-	// A window of results keeps memory bounded however many units there are.
-	const window = 64
-	results := make([]chan result, len(names))
-	for i := range results {
-		results[i] = make(chan result, 1)
-	}
-	slots := make(chan struct{}, window)
-	next := make(chan int)
-	done := make(chan struct{})
-	defer close(done)
-	go func() {
-		defer close(next)
-		for i := range names {
-			select {
-			case slots <- struct{}{}:
-			case <-done:
-				return
-			}
-			select {
-			case next <- i:
-			case <-done:
-				return
-			}
-		}
-	}()
-	var workers sync.WaitGroup
-	for range runtime.GOMAXPROCS(0) {
-		workers.Add(1)
-		go func() {
-			defer workers.Done()
-			for i := range next {
-				u, err := l.Unit(names[i], stock)
-				results[i] <- result{u, err}
-			}
-		}()
-	}
-	for i, name := range names {
-		r := <-results[i]
-		if err := fn(name, r.u, r.err); err != nil {
-			return err
-		}
-		<-slots
-	}
-	workers.Wait()
-	return nil
+	return inOrder(names, func(name string) (*Loaded, error) { return l.Unit(name, stock) }, fn)
 }

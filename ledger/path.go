@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -55,20 +56,25 @@ func modelOf(name string) string { m, _, _ := strings.Cut(name, "/"); return m }
 
 // read returns a file of the ledger by slash path. Links are not followed, and
 // files larger than a record can be are not read.
-func (l *Ledger) read(p string) ([]byte, error) {
-	fi, err := l.root.Lstat(p)
+func (l *Ledger) read(p string) ([]byte, error) { return readPlain(l.root, p, p) }
+
+// readPlain is read below a folder that is open already.
+func readPlain(root *os.Root, name, p string) ([]byte, error) {
+	fi, err := root.Lstat(name)
 	if err != nil {
 		return nil, err
 	}
 	if !fi.Mode().IsRegular() {
 		return nil, fmt.Errorf("%s is not a plain file", p)
 	}
-	f, err := l.root.Open(p)
+	f, err := root.Open(name)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	return io.ReadAll(io.LimitReader(f, schema.MaxSize+1))
+	data := bytes.NewBuffer(make([]byte, 0, min(fi.Size(), schema.MaxSize)+bytes.MinRead))
+	_, err = data.ReadFrom(io.LimitReader(f, schema.MaxSize+1))
+	return data.Bytes(), err
 }
 
 // list returns the names in a folder, in order; a missing folder has none.

@@ -308,25 +308,6 @@ func (w *writer) repair() ([]string, error) {
 	return out, nil
 }
 
-// closeHeads walks main once for the head each unit's branch was last given.
-func (l *Ledger) closeHeads(from plumbing.Hash) (map[string]plumbing.Hash, error) {
-	heads := map[string]plumbing.Hash{}
-	if from.IsZero() {
-		return heads, nil
-	}
-	for c, err := range l.repo.Log(from) {
-		if err != nil {
-			return nil, err
-		}
-		for name, h := range unitHeads(c.Message) {
-			if _, ok := heads[name]; !ok {
-				heads[name] = h
-			}
-		}
-	}
-	return heads, nil
-}
-
 // Amended is one file to be corrected. Data nil takes it as it was edited by
 // hand.
 type Amended struct {

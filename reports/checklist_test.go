@@ -10,8 +10,8 @@ import (
 	"benchlore/schema"
 )
 
-// atBench is the first stay of restored before its release.
-var atBench = with(restored, map[string]string{"2021-03-10-release-aaah": "", "2021-03-11-custody-aaai": "", "2021-09-01-checkin-aaaj": "",
+// firstStay is the first stay of restored before its release.
+var firstStay = with(restored, map[string]string{"2021-03-10-release-aaah": "", "2021-03-11-custody-aaai": "", "2021-09-01-checkin-aaaj": "",
 	"2021-10-01-intake-aaak": "", "2021-10-05-release-aaam": "", "2021-10-06-note-aaan": ""})
 
 func checklistOf(t *testing.T, records map[string]string, change func(*ChecklistInput)) *Checklist {
@@ -34,17 +34,17 @@ func TestChecklistNamesWhatIsMissing(t *testing.T) {
 		should  []string // parts of lines that must be there
 		without []string // parts of lines that must not be there
 	}{
-		{name: "one fault without a cure", records: atBench,
+		{name: "one fault without a cure", records: firstStay,
 			must: []string{"fault F3 (one key sits low) is open, and no part line cures it"},
 			should: []string{"DO NOT POWER still stands (burnt smell)", "no photograph in this job",
 				`safety check “insulation resistance” was not done: tester away`,
 				"power supply: 1 of 6 parts not looked at in this job: R2",
 				"case: none of 1 part looked at"},
 			without: []string{"soak", "keybed: ", "reading as left", "F1", "calibration"}},
-		{name: "a part that waits cures nothing", records: with(atBench, map[string]string{"2021-03-09-parts-aaaz": parts +
+		{name: "a part that waits cures nothing", records: with(firstStay, map[string]string{"2021-03-09-parts-aaaz": parts +
 			"[[part]]\nsection = \"keybed\"\nref = \"key:2\"\nfound = \"failed\"\nfault = \"F3\"\naction = \"pending\"\n"}),
 			must: []string{"fault F3", "parts wait: keybed key:2"}},
-		{name: "work after soak, safety checks and readings", records: with(atBench, map[string]string{"2021-03-10-parts-aaaz": strings.Replace(parts, "09", "10", 1) +
+		{name: "work after soak, safety checks and readings", records: with(firstStay, map[string]string{"2021-03-10-parts-aaaz": strings.Replace(parts, "09", "10", 1) +
 			"[[part]]\nsection = \"power supply\"\nref = \"R2\"\nfound = \"degraded\"\nfault = \"F3\"\naction = \"replaced\"\nnew = {value = \"1k\"}\n"}),
 			must: []string{},
 			should: []string{"no soak since the last work (2021-03-10); the last one was on 2021-03-09",
@@ -52,22 +52,22 @@ func TestChecklistNamesWhatIsMissing(t *testing.T) {
 				"the reading as left of rail (power supply) is from before the last work there",
 				"the reading as left of tuning is from before the last work there"},
 			without: []string{"power supply: "}},
-		{name: "nothing measured, checked or soaked", records: with(atBench, map[string]string{"2021-03-07-measurements-aaae": "",
+		{name: "nothing measured, checked or soaked", records: with(firstStay, map[string]string{"2021-03-07-measurements-aaae": "",
 			"2021-03-08-safety-aaaf": "", "2021-03-09-soak-aaag": ""}),
 			must: []string{"fault F3"},
 			should: []string{"no reading as left of rail (power supply), which has a limit", "no reading as left of tuning, which has a limit",
 				"the report will say NOT SAFETY TESTED", "no soak in this job"}},
-		{name: "a failed check and a late calibration", records: with(atBench, map[string]string{"2021-03-08-safety-aaaf": strings.Replace(
+		{name: "a failed check and a late calibration", records: with(firstStay, map[string]string{"2021-03-08-safety-aaaf": strings.Replace(
 			restored["2021-03-08-safety-aaaf"], `value = "0.1 Ohm"`, `value = "0.4 Ohm"`, 1)}),
 			change: func(in *ChecklistInput) { in.Today = schema.Date{Day: in.Today.Day.AddDays(400)} },
 			must:   []string{"fault F3"},
 			should: []string{"safety check “earth continuity” did not pass", "dmm-1 (Bench multimeter) is past its calibration date, 2022-02-09; it was used in this job"}},
-		{name: "a repair is asked about what it dealt with", records: with(atBench, map[string]string{"2021-03-01-intake-aaaa": strings.Replace(
+		{name: "a repair is asked about what it dealt with", records: with(firstStay, map[string]string{"2021-03-01-intake-aaaa": strings.Replace(
 			restored["2021-03-01-intake-aaaa"], `"overhaul"`, `"repair"`, 1), "2021-03-07-measurements-aaae": ""}),
 			must:    []string{"fault F3"},
 			should:  []string{"power supply: 1 of 6", "no reading as left of rail", "no reading as left of tuning"},
 			without: []string{"case: "}},
-		{name: "what a close would refuse", records: atBench,
+		{name: "what a close would refuse", records: firstStay,
 			change: func(in *ChecklistInput) {
 				in.Unsaved = []string{"instruments/astrella-49/4711/instrument.toml"}
 				in.Problems = append(in.Problems, schema.Problem{File: "instruments/astrella-49/4711/x.toml", Line: 3, Severity: schema.Wrong, Message: "no such thing", Write: "another"})
@@ -111,7 +111,7 @@ func TestChecklistNamesWhatIsMissing(t *testing.T) {
 }
 
 func TestChecklistTextKeepsToItsWidth(t *testing.T) {
-	l := checklistOf(t, atBench, nil)
+	l := checklistOf(t, firstStay, nil)
 	for _, width := range []int{40, 80} {
 		var b bytes.Buffer
 		if err := l.WriteText(&b, TextOptions{Width: width}); err != nil {

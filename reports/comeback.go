@@ -44,17 +44,17 @@ func (k ComebackKind) Words() string {
 
 // follow-up of one unit from its first release on; times in years since then.
 type followUp struct {
-	unit  string
-	heard float64 // last heard of: a record that is no note
-	due   float64 // to the as-of date
-	lag   float64
-	open  bool // not on the bench: silence can mean it works
-	backs []comeback
+	Unit  string
+	Heard float64 // last heard of: a record that is no note
+	Due   float64 // to the as-of date
+	Lag   float64
+	Open  bool // not on the bench: silence can mean it works
+	Backs []comeback
 }
 
 type comeback struct {
-	time float64
-	kind ComebackKind
+	Time float64
+	Kind ComebackKind
 }
 
 // Comebacks is the follow-up of all units that were released here.
@@ -65,10 +65,24 @@ type Comebacks struct {
 	All   int // comebacks
 }
 
-// follow adds a unit. A comeback is an intake for repair, or as a comeback,
-// after a release from this bench, on the day it came in.
-func (c *Comebacks) follow(u *unit.Unit, opt ObserveOptions) {
-	f := followUp{unit: u.Name, lag: float64(opt.Lag) / 365.25}
+// add adds a unit; nil is one that was never released.
+func (c *Comebacks) add(f *followUp) {
+	if f == nil {
+		return
+	}
+	c.units = append(c.units, *f)
+	c.Units++
+	c.All += len(f.Backs)
+	if len(f.Backs) > 0 {
+		c.Back++
+	}
+}
+
+// follow follows a unit; nil where it was never released. A comeback is an
+// intake for repair, or as a comeback, after a release from this bench, on the
+// day it came in.
+func follow(u *unit.Unit, opt ObserveOptions) *followUp {
+	f := &followUp{Unit: u.Name, Lag: float64(opt.Lag) / 365.25}
 	var start edtf.Day
 	released := false
 	for i := range u.Files {
@@ -77,16 +91,16 @@ func (c *Comebacks) follow(u *unit.Unit, opt ObserveOptions) {
 			continue
 		}
 		if released {
-			f.heard = max(f.heard, years(start, head.Date.Day))
+			f.Heard = max(f.Heard, years(start, head.Date.Day))
 		}
 		switch r := u.Files[i].Record.(type) {
 		case *schema.Release:
 			if !released {
 				released, start = true, head.Date.Day
 			}
-			f.open = true
+			f.Open = true
 		case *schema.Intake:
-			f.open = false
+			f.Open = false
 			if !released || r.Reason != schema.ReasonComeback && r.Reason != schema.ReasonRepair {
 				continue
 			}
@@ -95,31 +109,26 @@ func (c *Comebacks) follow(u *unit.Unit, opt ObserveOptions) {
 				kind = cmp.Or(ComebackKind(r.Comeback.Fault), kind)
 			}
 			// Back on the day it left is back within a day.
-			f.backs = append(f.backs, comeback{max(years(start, head.Date.Day), oneDay), kind})
+			f.Backs = append(f.Backs, comeback{max(years(start, head.Date.Day), oneDay), kind})
 		}
 	}
 	if !released {
-		return
+		return nil
 	}
-	f.due = years(start, opt.AsOf.Day)
-	c.units = append(c.units, f)
-	c.Units++
-	c.All += len(f.backs)
-	if len(f.backs) > 0 {
-		c.Back++
-	}
+	f.Due = years(start, opt.AsOf.Day)
+	return f
 }
 
 // end is until when a unit was followed. With silence read as working, a unit
 // that is not on the bench has not come back until the as-of date less the
 // lag.
 func (f followUp) end(s Silence) float64 {
-	end := f.heard
-	if s == SilenceWorking && f.open {
-		end = max(end, f.due-f.lag)
+	end := f.Heard
+	if s == SilenceWorking && f.Open {
+		end = max(end, f.Due-f.Lag)
 	}
-	for _, b := range f.backs {
-		end = max(end, b.time)
+	for _, b := range f.Backs {
+		end = max(end, b.Time)
 	}
 	return end
 }
@@ -147,13 +156,13 @@ type KindMean struct {
 func (c Comebacks) Estimate(s Silence, level float64) ComebackEstimate {
 	histories := func(kind ComebackKind) (list []lifedata.History, events int) {
 		for _, f := range c.units {
-			h := lifedata.History{Unit: f.unit, End: f.end(s)}
+			h := lifedata.History{Unit: f.Unit, End: f.end(s)}
 			if !(h.End > 0) {
 				continue
 			}
-			for _, b := range f.backs {
-				if kind == "" || b.kind == kind {
-					h.Events = append(h.Events, b.time)
+			for _, b := range f.Backs {
+				if kind == "" || b.Kind == kind {
+					h.Events = append(h.Events, b.Time)
 				}
 			}
 			events += len(h.Events)
@@ -212,11 +221,11 @@ func (c Comebacks) Coverage() []Coverage {
 	for i := range out {
 		y := float64(out[i].Years)
 		for _, f := range c.units {
-			if f.due < y {
+			if f.Due < y {
 				continue
 			}
 			out[i].Released++
-			if f.heard >= y || slices.ContainsFunc(f.backs, func(b comeback) bool { return b.time <= y }) {
+			if f.Heard >= y || slices.ContainsFunc(f.Backs, func(b comeback) bool { return b.Time <= y }) {
 				out[i].Heard++
 			}
 		}

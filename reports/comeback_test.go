@@ -84,8 +84,8 @@ func TestComebacksUntil(t *testing.T) {
 		t.Errorf("%+v %+v", c, c.Coverage())
 	}
 	for _, f := range c.units {
-		if end := f.end(SilenceWorking); strings.HasSuffix(f.unit, "-0") != near(end, 181/365.25, 1e-12) {
-			t.Errorf("%s followed for %v", f.unit, end)
+		if end := f.end(SilenceWorking); strings.HasSuffix(f.Unit, "-0") != near(end, 181/365.25, 1e-12) {
+			t.Errorf("%s followed for %v", f.Unit, end)
 		}
 	}
 }
@@ -117,7 +117,7 @@ func TestComebackSentences(t *testing.T) {
 func TestFollowed(t *testing.T) {
 	var c Comebacks
 	for i := range 7 {
-		c.units = append(c.units, followUp{heard: float64(i), due: 10, open: true})
+		c.units = append(c.units, followUp{Heard: float64(i), Due: 10, Open: true})
 	}
 	if got := c.followed(SilenceUnknown); got != 2 { // 2, 3, 4, 5 and 6 were followed so long
 		t.Errorf("followed %v", got)

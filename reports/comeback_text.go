@@ -100,8 +100,8 @@ func (r *Reliability) comebackTable() *textTable {
 	}
 	times := map[ComebackKind]int{}
 	for _, f := range r.Comebacks.units {
-		for _, b := range f.backs {
-			times[b.kind]++
+		for _, b := range f.Backs {
+			times[b.Kind]++
 		}
 	}
 	means := map[Silence]map[ComebackKind]string{}

@@ -1,6 +1,7 @@
 package reports
 
 import (
+	"fmt"
 	"path"
 	"strings"
 
@@ -99,21 +100,69 @@ func addSigner(list []Signer, key, day string) []Signer {
 	return append(list, Signer{Fingerprint: key, First: day, Last: day})
 }
 
-// ReliabilityOf reads all units of a ledger and estimates.
+// ReliabilityOf reads all units of a ledger and estimates. What each unit says
+// is kept for the next time; see [ledger.Derive].
 func ReliabilityOf(l *ledger.Ledger, observe ObserveOptions, opt ReliabilityOptions) (*Reliability, error) {
 	stock, err := l.Stock()
 	if err != nil {
 		return nil, err
 	}
-	var units []*unit.Unit
-	if err := l.All(stock, func(_ string, u *ledger.Loaded, err error) error {
-		if err == nil {
-			units = append(units, u.Unit)
-		}
-		return err
-	}); err != nil {
+	view, err := l.View(stock)
+	if err != nil {
+		return nil, err
+	}
+	estimate, err := newEstimator(opt)
+	if err != nil {
 		return nil, err
 	}
 	observe.Families = stock.Families
-	return EstimateReliability(Observe(units, observe), stock.Families, opt)
+	if !observe.AsOf.IsZero() {
+		obs, _, err := gather(view, observe, estimate.add)
+		if err != nil {
+			return nil, err
+		}
+		return estimate.estimate(obs, stock.Families), nil
+	}
+	// The day of the last record is in its file's name, but for a date that was
+	// corrected or a record that was withdrawn.
+	observe.AsOf = view.LatestName()
+	obs, last, err := gather(view, observe, estimate.add)
+	if err != nil {
+		return nil, err
+	}
+	if last != observe.AsOf {
+		observe.AsOf = last
+		if estimate, err = newEstimator(opt); err != nil {
+			return nil, err
+		}
+		if obs, _, err = gather(view, observe, estimate.add); err != nil {
+			return nil, err
+		}
+	}
+	return estimate.estimate(obs, stock.Families), nil
+}
+
+// gather observes all units and hands each observation to add; those in the
+// answer are left out. Last is the day of the last record.
+func gather(view *ledger.View, opt ObserveOptions, add func(Observation)) (obs *Observations, last schema.Date, err error) {
+	type observed struct {
+		Last schema.Date
+		Unit unitObservations
+	}
+	obs = newObservations(opt)
+	use := fmt.Sprintf("observations as of %s, lag %d, degraded %t, hours %t", opt.AsOf, opt.Lag, opt.FailureDegraded, opt.Hours)
+	err = ledger.Derive(view, use, func(_ string, u *ledger.Loaded) (observed, error) {
+		return observed{lastRecord(u.Unit), observeUnit(u.Unit, opt).alike()}, nil
+	}, func(_ string, x observed) error {
+		if x.Last.After(last.Day) {
+			last = x.Last
+		}
+		for _, o := range x.Unit.All {
+			add(o)
+		}
+		x.Unit.All = nil
+		obs.add(x.Unit)
+		return nil
+	})
+	return obs, last, err
 }

@@ -134,31 +134,51 @@ func (o Observation) Under(s Silence) (ObservationKind, float64) {
 // that stand in the comments of each step; records in any order give the same
 // observations in the same order.
 func Observe(units []*unit.Unit, opt ObserveOptions) *Observations {
-	obs := &Observations{LeftOut: map[LeftOutReason]int{}, AsOf: opt.AsOf, Lag: opt.Lag, FailureDegraded: opt.FailureDegraded, Hours: opt.Hours}
-	if obs.AsOf.IsZero() {
-		obs.AsOf = lastRecord(units)
-		opt.AsOf = obs.AsOf
+	if opt.AsOf.IsZero() {
+		for _, u := range units {
+			if d := lastRecord(u); d.After(opt.AsOf.Day) {
+				opt.AsOf = d
+			}
+		}
 	}
+	obs := newObservations(opt)
 	units = slices.Clone(units)
 	slices.SortStableFunc(units, func(a, b *unit.Unit) int { return cmp.Compare(a.Name, b.Name) })
 	for _, u := range units {
-		h := newUnitHistory(u, opt)
-		if !h.seen {
-			continue
-		}
-		obs.Units++
-		obs.Comebacks.follow(u, opt)
-		for _, p := range u.Positions {
-			for _, o := range p.Occupants {
-				obs.All = append(obs.All, h.occupant(p, o)...)
-			}
-		}
-		for _, p := range u.Pools {
-			obs.All = append(obs.All, h.pool(p)...)
+		obs.add(observeUnit(u, opt))
+	}
+	return obs
+}
+
+func newObservations(opt ObserveOptions) *Observations {
+	return &Observations{LeftOut: map[LeftOutReason]int{}, AsOf: opt.AsOf, Lag: opt.Lag, FailureDegraded: opt.FailureDegraded, Hours: opt.Hours}
+}
+
+// unitObservations is what one unit adds to [Observations].
+type unitObservations struct {
+	Seen bool // it has a record by the as-of date
+	All  []Observation
+	Back *followUp
+}
+
+// observeUnit turns the history of one unit into observations, by section and
+// designator.
+func observeUnit(u *unit.Unit, opt ObserveOptions) unitObservations {
+	h := newUnitHistory(u, opt)
+	if !h.seen {
+		return unitObservations{}
+	}
+	x := unitObservations{Seen: true, Back: follow(u, opt)}
+	for _, p := range u.Positions {
+		for _, o := range p.Occupants {
+			x.All = append(x.All, h.occupant(p, o)...)
 		}
 	}
-	slices.SortStableFunc(obs.All, func(a, b Observation) int {
-		c := cmp.Or(cmp.Compare(a.Unit, b.Unit), cmp.Compare(a.Section, b.Section))
+	for _, p := range u.Pools {
+		x.All = append(x.All, h.pool(p)...)
+	}
+	slices.SortStableFunc(x.All, func(a, b Observation) int {
+		c := cmp.Compare(a.Section, b.Section)
 		switch {
 		case c != 0:
 		case a.Ref == "" && b.Ref == "":
@@ -170,24 +190,50 @@ func Observe(units []*unit.Unit, opt ObserveOptions) *Observations {
 		}
 		return c
 	})
-	for _, o := range obs.All {
+	return x
+}
+
+// alike makes one observation of those that differ in their position only. The
+// estimates are the same to the last bit: they do so themselves, in this order.
+func (x unitObservations) alike() unitObservations {
+	at := map[Observation]int{}
+	all := x.All
+	x.All = nil
+	for _, o := range all {
+		n := o.Count
+		o.Section, o.Ref, o.Count = "", "", 0
+		i, ok := at[o]
+		if !ok {
+			i = len(x.All)
+			at[o] = i
+			x.All = append(x.All, o)
+		}
+		x.All[i].Count += n
+	}
+	return x
+}
+
+func (obs *Observations) add(x unitObservations) {
+	if !x.Seen {
+		return
+	}
+	obs.Units++
+	obs.Comebacks.add(x.Back)
+	obs.All = append(obs.All, x.All...)
+	for _, o := range x.All {
 		if o.Kind == ObservedLeftOut {
 			obs.LeftOut[o.Reason] += o.Count
 		}
 	}
-	return obs
 }
 
 // lastRecord is the day of the latest record that is no note: a note says
 // nothing about a part, so adding one must change nothing.
-func lastRecord(units []*unit.Unit) schema.Date {
-	var last schema.Date
-	for _, u := range units {
-		for _, f := range u.Files {
-			h := f.Record.Head()
-			if h.Kind != schema.KindNote && !h.Withdrawn && h.Date.After(last.Day) {
-				last = h.Date
-			}
+func lastRecord(u *unit.Unit) (last schema.Date) {
+	for _, f := range u.Files {
+		h := f.Record.Head()
+		if h.Kind != schema.KindNote && !h.Withdrawn && h.Date.After(last.Day) {
+			last = h.Date
 		}
 	}
 	return last

@@ -24,7 +24,7 @@ by = "mw"
 // waiting is a unit with an open job and these part lines.
 func waiting(t testing.TB, lines string) *unit.Unit {
 	t.Helper()
-	return benchInput(t, benchInstrument, benchModel, with(atBench, map[string]string{"2021-03-05-parts-aaac": "",
+	return benchInput(t, benchInstrument, benchModel, with(firstStay, map[string]string{"2021-03-05-parts-aaac": "",
 		"2021-03-06-mod-aaad": "", "2021-03-09-parts-aaaz": waitingParts + lines})).Unit
 }
 

@@ -197,6 +197,35 @@ func (opt *ReliabilityOptions) fill() error {
 // error for a word of By it does not know, a reading of silence or an origin it
 // does not know, or a confidence that is not strictly between 0 and 1.
 func EstimateReliability(obs *Observations, families schema.FamilyList, opt ReliabilityOptions) (*Reliability, error) {
+	e, err := newEstimator(opt)
+	if err != nil {
+		return nil, err
+	}
+	for _, o := range obs.All {
+		e.add(o)
+	}
+	return e.estimate(obs, families), nil
+}
+
+// estimator sorts observations into groups as they come, so that those of a
+// large ledger need not be held.
+type estimator struct {
+	opt      ReliabilityOptions
+	keys     []func(Observation) string
+	words    []string // of one observation
+	groups   map[string]*grouped
+	order    []string // of groups, as they first came
+	leftOut  map[LeftOutReason]int
+	compared *compared
+}
+
+// grouped is one group as far as it has come.
+type grouped struct {
+	counts *groupCount
+	life   map[Silence]*merger
+}
+
+func newEstimator(opt ReliabilityOptions) (*estimator, error) {
 	if len(opt.By) == 0 {
 		opt.By = []string{"family"}
 	}
@@ -207,57 +236,75 @@ func EstimateReliability(obs *Observations, families schema.FamilyList, opt Reli
 	if err != nil {
 		return nil, err
 	}
+	return &estimator{opt: opt, keys: keys, words: make([]string, len(keys)), groups: map[string]*grouped{}, leftOut: map[LeftOutReason]int{},
+		compared: newCompared(opt)}, nil
+}
+
+func (e *estimator) add(o Observation) {
+	if e.opt.Origin != "" && o.Origin != e.opt.Origin {
+		return
+	}
+	if o.Kind == ObservedLeftOut {
+		e.leftOut[o.Reason] += o.Count
+	}
+	for i, k := range e.keys {
+		e.words[i] = k(o)
+	}
+	id := strings.Join(e.words, "\x00")
+	g := e.groups[id]
+	if g == nil {
+		g = &grouped{newGroupCount(), map[Silence]*merger{}}
+		if !e.opt.CountsOnly {
+			for _, s := range (&Reliability{}).readings() {
+				g.life[s] = newMerger(s)
+			}
+		}
+		e.groups[id] = g
+		e.order = append(e.order, id)
+	}
+	g.counts.add(o)
+	for _, m := range g.life {
+		m.add(o)
+	}
+	if !e.opt.CountsOnly {
+		e.compared.add(o)
+	}
+}
+
+// estimate estimates all groups. Of the observations it uses what they have in
+// common.
+func (e *estimator) estimate(obs *Observations, families schema.FamilyList) *Reliability {
+	opt := e.opt
 	r := &Reliability{By: opt.By, Silence: opt.Silence, Confidence: opt.Confidence, AsOf: obs.AsOf, Lag: obs.Lag, Origin: opt.Origin,
-		Failure: schema.Failed, Time: Years, Units: obs.Units, Comebacks: obs.Comebacks, LeftOut: map[LeftOutReason]int{}}
+		Failure: schema.Failed, Time: Years, Units: obs.Units, Comebacks: obs.Comebacks, LeftOut: e.leftOut}
 	if obs.FailureDegraded {
 		r.Failure = schema.Degraded
 	}
 	if obs.Hours {
 		r.Time = Hours
 	}
-	groups := map[string][]Observation{}
-	var order []string
-	for _, o := range obs.All {
-		if opt.Origin != "" && o.Origin != opt.Origin {
-			continue
-		}
-		if o.Kind == ObservedLeftOut {
-			r.LeftOut[o.Reason] += o.Count
-		}
-		words := make([]string, len(keys))
-		for i, k := range keys {
-			words[i] = k(o)
-		}
-		id := strings.Join(words, "\x00")
-		if groups[id] == nil {
-			order = append(order, id)
-		}
-		groups[id] = append(groups[id], o)
-	}
-	for _, id := range order {
-		g := countGroup(groups[id], opt.Confidence)
+	for _, id := range e.order {
+		g := e.groups[id].counts.group(opt.Confidence)
 		for i, w := range strings.Split(id, "\x00") {
 			g.Key = append(g.Key, KeyPart{opt.By[i], w})
 		}
 		g.Title = groupTitle(g.Key, families)
-		for _, s := range r.readings() {
-			if !opt.CountsOnly {
-				e := lifetimesOf(groups[id], s).estimate(opt)
-				g.Life[s] = &e
-			}
+		for s, m := range e.groups[id].life {
+			life := m.lifetimes.estimate(opt)
+			g.Life[s] = &life
 		}
 		r.Groups = append(r.Groups, g)
 	}
 	slices.SortStableFunc(r.Groups, mostAffected)
 	if opt.CountsOnly {
-		return r, nil
+		return r
 	}
 	for _, s := range r.readings() {
 		rankGroups(r.Groups, s)
 	}
-	r.compareWithin(obs.All, families, opt)
+	r.compare(e.compared, families, opt)
 	r.Notes = r.notes()
-	return r, nil
+	return r
 }
 
 // mostAffected orders groups by the least that the data allow for the share of
@@ -316,61 +363,81 @@ func groupTitle(key []KeyPart, families schema.FamilyList) string {
 // tally is what one unit adds to a group.
 type tally struct{ handled, tested, failed int }
 
-// countGroup fills in what one group tells without its times.
+// groupCount counts what one group tells without its times.
+type groupCount struct {
+	parts    PartCounts
+	prompted int
+	units    map[string]*tally
+	names    []string // of units, as they first came
+	reasons  map[LeftOutReason]int
+}
+
+func newGroupCount() *groupCount {
+	return &groupCount{units: map[string]*tally{}, reasons: map[LeftOutReason]int{}}
+}
+
+// countGroup is a group of which only the counts are filled in.
 func countGroup(obs []Observation, level float64) ReliabilityGroup {
-	g := ReliabilityGroup{Life: map[Silence]*Life{}}
-	n := &g.Parts
-	units := map[string]*tally{}
-	var names []string
-	reasons := map[LeftOutReason]int{}
+	c := newGroupCount()
 	for _, o := range obs {
-		if o.Restart > 0 {
-			continue
-		}
-		if o.Kind == ObservedLeftOut {
-			if o.Reason == LeftOutNotBack {
-				n.NotBack += o.Count
-			} else {
-				n.LeftOut += o.Count
-				reasons[o.Reason] += o.Count
-			}
-		}
-		if !o.Handled {
-			continue
-		}
-		u := units[o.Unit]
-		if u == nil {
-			u = &tally{}
-			units[o.Unit] = u
-			names = append(names, o.Unit)
-		}
-		u.handled += o.Count
-		switch o.Found {
-		case schema.Failed, schema.Degraded, schema.OK:
-			u.tested += o.Count
-		case schema.InService:
-			n.InService += o.Count
-		default:
-			n.Untested += o.Count
-		}
-		if o.Found == schema.Degraded {
-			n.Degraded += o.Count
-		}
-		switch {
-		case o.Failed:
-			u.failed += o.Count
-			if o.Prompted {
-				g.Prompted += o.Count
-			}
-		case o.Secondary:
-			n.Secondary += o.Count
-		case o.External:
-			n.External += o.Count
+		c.add(o)
+	}
+	return c.group(level)
+}
+
+func (c *groupCount) add(o Observation) {
+	n := &c.parts
+	if o.Restart > 0 {
+		return
+	}
+	if o.Kind == ObservedLeftOut {
+		if o.Reason == LeftOutNotBack {
+			n.NotBack += o.Count
+		} else {
+			n.LeftOut += o.Count
+			c.reasons[o.Reason] += o.Count
 		}
 	}
+	if !o.Handled {
+		return
+	}
+	u := c.units[o.Unit]
+	if u == nil {
+		u = &tally{}
+		c.units[o.Unit] = u
+		c.names = append(c.names, o.Unit)
+	}
+	u.handled += o.Count
+	switch o.Found {
+	case schema.Failed, schema.Degraded, schema.OK:
+		u.tested += o.Count
+	case schema.InService:
+		n.InService += o.Count
+	default:
+		n.Untested += o.Count
+	}
+	if o.Found == schema.Degraded {
+		n.Degraded += o.Count
+	}
+	switch {
+	case o.Failed:
+		u.failed += o.Count
+		if o.Prompted {
+			c.prompted += o.Count
+		}
+	case o.Secondary:
+		n.Secondary += o.Count
+	case o.External:
+		n.External += o.Count
+	}
+}
+
+func (c *groupCount) group(level float64) ReliabilityGroup {
+	g := ReliabilityGroup{Life: map[Silence]*Life{}, Parts: c.parts, Prompted: c.prompted}
+	n := &g.Parts
 	var ofHandled, ofTested []lifedata.Count
-	for _, name := range names {
-		u := units[name]
+	for _, name := range c.names {
+		u := c.units[name]
 		n.Handled += u.handled
 		n.Tested += u.tested
 		n.Failed += u.failed
@@ -390,8 +457,8 @@ func countGroup(obs []Observation, level float64) ReliabilityGroup {
 		g.FailedUnit = ""
 	}
 	for _, reason := range leftOutReasons {
-		if reasons[reason] > reasons[g.MostLeftOut] {
-			g.MostLeftOut, g.MostLeftOutCount = reason, reasons[reason]
+		if c.reasons[reason] > c.reasons[g.MostLeftOut] {
+			g.MostLeftOut, g.MostLeftOutCount = reason, c.reasons[reason]
 		}
 	}
 	g.Units.Interval = lifedata.Wilson(g.Units.Affected, g.Units.Inspected, level)

@@ -45,45 +45,58 @@ type ComparedGroup struct {
 	Rate     *Rate // nil where refused
 }
 
-// compareWithin compares, for every family, the groups that the other keys
-// make of it, with silence read as the report does. Nothing is compared by
-// family, or by group of families, alone: those are different things.
-func (r *Reliability) compareWithin(all []Observation, families schema.FamilyList, opt ReliabilityOptions) {
-	var names []string
-	var keys []func(Observation) string
+// compared gathers, for every family, the groups that the other keys make of
+// it, with silence read as the report does. Nothing is compared by family, or
+// by group of families, alone: those are different things.
+type compared struct {
+	silence  Silence
+	names    []string
+	keys     []func(Observation) string
+	byFamily map[schema.FamilyName]map[string]*merger
+}
+
+func newCompared(opt ReliabilityOptions) *compared {
+	c := &compared{silence: opt.Silence, byFamily: map[schema.FamilyName]map[string]*merger{}}
 	for _, k := range reliabilityKeys {
 		if slices.Contains(opt.By, k.name) && k.name != "family" && k.name != "group" {
-			names = append(names, k.name)
-			keys = append(keys, k.value)
+			c.names = append(c.names, k.name)
+			c.keys = append(c.keys, k.value)
 		}
 	}
-	if keys == nil {
+	return c
+}
+
+func (c *compared) add(o Observation) {
+	if c.keys == nil {
 		return
 	}
-	byFamily := map[schema.FamilyName]map[string][]Observation{}
-	for _, o := range all {
-		if opt.Origin != "" && o.Origin != opt.Origin {
-			continue
-		}
-		var words []string
-		for i, k := range keys {
-			words = append(words, cmp.Or(clean(k(o)), names[i]+" not recorded"))
-		}
-		if byFamily[o.Family] == nil {
-			byFamily[o.Family] = map[string][]Observation{}
-		}
-		id := strings.Join(words, ", ")
-		byFamily[o.Family][id] = append(byFamily[o.Family][id], o)
+	var words []string
+	for i, k := range c.keys {
+		words = append(words, cmp.Or(clean(k(o)), c.names[i]+" not recorded"))
 	}
-	for _, family := range sortedKeys(byFamily) {
-		groups := byFamily[family]
+	if c.byFamily[o.Family] == nil {
+		c.byFamily[o.Family] = map[string]*merger{}
+	}
+	id := strings.Join(words, ", ")
+	m := c.byFamily[o.Family][id]
+	if m == nil {
+		m = newMerger(c.silence)
+		c.byFamily[o.Family][id] = m
+	}
+	m.add(o)
+}
+
+// compare compares the groups of every family.
+func (r *Reliability) compare(x *compared, families schema.FamilyList, opt ReliabilityOptions) {
+	for _, family := range sortedKeys(x.byFamily) {
+		groups := x.byFamily[family]
 		if len(groups) < 2 {
 			continue
 		}
-		c := Comparison{Of: families.Title(family), Keys: names}
+		c := Comparison{Of: families.Title(family), Keys: x.names}
 		var times []lifetimes
 		for _, name := range sortedKeys(groups) {
-			times = append(times, lifetimesOf(groups[name], r.Silence))
+			times = append(times, groups[name].lifetimes)
 			c.Groups = append(c.Groups, ComparedGroup{Name: name})
 		}
 		if c.test(times, opt) {

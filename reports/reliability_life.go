@@ -47,54 +47,70 @@ func (l lifetimes) all() []lifedata.Obs {
 }
 
 // lifetimesOf turns the observations of a group into those of its lifetimes.
-// Of the parts left out, those fitted here and not seen since are no loss:
-// they had no time to fail.
 func lifetimesOf(obs []Observation, s Silence) lifetimes {
-	var l lifetimes
-	aged, ageless, nothing := newMerger(&l.aged), newMerger(&l.ageless), newMerger(&l.nothing)
+	m := newMerger(s)
 	for _, o := range obs {
-		kind, lower := o.Under(s)
-		if kind == ObservedLeftOut && o.Reason == LeftOutNotBack {
-			continue
-		}
-		l.came += o.Count
-		x := lifedata.Obs{Unit: o.Unit, Entry: o.Entry, Lower: lower, Upper: o.Upper, Count: float64(o.Count)}
-		switch {
-		case kind == ObservedLeftOut, kind == ObservedCensored && !(lower > o.Entry):
-			l.out += o.Count
-			nothing.add(lifedata.Obs{Unit: o.Unit, Upper: math.Inf(1), Count: float64(o.Count)})
-			if o.Reason == LeftOutMeter && l.noMeter == "" {
-				l.noMeter = o.Unit
-			}
-		case o.UnknownOrigin || o.Pool || o.Restart > 0:
-			ageless.add(x)
-		default:
-			aged.add(x)
-		}
+		m.add(o)
 	}
-	return l
+	return m.lifetimes
 }
 
-// merger makes one observation of those that are alike but for their count, as
-// [lifedata.ReadObs] does, so that a file gives the same sums to the last bit.
+// merger turns the observations of a group into lifetimes, those of a unit
+// after those of another. It makes one of those of a unit that are alike but
+// for their count, as [lifedata.ReadObs] does, so that a file gives the same
+// sums to the last bit.
 type merger struct {
-	into *[]lifedata.Obs
-	at   map[lifedata.Obs]int
+	lifetimes
+	silence Silence
+	unit    string               // the unit at hand
+	at      map[lifedata.Obs]int // its observations, by what they are but for the count
 }
 
-func newMerger(into *[]lifedata.Obs) *merger {
-	return &merger{into, map[lifedata.Obs]int{}}
-}
+func newMerger(s Silence) *merger { return &merger{silence: s, at: map[lifedata.Obs]int{}} }
 
-func (m *merger) add(o lifedata.Obs) {
-	key := o
-	key.Count = 0
-	if i, ok := m.at[key]; ok {
-		(*m.into)[i].Count += o.Count
+// add takes in one observation. Of the parts left out, those fitted here and
+// not seen since are no loss: they had no time to fail.
+func (m *merger) add(o Observation) {
+	if o.Unit != m.unit {
+		clear(m.at)
+		m.unit = o.Unit
+	}
+	kind, lower := o.Under(m.silence)
+	if kind == ObservedLeftOut && o.Reason == LeftOutNotBack {
 		return
 	}
-	m.at[key] = len(*m.into)
-	*m.into = append(*m.into, o)
+	m.came += o.Count
+	x := lifedata.Obs{Unit: o.Unit, Entry: o.Entry, Lower: lower, Upper: o.Upper, Count: float64(o.Count)}
+	switch {
+	case kind == ObservedLeftOut, kind == ObservedCensored && !(lower > o.Entry):
+		m.out += o.Count
+		m.merge(&m.nothing, lifedata.Obs{Unit: o.Unit, Upper: math.Inf(1), Count: float64(o.Count)}, mergedNothing)
+		if o.Reason == LeftOutMeter && m.noMeter == "" {
+			m.noMeter = o.Unit
+		}
+	case o.UnknownOrigin || o.Pool || o.Restart > 0:
+		m.merge(&m.ageless, x, mergedAgeless)
+	default:
+		m.merge(&m.aged, x, mergedAged)
+	}
+}
+
+// Which list an observation went to, in place of the count in a key.
+const (
+	mergedAged = iota
+	mergedAgeless
+	mergedNothing
+)
+
+func (m *merger) merge(into *[]lifedata.Obs, o lifedata.Obs, list float64) {
+	key := o
+	key.Count = list
+	if i, ok := m.at[key]; ok {
+		(*into)[i].Count += o.Count
+		return
+	}
+	m.at[key] = len(*into)
+	*into = append(*into, o)
 }
 
 // estimate fills in all that one group tells by itself.

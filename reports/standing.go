@@ -70,27 +70,61 @@ func StandingsOf(l *ledger.Ledger) ([]Standing, error) {
 	if err != nil {
 		return nil, err
 	}
+	view, err := l.View(stock)
+	if err != nil {
+		return nil, err
+	}
 	out := []Standing{}
-	err = l.All(stock, func(_ string, u *ledger.Loaded, err error) error {
-		if err != nil {
-			return err
-		}
-		s := NewStanding(u.Unit, l.Today())
-		s.OnBench = u.Name == l.OnBench()
-		s.Errors, _ = schema.Count(u.Problems)
+	onBench, today := l.OnBench(), l.Today()
+	err = ledger.Derive(view, "standing", func(_ string, u *ledger.Loaded) (stood, error) {
+		s := standing(u.Unit)
+		s.Standing.Errors, _ = schema.Count(u.Problems)
+		return s, nil
+	}, func(name string, x stood) error {
+		s := x.on(today)
+		s.OnBench = name == onBench
 		out = append(out, s)
 		return nil
 	})
 	return out, err
 }
 
+// stood is where a unit stands on whatever day it is asked.
+type stood struct {
+	Standing Standing
+	Coming   []DueItem // what nobody settled yet, due or not
+}
+
 // NewStanding tells where a unit stands on a day.
-func NewStanding(u *unit.Unit, today schema.Date) Standing {
-	s := Standing{Unit: u.Name, Title: clean(u.Instrument.Maker + " " + u.Instrument.Model), Built: string(u.Instrument.Built),
-		Faults: []StandingFault{}, Pending: []string{}, Due: dueBy(u, today), Records: len(u.Files)}
-	if s.Due == nil {
-		s.Due = []DueItem{}
+func NewStanding(u *unit.Unit, today schema.Date) Standing { return standing(u).on(today) }
+
+// on fills in what depends on the day.
+func (x stood) on(today schema.Date) Standing {
+	s := x.Standing
+	s.Faults, s.Pending = orEmpty(s.Faults), orEmpty(s.Pending) // JSON has [] for them
+	s.Due = orEmpty(dueOf(x.Coming, today))
+	if day, err := schema.ParseDate(s.LastDay); err == nil {
+		s.Days = max(0, today.Sub(day.Day))
+		s.Silent = !s.Open && s.State != StateWaiting && s.Days > silentAfter
 	}
+	return s
+}
+
+func orEmpty[T any](list []T) []T {
+	if list == nil {
+		return []T{}
+	}
+	return list
+}
+
+func standing(u *unit.Unit) stood {
+	return stood{standingOf(u), coming(u)}
+}
+
+// standingOf is where a unit stands, but for what depends on the day.
+func standingOf(u *unit.Unit) Standing {
+	s := Standing{Unit: u.Name, Title: clean(u.Instrument.Maker + " " + u.Instrument.Model), Built: string(u.Instrument.Built),
+		Records: len(u.Files)}
 	p, why, _ := u.Power()
 	s.Power, s.Why = string(p), why
 	var waiting []*unit.Position
@@ -119,7 +153,6 @@ func NewStanding(u *unit.Unit, today schema.Date) Standing {
 	}
 	s.LastDay = last.Record.Head().Date.String()
 	s.Last = strings.TrimSuffix(string(last.Record.Head().Kind)+", "+ledger.Summary(last.Record), ", ")
-	s.Days = max(0, today.Sub(last.Record.Head().Date.Day))
 	for _, f := range u.Faults {
 		if f.State == schema.FaultOpen {
 			s.Faults = append(s.Faults, StandingFault{f.ID, f.Symptom, f.Conditions})
@@ -143,7 +176,6 @@ func NewStanding(u *unit.Unit, today schema.Date) Standing {
 		return s
 	}
 	s.gone(u)
-	s.Silent = s.State != StateWaiting && s.Days > silentAfter
 	return s
 }
 
@@ -389,7 +421,27 @@ func (d DueItem) words(o TextOptions) string {
 
 // dueBy lists what is due on a day and nobody settled: by its date, or by the
 // last reading of the hour meter.
-func dueBy(u *unit.Unit, day schema.Date) []DueItem {
+func dueBy(u *unit.Unit, day schema.Date) []DueItem { return dueOf(coming(u), day) }
+
+func dueOf(list []DueItem, day schema.Date) (out []DueItem) {
+	for _, d := range list {
+		when, err := schema.ParseDate(d.When)
+		switch {
+		case err == nil && !when.After(day.Day):
+			d.AtHours = 0
+		case d.AtHours > 0:
+			d.When = ""
+		default:
+			continue
+		}
+		out = append(out, d)
+	}
+	return out
+}
+
+// coming lists what nobody settled: what has a date, due or not, and what is
+// due by the last reading of the hour meter.
+func coming(u *unit.Unit) []DueItem {
 	var hours float64
 	for _, f := range u.Files {
 		if h := f.Record.Head(); h.Hours != nil && !h.Withdrawn {
@@ -398,16 +450,15 @@ func dueBy(u *unit.Unit, day schema.Date) []DueItem {
 	}
 	var out []DueItem
 	for _, d := range u.Due {
+		if d.Settled {
+			continue
+		}
 		item := DueItem{What: clean(d.What), Section: d.Section}
-		switch {
-		case d.Settled:
-			continue
-		case !d.When.IsZero() && !d.When.After(day.Day):
+		if !d.When.IsZero() {
 			item.When = d.When.String()
-		case d.AtHours != nil && *d.AtHours <= hours:
+		}
+		if d.AtHours != nil && *d.AtHours <= hours {
 			item.AtHours = *d.AtHours
-		default:
-			continue
 		}
 		out = append(out, item)
 	}

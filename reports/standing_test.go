@@ -10,7 +10,7 @@ import (
 )
 
 func TestStandings(t *testing.T) {
-	soaking := with(atBench, map[string]string{"2021-03-09-soak-aaag": restored["2021-03-09-soak-aaag"]})
+	soaking := with(firstStay, map[string]string{"2021-03-09-soak-aaag": restored["2021-03-09-soak-aaag"]})
 	note := "kind = \"note\"\nby = \"mw\"\ndate = "
 	for _, c := range []struct {
 		name    string
@@ -84,7 +84,7 @@ func TestDueByDateAndByMeter(t *testing.T) {
 }
 
 func TestWhereAtEightyColumns(t *testing.T) {
-	s := NewStanding(benchInput(t, benchInstrument, benchModel, with(atBench, nil)).Unit, date(t, "2021-03-10"))
+	s := NewStanding(benchInput(t, benchInstrument, benchModel, with(firstStay, nil)).Unit, date(t, "2021-03-10"))
 	s.Faults[0].Symptom = strings.Repeat("a long story ", 20)
 	var b bytes.Buffer
 	if err := WriteWhere(&b, []Standing{s}, TextOptions{Conventions: Conventions{Dates: schema.DayMonthYear}}); err != nil {

@@ -262,6 +262,7 @@ func appendPatterns(ps []gitignore.Pattern, text string, domain []string) []giti
 type untrackedWalk struct {
 	repo   *Repo
 	idx    *index
+	all    bool // ignored files and special files too
 	report func(string)
 }
 
@@ -274,7 +275,7 @@ func (u *untrackedWalk) walk(dir []string, patterns []gitignore.Pattern) error {
 	if err != nil {
 		return err
 	}
-	if slices.ContainsFunc(entries, func(e fs.DirEntry) bool { return e.Name() == ".gitignore" && e.Type().IsRegular() }) {
+	if !u.all && slices.ContainsFunc(entries, func(e fs.DirEntry) bool { return e.Name() == ".gitignore" && e.Type().IsRegular() }) {
 		b, err := os.ReadFile(filepath.Join(full, ".gitignore"))
 		if err != nil {
 			return err
@@ -290,7 +291,7 @@ func (u *untrackedWalk) walk(dir []string, patterns []gitignore.Pattern) error {
 		parts := append(slices.Clip(dir), name)
 		p := path.Join(parts...)
 		if !e.IsDir() {
-			if from, to := u.idx.find(p); from == to && plainOrLink(e) && !matcher.Match(parts, false) {
+			if from, to := u.idx.find(p); from == to && (u.all || plainOrLink(e)) && !matcher.Match(parts, false) {
 				u.report(p)
 			}
 			continue
@@ -301,7 +302,7 @@ func (u *untrackedWalk) walk(dir []string, patterns []gitignore.Pattern) error {
 			if matcher.Match(parts, true) {
 				continue
 			}
-			if fileExists(filepath.Join(full, name, ".git")) {
+			if !u.all && fileExists(filepath.Join(full, name, ".git")) {
 				if from, to := u.idx.find(p); from == to {
 					u.report(p + "/")
 				}

@@ -29,7 +29,7 @@ const fewRefs = 120
 // what is typed of the next one already. open says that the choices are
 // beginnings, behind which no blank belongs.
 func Complete(words []string, typed string, u *unit.Unit, s Stock) (choices []Choice, open bool) {
-	p := &parser{u: u, words: split(words)}
+	p := &parser{u: u, words: split(words, u)}
 	c := &completer{p: p, s: s, typed: typed}
 	p.section()
 	switch {

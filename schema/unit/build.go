@@ -475,6 +475,7 @@ func (b *builder) dates(c *schema.Collector, at string, d schema.Date) {
 		c.Errorf(at, "%s is before the unit was built (%s) => correct the date here, or built in instrument.toml", d, b.u.Built.Text)
 	}
 	if !b.ctx.Today.IsZero() && d.After(b.ctx.Today.Day) {
+		b.u.Ahead = true
 		c.Errorf(at, "%s is in the future (today is %s) => write the day it happened; what is to come goes under [[due]]", d, b.ctx.Today)
 	}
 }

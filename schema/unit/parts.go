@@ -485,6 +485,9 @@ func (b *builder) lots(c *schema.Collector) (lots map[string]*schema.Lot, known 
 
 // lot checks that a lot exists and fills a component in from it.
 func (b *builder) lot(c *schema.Collector, at, name string, n *schema.Component, l schema.PartLine, day schema.Date) {
+	if i, named := slices.BinarySearch(b.u.LotsNamed, name); !named {
+		b.u.LotsNamed = slices.Insert(b.u.LotsNamed, i, name)
+	}
 	lots, known := b.lots(c)
 	lot := lots[name]
 	if lot == nil && !known {

@@ -73,6 +73,8 @@ type Unit struct {
 	Due        []*Due
 	Problems   []schema.Problem  // across files; those of single files are not repeated
 	Elsewhere  map[string]*Bench // as the context has it
+	LotsNamed  []string          // lots its records name, in order of name
+	Ahead      bool              // a date lies after the context's Today
 }
 
 // Section is one section of the unit with the board it carries.

@@ -1,0 +1,109 @@
+package ledger
+
+import (
+	"encoding/gob"
+	"errors"
+	"os"
+	"path/filepath"
+
+	"github.com/go-git/go-git/v5/plumbing"
+)
+
+// walked is what was learnt from main's history and tree, and up to where.
+// Commits and trees never change, so it holds for as long as main goes on from
+// there.
+type walked struct {
+	Program string
+	Main    plumbing.Hash            // Heads is as of this commit
+	Heads   map[string]plumbing.Hash // the head each unit's branch was last given
+	Tree    plumbing.Hash            // a tree of main with nothing in it that must not be
+}
+
+func (l *Ledger) walkedFile() string {
+	return filepath.Join(l.Dir, filepath.FromSlash(derivedDir), "main")
+}
+
+// walked returns what is kept; a file that cannot be read is as good as none.
+func (l *Ledger) walked() *walked {
+	w := &walked{}
+	if f, err := os.Open(l.walkedFile()); err == nil {
+		defer f.Close()
+		if gob.NewDecoder(f).Decode(w) != nil || w.Program != programID() {
+			w = &walked{}
+		}
+	}
+	return w
+}
+
+func (l *Ledger) keepWalked(w *walked) {
+	w.Program = programID()
+	replaceDerived(l.walkedFile(), func(f *os.File) error { return gob.NewEncoder(f).Encode(w) })
+}
+
+// replaceDerived writes a file that takes its name when it is whole. Where that
+// cannot be, the next run takes longer.
+func replaceDerived(name string, write func(*os.File) error) {
+	dir := filepath.Dir(name)
+	if os.MkdirAll(dir, 0o777) != nil {
+		return
+	}
+	f, err := os.CreateTemp(dir, "new-*")
+	if err != nil {
+		return
+	}
+	defer os.Remove(f.Name()) // no more there once it has its name
+	if errors.Join(write(f), f.Close()) == nil {
+		os.Rename(f.Name(), name)
+	}
+}
+
+// closeHeads returns the head each unit's branch was last given by main. It
+// walks main back to where it was walked before.
+func (l *Ledger) closeHeads(from plumbing.Hash) (map[string]plumbing.Hash, error) {
+	heads := map[string]plumbing.Hash{}
+	if from.IsZero() {
+		return heads, nil
+	}
+	w := l.walked()
+	if w.Main == from {
+		return w.Heads, nil
+	}
+	take := func(message string) {
+		for name, h := range unitHeads(message) {
+			if _, ok := heads[name]; !ok {
+				heads[name] = h
+			}
+		}
+	}
+	at := from
+	for !w.Main.IsZero() && at != w.Main {
+		c, err := l.repo.Commit(at)
+		if err != nil {
+			return nil, err
+		}
+		take(c.Message)
+		if len(c.ParentHashes) != 1 {
+			w.Main = plumbing.ZeroHash // a merge, or another history: walk all of it
+			break
+		}
+		at = c.ParentHashes[0]
+	}
+	if w.Main.IsZero() {
+		clear(heads)
+		for c, err := range l.repo.Log(from) {
+			if err != nil {
+				return nil, err
+			}
+			take(c.Message)
+		}
+	} else {
+		for name, h := range w.Heads {
+			if _, ok := heads[name]; !ok {
+				heads[name] = h
+			}
+		}
+	}
+	w.Main, w.Heads = from, heads
+	l.keepWalked(w)
+	return heads, nil
+}

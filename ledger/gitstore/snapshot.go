@@ -1,0 +1,111 @@
+package gitstore
+
+import (
+	"crypto/sha256"
+	"io"
+	"iter"
+	"strings"
+
+	"github.com/go-git/go-git/v5/plumbing"
+)
+
+// Snapshot tells what the work files hold without reading them: where git's
+// index describes a file by its stat data, the file holds what the index names.
+type Snapshot struct {
+	idx   *index
+	other map[string]bool // paths that are not as the index has them, or not in it, ignored ones too
+}
+
+// Snapshot looks at every file of the index and at every file in the folders
+// named, slash paths from the top. Only files whose stat data differ from the
+// index are read.
+func (r *Repo) Snapshot(folders ...string) (*Snapshot, error) {
+	cfg, err := r.Config()
+	if err != nil {
+		return nil, err
+	}
+	idx, err := r.loadIndex()
+	if err != nil {
+		return nil, err
+	}
+	s := &Snapshot{idx: idx, other: map[string]bool{}}
+	at := map[string]*Change{}
+	if err := r.workChanges(cfg, idx, func(p string) *Change {
+		if at[p] == nil {
+			at[p] = &Change{Path: p}
+		}
+		return at[p]
+	}); err != nil {
+		return nil, err
+	}
+	for p := range at {
+		s.other[p] = true
+	}
+	for i := range idx.entries {
+		// git was told not to look at these.
+		if e := &idx.entries[i]; e.flags&flagAssumeValid != 0 || e.ext&extSkipWorktree != 0 || e.mode == 0o160000 {
+			s.other[e.name] = true
+		}
+	}
+	u := &untrackedWalk{repo: r, idx: idx, all: true, report: func(p string) { s.other[p] = true }}
+	for _, f := range folders {
+		if err := u.walk(strings.Split(f, "/"), nil); err != nil {
+			return nil, err
+		}
+	}
+	return s, nil
+}
+
+// Paths yields the paths of the index below a folder, in order, and those of
+// other files Snapshot came across there.
+func (s *Snapshot) Paths(dir string) iter.Seq[string] {
+	dir += "/"
+	return func(yield func(string) bool) {
+		for i, _ := s.idx.find(dir); i < len(s.idx.entries) && strings.HasPrefix(s.idx.entries[i].name, dir); i++ {
+			if !yield(s.idx.entries[i].name) {
+				return
+			}
+		}
+		for p := range s.other {
+			if strings.HasPrefix(p, dir) && !yield(p) {
+				return
+			}
+		}
+	}
+}
+
+// Blob returns the hash of a file's content; false where only reading the file
+// would tell.
+func (s *Snapshot) Blob(p string) (plumbing.Hash, bool) {
+	from, to := s.idx.find(p)
+	if to != from+1 || s.other[p] {
+		return plumbing.ZeroHash, false
+	}
+	return s.idx.entries[from].hash, true
+}
+
+// Dirty returns the folders, of those at a depth of so many names, that hold a
+// file of which only reading would tell what it holds.
+func (s *Snapshot) Dirty(depth int) map[string]bool {
+	out := map[string]bool{}
+	for p := range s.other {
+		parts := strings.SplitN(p, "/", depth+1)
+		out[strings.Join(parts[:min(depth, len(parts))], "/")] = true
+	}
+	return out
+}
+
+// Digest is one sum over the paths, modes and contents of the files below a
+// folder that Snapshot looked into. It is only worth something where Dirty does
+// not have the folder.
+func (s *Snapshot) Digest(dir string) [sha256.Size]byte {
+	dir += "/"
+	h := sha256.New()
+	for i, _ := s.idx.find(dir); i < len(s.idx.entries) && strings.HasPrefix(s.idx.entries[i].name, dir); i++ {
+		e := &s.idx.entries[i]
+		io.WriteString(h, e.name[len(dir):])
+		h.Write([]byte{0, byte(e.mode >> 8), byte(e.mode)})
+		h.Write(e.hash[:])
+	}
+	return [sha256.Size]byte(h.Sum(nil))
+}
