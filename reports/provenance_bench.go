@@ -104,17 +104,17 @@ func (b *provenance) otherBenches() []string {
 	for _, name := range names {
 		s := by[name]
 		out = append(out, fmt.Sprintf("%s of the %s, of %s to %s, %s written at %s and %s as that bench recorded them.", capital(thousands(s.records)),
-			plural(len(b.u.Files), "record", "records"), s.first, s.last, isAre(s.records), own(name), standStands(s.records)))
+			plural(len(b.u.Files), "record", "records"), s.first, s.last, wasWere(s.records), own(name), standStands(s.records)))
 	}
 	slices.Sort(out)
 	return append(out, "What they tell is marked with the bench's name. This bench did not see it.")
 }
 
-func isAre(n int) string {
+func wasWere(n int) string {
 	if n == 1 {
-		return "is"
+		return "was"
 	}
-	return "are"
+	return "were"
 }
 
 func standStands(n int) string {

@@ -61,11 +61,13 @@ func (p *Provenance) WritePDF(w io.Writer, o PDFOptions) error {
 func (s *pdfSheet) front(size float64, code *QR) {
 	s.size = size
 	s.newPage()
+	s.y -= 4 // there is no running head above it
 	if code != nil {
 		s.code(*code)
 	}
 	t := &provenanceText{sheet: s, p: s.p}
 	t.title()
+	s.y = max(s.y, s.beside+0.8)
 	t.facts(pdfColumns, s.p.InShort)
 	s.y += 2.5 * size
 	if !s.factColumns(s.p.PageOne) {
@@ -74,10 +76,10 @@ func (s *pdfSheet) front(size float64, code *QR) {
 }
 
 // frontSize is how large letters can be for page one to be one page, where
-// 8 points are enough for that.
+// 7.6 points are enough for that.
 func (p *Provenance) frontSize(o PDFOptions, day time.Time, code *QR) float64 {
 	trial := newTypesetter(o.Paper, day)
-	for _, size := range []float64{1, 0.96, 0.92, 0.88, 0.85} {
+	for _, size := range []float64{1, 0.96, 0.92, 0.88, 0.84, 0.8} {
 		before := trial.PageCount()
 		newPDFSheet(p, o, trial).front(size, code)
 		if trial.PageCount() == before+1 {

@@ -12,6 +12,9 @@ type setFact struct {
 	height float64
 }
 
+// tight is the leading of the columns: short lines need less.
+func (s *pdfSheet) tight() float64 { return s.body().leading() * 0.92 }
+
 // breakFact breaks a fact into lines of a column.
 func (s *pdfSheet) breakFact(f Fact, width float64) setFact {
 	body, bold := s.body(), s.bold()
@@ -19,7 +22,7 @@ func (s *pdfSheet) breakFact(f Fact, width float64) setFact {
 	if f.brief() {
 		text := settable(setWords(f.Lines[0]))
 		if at := s.pdf.width(bold, settable(clean(f.Label))) + 3; len(x.label) == 1 && at+s.pdf.width(body, text) <= width {
-			x.beside, x.lines, x.height = at, [][]string{{text}}, body.leading()
+			x.beside, x.lines, x.height = at, [][]string{{text}}, s.tight()
 			return x
 		}
 	}
@@ -32,7 +35,7 @@ func (s *pdfSheet) breakFact(f Fact, width float64) setFact {
 		x.lines = append(x.lines, l)
 		n += len(l)
 	}
-	x.height = body.leading() * float64(n)
+	x.height = s.tight() * float64(n)
 	return x
 }
 
@@ -40,7 +43,7 @@ func (s *pdfSheet) breakFact(f Fact, width float64) setFact {
 // whether they fit.
 func (s *pdfSheet) factColumns(facts []Fact) bool {
 	width := (s.o.Paper.Width - pdfLeft - pdfRight - pdfBetween) / 2
-	gap := 2.2 * s.size
+	gap := 1.9 * s.size
 	var all []setFact
 	total := 0.0
 	for _, f := range facts {
@@ -48,23 +51,28 @@ func (s *pdfSheet) factColumns(facts []Fact) bool {
 		all = append(all, x)
 		total += x.height + gap
 	}
-	// The left column takes facts until it is the longer one, or full.
-	left, height := 0, 0.0
-	for left < len(all) && height+all[left].height/2 < total/2 && s.y+height+all[left].height <= s.bottom() {
-		height += all[left].height + gap
-		left++
+	// The left column takes facts until it is the longer one. Where one of them
+	// then runs over, the other may have the room.
+	top, best := s.y, -1
+	height, longer := 0.0, 0.0
+	for i := range len(all) + 1 {
+		if l := max(height, total-height); best < 0 || l < longer {
+			best, longer = i, l
+		}
+		if i < len(all) {
+			height += all[i].height + gap
+		}
 	}
-	top := s.y
-	if top+total-height-gap > s.bottom() {
+	if top+longer-gap > s.bottom() {
 		return false
 	}
 	end := top
 	for i, x := range all {
 		at := pdfLeft
-		if i >= left {
+		if i >= best {
 			at += width + pdfBetween
 		}
-		if i == left {
+		if i == best {
 			end, s.y = s.y, top
 		}
 		s.setFact(x, at, width)
@@ -79,18 +87,18 @@ func (s *pdfSheet) setFact(x setFact, at, width float64) {
 	body, bold := s.body(), s.bold()
 	s.pdf.SetDrawColor(0xb9, 0xbe, 0xc5)
 	s.pdf.SetLineWidth(0.15)
-	s.pdf.Line(at, s.y-0.9*s.size, at+width, s.y-0.9*s.size)
+	s.pdf.Line(at, s.y-0.7*s.size, at+width, s.y-0.7*s.size)
 	s.ink()
 	base := func(f face) float64 { return s.y + f.size*0.95*point }
 	if x.beside > 0 {
 		s.pdf.put(bold, at, base(bold), x.label[0])
 		s.pdf.put(body, at+x.beside, base(body), x.lines[0][0])
-		s.y += body.leading()
+		s.y += s.tight()
 		return
 	}
 	for _, l := range x.label {
 		s.pdf.put(bold, at, base(bold), l)
-		s.y += body.leading()
+		s.y += s.tight()
 	}
 	for _, lines := range x.lines {
 		in := at
@@ -100,7 +108,7 @@ func (s *pdfSheet) setFact(x setFact, at, width float64) {
 		}
 		for _, l := range lines {
 			s.pdf.put(body, in, base(body), l)
-			s.y += body.leading()
+			s.y += s.tight()
 		}
 	}
 }
