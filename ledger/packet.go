@@ -461,8 +461,8 @@ func readPacket(data []byte) (map[string][]byte, error) {
 			return nil, fmt.Errorf("%s in the zip: %w", f.Name, err)
 		}
 	}
-	first := z.File[0]
-	again, err := writePacketAt(files, first.ModifiedDate, first.ModifiedTime)
+	// The time is the first entry's, as its head at the beginning has it.
+	again, err := writePacketAt(files, binary.LittleEndian.Uint16(data[12:]), binary.LittleEndian.Uint16(data[10:]))
 	if err != nil {
 		return nil, err
 	}

@@ -168,9 +168,7 @@ func guide(chain []*Seal, objects objectSet, key string) []byte {
 		Rotations                                          []guideRotation
 	}{Unit: st.Unit, UUID: st.UUID, Shop: oneLine(st.Shop.Name), Sealed: st.Sealed.Format(time.DateOnly), File: PacketName(st), Key: key,
 		Head: st.Head, Objects: st.ObjectsSHA256, Number: st.Number, Count: len(st.Files)}
-	for _, f := range packetFiles[:len(packetFiles)-2] {
-		data.Signed = append(data.Signed, f)
-	}
+	data.Signed = packetFiles[:len(packetFiles)-2]
 	good, none := 0, 0
 	for _, o := range objects {
 		if o.Type != plumbing.CommitObject {
