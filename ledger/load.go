@@ -398,11 +398,17 @@ func (l *Ledger) All(stock *Stock, fn func(name string, u *Loaded, err error) er
 			}
 		}()
 	}
+	progress := l.opt.Progress
+	if progress == nil {
+		progress = func(int, int) {}
+	}
 	for i, name := range names {
 		r := <-results[i]
 		if err := fn(name, r.u, r.err); err != nil {
+			progress(len(names), len(names))
 			return err
 		}
+		progress(i+1, len(names))
 		<-slots
 	}
 	workers.Wait()
