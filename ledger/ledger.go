@@ -40,9 +40,10 @@ type Options struct {
 	Random     io.Reader
 	NoSync     bool // skip fsync: for throw-away ledgers only
 	Passphrase func(key string) ([]byte, error)
-	Waiting    func()          // called when another program has held the ledger for a second
-	Author     *gitstore.Ident // overrides git's user.*; its When is not used
-	DryRun     bool            // work everything out and write nothing
+	Waiting    func()             // called when another program has held the ledger for a second
+	Progress   func(done, of int) // called after each unit where all are read; the last call has done == of
+	Author     *gitstore.Ident    // overrides git's user.*; its When is not used
+	DryRun     bool               // work everything out and write nothing
 }
 
 // Ledger is an open ledger.
