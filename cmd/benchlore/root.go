@@ -27,6 +27,7 @@ func (a *app) root() *cobra.Command {
 	}
 	root.PersistentFlags().StringVar(&a.ledgerDir, "ledger", "", "`DIR` of the ledger; left out: the one around the working directory")
 	root.SetFlagErrorFunc(flagError)
+	setUsage(root)
 	root.AddGroup(
 		&cobra.Group{ID: "start", Title: "Start:"},
 		&cobra.Group{ID: "bench", Title: "At the bench:"},
@@ -50,6 +51,7 @@ func (a *app) root() *cobra.Command {
 		}
 	}
 	a.completions(root)
+	reflow(root)
 	root.SetHelpCommandGroupID("start")
 	root.SetCompletionCommandGroupID("start")
 	return root
