@@ -62,6 +62,9 @@ func (a *app) prompts(l *ledger.Ledger, name string, head schema.Common) (schema
 			fmt.Fprintf(out, "  %s: %s\n", x.Path, x.Text)
 		}
 	}
+	if !a.json {
+		a.powerLine(u.Unit)
+	}
 	if plainTerminal() {
 		err = p.plain(a.in)
 	} else {
@@ -152,7 +155,7 @@ func (p *prompter) review() (text, wrong string) {
 	}
 	var b strings.Builder
 	for _, q := range problems {
-		q.File = "line"
+		q.File = "the record"
 		b.WriteString(q.Drawing())
 	}
 	return string(data), b.String()
