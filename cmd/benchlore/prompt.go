@@ -122,6 +122,9 @@ func (p *prompter) kept(a *app) ([]form.Answer, error) {
 
 // errKept says that nothing was stored, and how to go on.
 func errKept(p *prompter) error {
+	if data, err := p.draft.Read(); err == nil && data == nil {
+		return usagef("", "nothing was stored, and nothing was typed")
+	}
 	return usagef("go on with: benchlore add "+string(p.what.Kind)+" --unit "+p.what.Unit, "nothing was stored; what was typed is kept")
 }
 
