@@ -77,11 +77,28 @@ func (l *Ledger) past(name string, from plumbing.Hash) (*past, error) {
 			if err := p.take(l, head); err != nil {
 				return nil, err
 			}
-			continue
+			// A correction, and an exchange with another bench, leave what is open
+			// open: that was saved further back.
+			if all, err := l.closedWhole(head, here); err != nil {
+				return nil, err
+			} else if all {
+				continue
+			}
 		}
 		queue = append(queue, parents...)
 	}
 	return p, nil
+}
+
+// closedWhole reports whether a unit's folder on main is what a commit of its
+// branch has.
+func (l *Ledger) closedWhole(head, folder plumbing.Hash) (bool, error) {
+	ok, err := l.repo.Has(head)
+	if err != nil || !ok {
+		return true, err // reported where the branch is looked for
+	}
+	tree, err := l.branchTree(head)
+	return tree == folder, err
 }
 
 // attribute notes which files this commit added or changed. Walking newest

@@ -283,6 +283,12 @@ func (LotVerdict) Words() []string { return []string{"good", "suspect", "bad"} }
 // RemoteRole says what a remote may receive.
 type RemoteRole string
 
+// The roles.
+const (
+	RemoteOwn  RemoteRole = "own"
+	RemotePeer RemoteRole = "peer"
+)
+
 func (RemoteRole) Words() []string { return []string{"own", "peer"} }
 
 // BookKind is the kind of a shop-only entry in books/.
