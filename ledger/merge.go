@@ -51,6 +51,7 @@ type merged struct {
 	touched   []string                 // units that differ from ours, by branch or by folder
 	conflicts []conflictFile           // new ones
 	renamed   map[string]string        // units that had to take another name
+	anew      map[string]bool          // units whose unsealed history there gives way to the sealed one here
 }
 
 // merging is a merge at work.
@@ -58,6 +59,7 @@ type merging struct {
 	l            *Ledger
 	tx           *gitstore.Tx
 	ours, theirs side
+	seals        map[string]plumbing.Hash // of the other side, by ref
 	signer       func() (gitstore.Signer, error)
 	by           gitstore.Ident
 
@@ -72,7 +74,7 @@ type merging struct {
 
 // run merges.
 func (m *merging) run() (*merged, error) {
-	m.out = merged{units: map[string]plumbing.Hash{}, renamed: map[string]string{}}
+	m.out = merged{units: map[string]plumbing.Hash{}, renamed: map[string]string{}, anew: map[string]bool{}}
 	m.change, m.lost, m.beside = map[string]plumbing.Hash{}, map[string]map[plumbing.Hash]bool{}, map[string]map[plumbing.Hash]bool{}
 	m.closed = map[string]map[string]map[plumbing.Hash]bool{}
 	var err error
@@ -100,6 +102,9 @@ func (m *merging) run() (*merged, error) {
 	}
 	folders, err := m.files()
 	if err != nil {
+		return nil, err
+	}
+	if err := m.revive(folders); err != nil {
 		return nil, err
 	}
 	for name := range m.out.units {
@@ -176,6 +181,43 @@ func (m *merging) files() (map[string]bool, error) {
 		}
 	}
 	return folders, nil
+}
+
+// revive gives a unit that was taken out on one side, and worked on on the
+// other, what it is back.
+func (m *merging) revive(folders map[string]bool) error {
+	tree, err := m.newTree()
+	if err != nil {
+		return err
+	}
+	for name := range folders {
+		if _, ok, err := m.l.repo.TreeAt(tree, unitDir(name)); err != nil || !ok {
+			if err != nil {
+				return err
+			}
+			continue
+		}
+		for _, f := range []string{"instrument.toml", ".gitattributes"} {
+			p := unitDir(name) + "/" + f
+			if h, err := m.now(p); err != nil || !h.IsZero() {
+				if err != nil {
+					return err
+				}
+				continue
+			}
+			for _, t := range []plumbing.Hash{m.base, m.trees[0], m.trees[1]} {
+				e, ok, err := m.l.repo.TreeAt(t, p)
+				if err != nil {
+					return err
+				}
+				if ok {
+					m.change[p] = e.Hash
+					break
+				}
+			}
+		}
+	}
+	return nil
 }
 
 func lose(lost map[string]map[plumbing.Hash]bool, p string, blob plumbing.Hash) {

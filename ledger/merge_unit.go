@@ -2,7 +2,9 @@ package ledger
 
 import (
 	"fmt"
+	"maps"
 	"slices"
+	"strings"
 
 	"github.com/go-git/go-git/v5/plumbing"
 
@@ -127,27 +129,11 @@ func (m *merging) unitID(commit plumbing.Hash) (string, error) {
 
 // twoBeginnings is for a unit that two benches closed for the first time, each
 // without knowing of the other. A history has one beginning: what the server
-// has stays, and what was closed here is put on top of it. That is possible
-// only as long as the one here was not sealed.
+// has stays, and what was closed here is put on top of it; the other way round
+// where ours is sealed and theirs is not. A sealed history is never taken apart.
 func (m *merging) twoBeginnings(name string) error {
 	l := m.l
 	ours, theirs := m.ours.units[name], m.theirs.units[name]
-	refs, err := l.repo.Refs(tagRefs + sealTags + name + "/")
-	if err != nil {
-		return err
-	}
-	for ref, h := range refs {
-		tag, err := l.repo.Tag(h)
-		if err != nil {
-			return err
-		}
-		if ok, err := l.repo.IsAncestor(tag.Target, theirs); err != nil {
-			return err
-		} else if !ok {
-			return &UsageError{fmt.Sprintf("%s was closed for the first time on two benches, and the history here is sealed (%s) while the server has the other", name, ref[len(tagRefs):]),
-				"a sealed history is never taken apart: write to whoever closed it there, and keep one of the two; the other's records can be added by hand"}
-		}
-	}
 	a, err := m.unitID(ours)
 	if err != nil {
 		return err
@@ -160,16 +146,33 @@ func (m *merging) twoBeginnings(name string) error {
 		return &UsageError{fmt.Sprintf("two instruments are called %s: %s here and %s there, and both have been closed", name, a, b),
 			"seal and hand over the one here, take its folder and branch out, and adopt it again with --as MODEL/OTHERTAG"}
 	}
-	tree, err := m.unionTree(name, plumbing.ZeroHash, theirs, ours)
+	sealedHere, err := m.sealedOn(name, ours)
 	if err != nil {
 		return err
 	}
-	old, err := l.branchTree(theirs)
+	sealedThere, err := m.sealedOn(name, theirs)
+	if err != nil {
+		return err
+	}
+	under, over := theirs, ours
+	switch {
+	case sealedHere != "" && sealedThere != "":
+		return &UsageError{fmt.Sprintf("%s was closed for the first time on two benches, and both histories are sealed: %s and %s", name, sealedHere, sealedThere),
+			"a sealed history is never taken apart: keep one of the two, and add the other's records to it by hand"}
+	case sealedHere != "":
+		under, over = ours, theirs
+		m.out.anew[name] = true
+	}
+	tree, err := m.unionTree(name, plumbing.ZeroHash, under, over)
+	if err != nil {
+		return err
+	}
+	old, err := l.branchTree(under)
 	if err != nil {
 		return err
 	}
 	if tree == old {
-		m.out.units[name] = theirs
+		m.out.units[name] = under
 		return nil
 	}
 	diff, err := l.repo.DiffTrees(old, tree)
@@ -182,5 +185,28 @@ func (m *merging) twoBeginnings(name string) error {
 			records = append(records, trailer{"Record", d.Path})
 		}
 	}
-	return m.commitUnit(name, tree, []plumbing.Hash{theirs}, "closed on another bench at the same time", records)
+	return m.commitUnit(name, tree, []plumbing.Hash{under}, "closed on another bench at the same time", records)
+}
+
+// sealedOn names a seal that stands on a history, "" where there is none.
+func (m *merging) sealedOn(name string, head plumbing.Hash) (string, error) {
+	refs, err := m.l.repo.Refs(tagRefs + sealTags + name + "/")
+	if err != nil {
+		return "", err
+	}
+	for ref, h := range m.seals {
+		if strings.HasPrefix(ref, tagRefs+sealTags+name+"/") {
+			refs[ref] = h
+		}
+	}
+	for _, ref := range slices.Sorted(maps.Keys(refs)) {
+		tag, err := m.l.repo.Tag(refs[ref])
+		if err != nil {
+			return "", err
+		}
+		if on, err := m.l.repo.IsAncestor(tag.Target, head); err != nil || on {
+			return strings.TrimPrefix(ref, tagRefs), err
+		}
+	}
+	return "", nil
 }

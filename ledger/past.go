@@ -47,9 +47,16 @@ func (l *Ledger) past(name string, from plumbing.Hash) (*past, error) {
 		trees[c.Hash] = e.Hash
 		return e.Hash, err
 	}
-	queue := []plumbing.Hash{from}
+	// below: reached from a commit that moved the branch already, so that what it
+	// says of the branch is older, and may be of a history that was given up for
+	// another bench's.
+	type item struct {
+		h     plumbing.Hash
+		below bool
+	}
+	queue := []item{{h: from}}
 	for len(queue) > 0 {
-		h := queue[0]
+		h, below := queue[0].h, queue[0].below
 		queue = queue[1:]
 		if seen[h] || h.IsZero() {
 			continue
@@ -74,8 +81,10 @@ func (l *Ledger) past(name string, from plumbing.Hash) (*past, error) {
 			return nil, err
 		}
 		if head, ok := unitHeads(c.Message)[name]; ok {
-			if err := p.take(l, head); err != nil {
-				return nil, err
+			if !below {
+				if err := p.take(l, head); err != nil {
+					return nil, err
+				}
 			}
 			// A correction, and an exchange with another bench, leave what is open
 			// open: that was saved further back.
@@ -84,8 +93,11 @@ func (l *Ledger) past(name string, from plumbing.Hash) (*past, error) {
 			} else if all {
 				continue
 			}
+			below = true
 		}
-		queue = append(queue, parents...)
+		for _, q := range parents {
+			queue = append(queue, item{q, below})
+		}
 	}
 	return p, nil
 }

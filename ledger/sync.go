@@ -106,6 +106,14 @@ func (l *Ledger) Sync(ctx context.Context, remote schema.Remote, o SyncOptions) 
 	}
 }
 
+// step marks an instant at which tests stop an exchange.
+func (l *Ledger) step(name string) error {
+	if l.fault == nil {
+		return nil
+	}
+	return l.fault(name)
+}
+
 // exchange is one run of Sync.
 type exchange struct {
 	l      *Ledger
@@ -113,6 +121,7 @@ type exchange struct {
 	far    *gitstore.Remote
 	out    Synced
 	there  map[string]plumbing.Hash // what the remote has of what is exchanged
+	anew   map[string]bool          // units whose history there gives way
 }
 
 func (x *exchange) start(o SyncOptions) error {
@@ -140,7 +149,7 @@ func (x *exchange) start(o SyncOptions) error {
 		}
 	}
 	var err error
-	x.far, err = l.repo.Remote(x.remote.URL, gitstore.RemoteOptions{Passphrase: l.opt.Passphrase})
+	x.far, err = l.repo.Remote(x.remote.URL, gitstore.RemoteOptions{Passphrase: l.opt.Passphrase, Apart: l.fault != nil})
 	if err == nil {
 		x.out.URL = x.far.URL
 	}
@@ -205,11 +214,14 @@ func (x *exchange) round(ctx context.Context) error {
 		}
 		x.out.Fetched += got.Objects
 	}
+	if err := l.step("fetched"); err != nil {
+		return err
+	}
 	if err := x.merge(got); err != nil {
 		return err
 	}
-	if l.opt.DryRun {
-		return nil
+	if err := l.step("merged"); err != nil || l.opt.DryRun {
+		return err
 	}
 	return x.push(ctx)
 }
@@ -392,6 +404,12 @@ func (x *exchange) take(tx *gitstore.Tx, m *merging, here map[string]plumbing.Ha
 	}
 	m.by = committer
 	m.signer = l.unitSigner
+	m.seals = map[string]plumbing.Hash{}
+	for name, h := range x.there {
+		if strings.HasPrefix(name, tagRefs) {
+			m.seals[name] = h
+		}
+	}
 	var refs []gitstore.RefUpdate
 	var seals []string
 	for name, h := range x.there {
@@ -472,6 +490,7 @@ func (x *exchange) take(tx *gitstore.Tx, m *merging, here map[string]plumbing.Ha
 		}
 	}
 	x.out.Renamed = out.renamed
+	x.anew = out.anew
 	for _, u := range out.touched {
 		if !slices.Contains(x.out.Units, u) {
 			x.out.Units = append(x.out.Units, u)
@@ -601,7 +620,7 @@ func (x *exchange) push(ctx context.Context) error {
 				continue // never moved
 			}
 		}
-		if k != 1 && !old.IsZero() {
+		if k != 1 && !old.IsZero() && !x.anew[strings.TrimPrefix(name, unitRefs)] {
 			// Only ever forward. What a peer has and was held back stays as it is.
 			if ok, err := l.repo.IsAncestor(old, h); err != nil {
 				return err
@@ -631,6 +650,7 @@ func (x *exchange) push(ctx context.Context) error {
 			break
 		}
 	}
+	x.far.Between = func() error { return l.step("pushed a part") }
 	done, err := x.far.Push(ctx, groups[:], known)
 	for _, u := range done {
 		if !slices.Contains(x.out.Pushed, u.Name) {

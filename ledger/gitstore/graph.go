@@ -163,6 +163,7 @@ func (r *Repo) Ahead(tips, known []plumbing.Hash) ([]*object.Commit, error) {
 func (r *Repo) NewObjects(tips, known []plumbing.Hash) ([]plumbing.Hash, error) {
 	var out, commits []plumbing.Hash
 	seen := map[plumbing.Hash]bool{}
+	walked := map[string]bool{}
 	add := func(h plumbing.Hash) bool {
 		if seen[h] {
 			return false
@@ -220,7 +221,7 @@ func (r *Repo) NewObjects(tips, known []plumbing.Hash) ([]plumbing.Hash, error) 
 			}
 			against = append(against, pc.TreeHash)
 		}
-		if err := r.newInTree(c.TreeHash, against, add); err != nil {
+		if err := r.newInTree(c.TreeHash, against, add, walked); err != nil {
 			return nil, err
 		}
 	}
@@ -228,10 +229,21 @@ func (r *Repo) NewObjects(tips, known []plumbing.Hash) ([]plumbing.Hash, error) 
 }
 
 // newInTree adds what a tree has and none of the others has at the same place.
-func (r *Repo) newInTree(tree plumbing.Hash, against []plumbing.Hash, add func(plumbing.Hash) bool) error {
-	if slices.Contains(against, tree) || !add(tree) {
+// One tree may be met beside different others, and then leaves out different
+// things: walked holds what was looked at beside what.
+func (r *Repo) newInTree(tree plumbing.Hash, against []plumbing.Hash, add func(plumbing.Hash) bool, walked map[string]bool) error {
+	if slices.Contains(against, tree) {
 		return nil
 	}
+	key := string(tree[:])
+	for _, h := range against {
+		key += string(h[:])
+	}
+	if walked[key] {
+		return nil
+	}
+	walked[key] = true
+	add(tree)
 	entries, err := r.Tree(tree)
 	if err != nil {
 		return err
@@ -261,7 +273,7 @@ func (r *Repo) newInTree(tree plumbing.Hash, against []plumbing.Hash, add func(p
 		switch {
 		case known || e.Mode == filemode.Submodule:
 		case e.Mode == filemode.Dir:
-			if err := r.newInTree(e.Hash, below, add); err != nil {
+			if err := r.newInTree(e.Hash, below, add, walked); err != nil {
 				return err
 			}
 		default:

@@ -70,16 +70,24 @@ type Remote struct {
 	auth  transport.AuthMethod
 	asked *credential // given by a helper, not yet known to be good
 
-	refs map[string]plumbing.Hash
+	refs  map[string]plumbing.Hash
+	apart bool
+
+	// Between, where it is set, is called between the parts of a push that is
+	// not one step; an error ends it.
+	Between func() error
 }
 
 // RemoteOptions are how somebody may be asked for secrets.
-type RemoteOptions struct{ Passphrase Passphrase }
+type RemoteOptions struct {
+	Passphrase Passphrase
+	Apart      bool // push as to a server that cannot take several refs as one step
+}
 
 // Remote makes ready for an exchange with a URL: ssh://, http(s)://, git://,
 // host:path as ssh has it, file:// or a path. Nothing is sent yet.
 func (r *Repo) Remote(rawURL string, opt RemoteOptions) (*Remote, error) {
-	m := &Remote{URL: withoutPassword(rawURL), repo: r}
+	m := &Remote{URL: withoutPassword(rawURL), repo: r, apart: opt.Apart}
 	if p, ok := localPath(rawURL); ok {
 		if !filepath.IsAbs(p) {
 			p = filepath.Join(r.Dir, p)
@@ -155,6 +163,9 @@ func (m *Remote) client() transport.Transport {
 // say where the server wants to know who is there.
 func (m *Remote) withAuth(ctx context.Context, what string, fn func() error) error {
 	err := fn()
+	if m.path != "" {
+		return err
+	}
 	if (errors.Is(err, transport.ErrAuthenticationRequired) || errors.Is(err, transport.ErrAuthorizationFailed)) && m.asked == nil &&
 		(m.ep.Protocol == "http" || m.ep.Protocol == "https") {
 		cred, cerr := fillCredential(ctx, m.repo.Dir, m.ep)
@@ -325,12 +336,6 @@ func (m *Remote) Push(ctx context.Context, groups [][]RefUpdate, known []plumbin
 	if len(all) == 0 {
 		return nil, nil
 	}
-	if m.path != "" {
-		if err := m.pushLocal(ctx, all, known); err != nil {
-			return nil, err
-		}
-		return all, nil
-	}
 	var done []RefUpdate
 	for len(done) < len(all) {
 		var sent []RefUpdate
@@ -341,7 +346,11 @@ func (m *Remote) Push(ctx context.Context, groups [][]RefUpdate, known []plumbin
 		if err != nil {
 			return done, err
 		}
-		done = append(done, sent...)
+		if done = append(done, sent...); len(done) < len(all) && m.Between != nil {
+			if err := m.Between(); err != nil {
+				return done, err
+			}
+		}
 		for _, u := range sent {
 			known = append(known, u.New)
 		}
@@ -355,6 +364,18 @@ func (m *Remote) Push(ctx context.Context, groups [][]RefUpdate, known []plumbin
 // pushOnce is one push: of everything if the server takes it as one step, of
 // the first group else.
 func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []plumbing.Hash) ([]RefUpdate, error) {
+	part := slices.Concat(groups...)
+	for _, g := range slices.Backward(groups) {
+		if len(g) > 0 {
+			part = g
+		}
+	}
+	if m.path != "" {
+		if !m.apart {
+			part = slices.Concat(groups...)
+		}
+		return part, m.pushLocal(ctx, part, known)
+	}
 	s, err := m.client().NewReceivePackSession(m.ep, m.auth)
 	if err != nil {
 		return nil, err
@@ -372,16 +393,12 @@ func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []plu
 		return nil, errors.New("the server does not say whether it took a push")
 	}
 	updates := slices.Concat(groups...)
-	if adv.Capabilities.Supports(capability.Atomic) {
+	if adv.Capabilities.Supports(capability.Atomic) && !m.apart {
 		if err := req.Capabilities.Set(capability.Atomic); err != nil {
 			return nil, err
 		}
 	} else {
-		for _, g := range groups {
-			if updates = g; len(g) > 0 {
-				break
-			}
-		}
+		updates = part
 	}
 	tips := make([]plumbing.Hash, 0, len(updates))
 	for _, u := range updates {
