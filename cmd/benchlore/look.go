@@ -54,10 +54,28 @@ func (a *app) whereCmd() *cobra.Command {
 				for i, u := range open {
 					list[i] = stand(u.Unit, l.OnBench())
 				}
-				if a.json {
-					return a.printJSON(list)
+				conflicts, err := l.Conflicts()
+				if err != nil {
+					return err
 				}
-				return a.write(func(w io.Writer) error { return printWhere(w, list) })
+				last := l.LastBackup()
+				if a.json {
+					return a.printJSON(struct {
+						Units     []standing         `json:"units"`
+						Conflicts int                `json:"conflicts"`
+						Backup    *ledger.LastBackup `json:"lastBackup"`
+					}{list, len(conflicts), last})
+				}
+				return a.write(func(w io.Writer) error {
+					if err := printWhere(w, list); err != nil {
+						return err
+					}
+					if len(conflicts) > 0 {
+						fmt.Fprintf(w, "\nto settle: %s; see: benchlore settle\n", plural(len(conflicts), "version"))
+					}
+					_, err := fmt.Fprintf(w, "\nlast backup: %s\n", backupAge(last))
+					return err
+				})
 			})
 		},
 	}
