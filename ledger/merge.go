@@ -582,6 +582,11 @@ func (m *merging) names() error {
 		if err != nil {
 			return err
 		}
+		if done, err := m.follow(name, ids, was, changes); err != nil {
+			return err
+		} else if done {
+			continue
+		}
 		if err := m.rename(name, ids, was); err != nil {
 			return err
 		}
@@ -612,27 +617,61 @@ func (m *merging) rename(name string, ids [2]string, was string) error {
 		to = to[:len(modelOf(name))+1+59] + "-" + ids[move][:4]
 	}
 	m.out.renamed[name] = to
+	var err error
+	m.trees[move], err = m.moveUnit(m.trees[move], name, to)
+	return err
+}
+
+// follow is for a unit that the other side has given another name since: here it
+// takes that name too.
+func (m *merging) follow(name string, ids [2]string, was string, changes []change3) (bool, error) {
+	for k, id := range ids {
+		if id != was {
+			continue
+		}
+		for _, c := range changes {
+			to, rel, ok := unitPath(c.path)
+			if !ok || rel != "instrument.toml" || to == name {
+				continue
+			}
+			there, err := m.uuid(m.trees[1-k], to)
+			if err != nil {
+				return false, err
+			}
+			if there != id {
+				continue
+			}
+			if m.trees[k], err = m.moveUnit(m.trees[k], name, to); err != nil {
+				return false, err
+			}
+			m.base, err = m.moveUnit(m.base, name, to)
+			return true, err
+		}
+	}
+	return false, nil
+}
+
+// moveUnit gives a unit of a tree of main another name.
+func (m *merging) moveUnit(tree plumbing.Hash, name, to string) (plumbing.Hash, error) {
 	changes := map[string]*plumbing.Hash{}
 	for _, top := range []string{"instruments/", "books/"} {
-		e, ok, err := m.l.repo.TreeAt(m.trees[move], top+name)
+		e, ok, err := m.l.repo.TreeAt(tree, top+name)
 		if err != nil {
-			return err
+			return tree, err
 		}
 		if !ok {
 			continue
 		}
 		files, err := m.l.repo.DiffTrees(plumbing.ZeroHash, e.Hash)
 		if err != nil {
-			return err
+			return tree, err
 		}
 		for _, f := range files {
 			changes[top+name+"/"+f.Path] = nil
 			changes[top+to+"/"+f.Path] = &f.New.Hash
 		}
 	}
-	var err error
-	m.trees[move], err = m.tx.UpdateTree(m.trees[move], changes)
-	return err
+	return m.tx.UpdateTree(tree, changes)
 }
 
 // uuid is the identity of a unit in a tree of main, "" where it has none.

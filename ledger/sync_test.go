@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"context"
+	crand "crypto/rand"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -28,7 +29,7 @@ func newOffices(t testing.TB, n int) *offices {
 	w := newWorkshop(t)
 	w.remote("office", o.bare, "own", "")
 	w.save()
-	w = w.reopen(w.Dir)
+	w = w.again()
 	o.bench = append(o.bench, w)
 	if _, err := w.Sync(context.Background(), w.Shop.Remotes[0], SyncOptions{Create: true}); err != nil {
 		t.Fatal(err)
@@ -61,6 +62,16 @@ func (w *workshop) remote(name, url, role, units string) {
 		text += "units = [\"" + units + "\"]\n"
 	}
 	w.edit("shop.toml", []byte(text))
+}
+
+// again opens the ledger anew, as the next command does, with a clock that can
+// be moved and letters nobody has drawn.
+func (w *workshop) again() *workshop {
+	x := w.reopen(w.Dir)
+	x.opt.Now = func() time.Time { return x.now }
+	x.opt.Random = crand.Reader
+	x.opt.Author = w.opt.Author
+	return x
 }
 
 func (w *workshop) sync() Synced {
