@@ -378,6 +378,28 @@ func TestSyncUnreadable(t *testing.T) {
 	judge(t, b.Dir)
 }
 
+// TestSyncPrivate: private/ that somebody put into git goes nowhere.
+func TestSyncPrivate(t *testing.T) {
+	o := newOffices(t, 2)
+	a, b := o.bench[0], o.bench[1]
+	a.edit("private/customers.toml", []byte("[[customer]]\ncode = \"c1\"\nname = \"Orla Penhallow\"\n"))
+	git(t, a.Dir, "add", "-f", "private/customers.toml")
+	git(t, a.Dir, "commit", "-qm", "by mistake")
+	before := git(t, o.bare, "rev-parse", "main")
+	var usage *UsageError
+	if _, err := a.Sync(context.Background(), a.Shop.Remotes[0], SyncOptions{}); !errors.As(err, &usage) || !strings.Contains(usage.Hint(), "git rm") {
+		t.Errorf("sync: %v", err)
+	}
+	if now := git(t, o.bare, "rev-parse", "main"); now != before {
+		t.Error("it was sent")
+	}
+	git(t, a.Dir, "push", "-q", o.bare, "main") // by hand, all the same
+	var problems *ProblemsError
+	if _, err := b.Sync(context.Background(), b.Shop.Remotes[0], SyncOptions{}); !errors.As(err, &problems) {
+		t.Errorf("sync: %v", err)
+	}
+}
+
 // TestSyncHandEdits: what was edited by hand and not saved is in nobody's way
 // unless the same file came in.
 func TestSyncHandEdits(t *testing.T) {

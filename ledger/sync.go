@@ -571,6 +571,11 @@ func (x *exchange) readable(m *merging, out *merged) error {
 	}
 	var refused []schema.Problem
 	for _, d := range diff {
+		if strings.HasPrefix(d.Path, "private/") && !d.New.Hash.IsZero() {
+			refused = append(refused, schema.Problem{File: d.Path, Severity: schema.Unreadable, Message: "is in git at the other end: nobody in it can be forgotten any more",
+				Write: "take it out there: git rm --cached " + d.Path})
+			continue
+		}
 		if d.New.Hash.IsZero() || !belongs(d.Path) || strings.HasPrefix(d.Path, conflictsDir+"/") ||
 			!strings.HasSuffix(d.Path, ".toml") && d.Path != "signers" && d.Path != "revoked" {
 			continue
@@ -602,6 +607,15 @@ func (x *exchange) push(ctx context.Context) error {
 	here, err := x.here()
 	if err != nil {
 		return err
+	}
+	if x.out.Role == schema.RemoteOwn {
+		if tree, err := l.branchTree(here[mainRef]); err != nil {
+			return err
+		} else if _, ok, err := l.repo.TreeAt(tree, "private"); err != nil {
+			return err
+		} else if ok {
+			return &UsageError{"private/ is in git here, so it would be sent", "take it out first: git rm -r --cached private, and commit; the history keeps it until it is rewritten"}
+		}
 	}
 	var groups [3][]gitstore.RefUpdate
 	for _, name := range slices.Sorted(maps.Keys(here)) {

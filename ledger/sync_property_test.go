@@ -245,6 +245,10 @@ func (f *fair) act(k int) {
 			did("new", err)
 		}
 	case n < 90:
+		if all, err := b.Conflicts(); err == nil && len(all) > 0 {
+			f.settle(k, did) // nothing is closed before that
+			return
+		}
 		if _, err := b.CloseJob(unit, CloseOptions{}); did("close", err) {
 			if f.closed[unit] == nil {
 				f.closed[unit] = map[string]bool{}
@@ -253,7 +257,7 @@ func (f *fair) act(k int) {
 				f.closed[unit][p] = true
 			}
 		}
-	case n < 95:
+	case n < 96:
 		// Only what had its first close before the benches parted: two first closes
 		// that are both sealed are for people to sort out.
 		if unit != lw {
@@ -263,23 +267,29 @@ func (f *fair) act(k int) {
 			f.seals[r.Tag] = git(f.t, b.Dir, "rev-parse", "refs/tags/"+r.Tag)
 		}
 	default:
-		all, err := b.Conflicts()
-		if err != nil {
-			f.t.Fatal(err)
-		}
-		if len(all) == 0 {
-			return
-		}
-		c := all[f.rng.IntN(len(all))]
-		o := SettleOptions{Keep: true, By: "mw", Reason: "it was the right one"}
-		if f.rng.IntN(2) == 0 {
-			o.Keep, o.Take = false, true
-		}
-		before := f.texts(b)
-		if _, err := b.Settle(c.Other, o); did("settle", err) {
-			f.ended(before, f.texts(b))
-			f.bench[k] = f.again(k)
-		}
+		f.settle(k, did)
+	}
+}
+
+// settle has a bench settle one conflict, one way or the other.
+func (f *fair) settle(k int, did func(string, error) bool) {
+	b := f.bench[k]
+	all, err := b.Conflicts()
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	if len(all) == 0 {
+		return
+	}
+	c := all[f.rng.IntN(len(all))]
+	o := SettleOptions{Keep: true, By: "mw", Reason: "it was the right one"}
+	if f.rng.IntN(2) == 0 {
+		o.Keep, o.Take = false, true
+	}
+	before := f.texts(b)
+	if _, err := b.Settle(c.Other, o); did("settle", err) {
+		f.ended(before, f.texts(b))
+		f.bench[k] = f.again(k)
 	}
 }
 
