@@ -148,3 +148,42 @@ func TestWholeNamesWhatIsMissing(t *testing.T) {
 		t.Errorf("%v, want %s missing", err, blob)
 	}
 }
+
+// TestTreesMetTwice: two histories have the same folders in opposite order, so
+// that each leaves a file out as the other's.
+func TestTreesMetTwice(t *testing.T) {
+	r, err := Init(filepath.Join(t.TempDir(), "r"), InitOptions{NoSync: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	tx, err := r.Lock(context.Background(), time.Second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	must := func(h plumbing.Hash, err error) plumbing.Hash {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return h
+	}
+	x, z := must(tx.WriteBlob([]byte("x"))), must(tx.WriteBlob([]byte("z")))
+	at := int64(1_900_000_000)
+	commit := func(files map[string]*plumbing.Hash, parents ...plumbing.Hash) plumbing.Hash {
+		at += 60
+		who := Ident{"A", "a@halden-street.example", time.Unix(at, 0)}
+		return must(tx.WriteCommit(CommitSpec{Tree: must(tx.UpdateTree(plumbing.ZeroHash, files)), Parents: parents, Author: who, Committer: who, Message: "m"}))
+	}
+	unit := commit(map[string]*plumbing.Hash{"x": &x})
+	main := commit(map[string]*plumbing.Hash{"d/x": &x, "d/z": &z})
+	main = commit(map[string]*plumbing.Hash{"d/x": &x}, main)
+	unit = commit(map[string]*plumbing.Hash{"x": &x, "z": &z}, unit)
+	objects, err := r.NewObjects([]plumbing.Hash{main, unit}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !slices.Contains(objects, x) || !slices.Contains(objects, z) {
+		t.Error("a file is left out")
+	}
+}
