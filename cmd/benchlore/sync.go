@@ -91,11 +91,25 @@ func (a *app) printSynced(s ledger.Synced) {
 			parts = append(parts, plural(c.n, c.what)+" in")
 		}
 	}
-	if n := len(s.Pushed); n > 0 {
-		parts = append(parts, plural(n, "branch or seal")+" out")
-		if n > 1 {
-			parts[len(parts)-1] = fmt.Sprintf("%d branches and seals out", n)
+	own, units, seals := 0, 0, 0
+	for _, ref := range s.Pushed {
+		switch {
+		case strings.HasPrefix(ref, "refs/tags/"):
+			seals++
+		case strings.HasPrefix(ref, "refs/heads/unit/"):
+			units++
+		default:
+			own++
 		}
+	}
+	if own > 0 {
+		parts = append(parts, "main out")
+	}
+	if units > 0 {
+		parts = append(parts, plural(units, "unit")+" out")
+	}
+	if seals > 0 {
+		parts = append(parts, plural(seals, "seal")+" out")
 	}
 	if parts == nil {
 		parts = []string{"nothing to exchange"}
@@ -222,6 +236,9 @@ func (a *app) listConflicts(l *ledger.Ledger, file string) error {
 			state = "no longer there"
 		}
 		fmt.Fprintf(a.out, "%s  (%s)\n  other version: %s\n", c.Path, state, c.Other)
+		if len(c.Changes) == 0 && strings.HasSuffix(c.Path, ".toml") && !c.Gone {
+			fmt.Fprintln(a.out, "    they differ in comments and layout only")
+		}
 		for _, d := range c.Changes {
 			fmt.Fprintf(a.out, "    %s: %s stands, %s in the other\n", d.Path, orNone(d.Old, "nothing"), orNone(d.New, "nothing"))
 		}
