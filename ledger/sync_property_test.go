@@ -425,7 +425,7 @@ func rounds(t *testing.T) int {
 	if testing.Short() {
 		return 8
 	}
-	return 20
+	return 12
 }
 
 // TestBenchesConverge: two, then five benches work apart and exchange in any
