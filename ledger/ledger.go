@@ -56,6 +56,8 @@ type Ledger struct {
 	opt  Options
 	seen memo
 
+	fault func(step string) error // set by tests to stop an exchange between steps
+
 	// Recovered tells what the last write found of an earlier one that was cut
 	// short; nil: nothing.
 	Recovered *gitstore.Recovery
