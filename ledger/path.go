@@ -149,11 +149,16 @@ func (l *Ledger) tomlNames(dir string) ([]string, error) {
 // Resolve finds a unit by model/tag or any unambiguous ending of it. A path
 // into the ledger's instruments folder is taken too.
 func (l *Ledger) Resolve(s string) (string, error) {
+	s = strings.Trim(strings.TrimPrefix(path.Clean(strings.ReplaceAll(s, `\`, "/")), "instruments/"), "/")
+	if model, tag, ok := strings.Cut(s, "/"); ok && CheckSlug("model", model) == nil && CheckSlug("tag", tag) == nil {
+		if fi, err := l.root.Lstat(unitDir(s)); err == nil && fi.IsDir() {
+			return s, nil // the whole name: no need to list all others
+		}
+	}
 	units, err := l.Units()
 	if err != nil {
 		return "", err
 	}
-	s = strings.Trim(strings.TrimPrefix(path.Clean(strings.ReplaceAll(s, `\`, "/")), "instruments/"), "/")
 	if slices.Contains(units, s) {
 		return s, nil
 	}

@@ -35,6 +35,9 @@ func (r *Repo) Object(h plumbing.Hash) (plumbing.ObjectType, []byte, error) {
 	if p, ok := r.pending[h]; ok {
 		return p.typ, p.data, nil
 	}
+	if t, data, ok := r.fromPacks(h); ok {
+		return t, data, nil
+	}
 	o, err := r.objects.EncodedObject(plumbing.AnyObject, h)
 	if notStored(err) && r.packsChanged() {
 		o, err = r.objects.EncodedObject(plumbing.AnyObject, h)

@@ -41,8 +41,11 @@ type Repo struct {
 
 	mu      sync.Mutex // guards the fields below; go-git's storage is not safe for concurrent use
 	objects *filesystem.ObjectStorage
-	pending map[plumbing.Hash]pendingObject
-	packed  packedRefs
+
+	packReaders []*packReader // nil: not looked for yet
+	packReads   int
+	pending     map[plumbing.Hash]pendingObject
+	packed      packedRefs
 
 	packsStamp, packsListed time.Time // change time of objects/pack when it was last listed
 
@@ -180,7 +183,11 @@ func Open(dir string) (*Repo, error) {
 func (r *Repo) Close() error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return errors.Join(r.objects.Close(), r.root.Close())
+	err := errors.Join(r.objects.Close(), r.root.Close())
+	for _, p := range r.packReaders {
+		err = errors.Join(err, p.close())
+	}
+	return err
 }
 
 func isGitDir(dir string) bool {

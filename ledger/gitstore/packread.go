@@ -1,0 +1,205 @@
+package gitstore
+
+import (
+	"bufio"
+	"bytes"
+	"compress/zlib"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/format/packfile"
+)
+
+// fewObjects is how many objects are read from packs without their indexes being
+// read whole. go-git reads the index of every pack before the first object: the
+// report of one unit of a large ledger took most of its time for that. Who reads
+// more than a few objects is better off with it.
+const fewObjects = 2000
+
+// packReader reads single objects of one pack. Format: git's
+// Documentation/gitformat-pack, index version 2.
+type packReader struct {
+	idx, pack *os.File
+	fanout    [256]uint32 // how many objects have a first byte up to this
+}
+
+// maxDeltaDepth bounds how deep deltas may build on each other; git makes them
+// no deeper than 4095.
+const maxDeltaDepth = 4096
+
+var errNotHere = errors.New("not in this pack")
+
+// openPack opens a pack by its index. Other versions of an index are left to
+// go-git.
+func openPack(idxName string) (*packReader, error) {
+	p := &packReader{}
+	var err error
+	if p.idx, err = os.Open(idxName); err != nil {
+		return nil, err
+	}
+	var head [8 + 4*256]byte
+	if _, err = p.idx.ReadAt(head[:], 0); err == nil && string(head[:8]) != "\xfftOc\x00\x00\x00\x02" {
+		err = errNotHere
+	}
+	if err == nil {
+		p.pack, err = os.Open(strings.TrimSuffix(idxName, ".idx") + ".pack")
+	}
+	if err != nil {
+		p.idx.Close()
+		return nil, err
+	}
+	for i := range p.fanout {
+		p.fanout[i] = binary.BigEndian.Uint32(head[8+4*i:])
+	}
+	return p, nil
+}
+
+func (p *packReader) close() error { return errors.Join(p.idx.Close(), p.pack.Close()) }
+
+// find returns where in the pack an object begins.
+func (p *packReader) find(h plumbing.Hash) (int64, error) {
+	const names = 8 + 4*256
+	lo, hi := uint32(0), p.fanout[h[0]]
+	if h[0] > 0 {
+		lo = p.fanout[h[0]-1]
+	}
+	n := int64(p.fanout[255])
+	for lo < hi {
+		mid := lo + (hi-lo)/2
+		var name [20]byte
+		if _, err := p.idx.ReadAt(name[:], names+20*int64(mid)); err != nil {
+			return 0, err
+		}
+		switch c := bytes.Compare(name[:], h[:]); {
+		case c < 0:
+			lo = mid + 1
+		case c > 0:
+			hi = mid
+		default:
+			var small [4]byte
+			if _, err := p.idx.ReadAt(small[:], names+24*n+4*int64(mid)); err != nil {
+				return 0, err
+			}
+			at := binary.BigEndian.Uint32(small[:])
+			if at&(1<<31) == 0 {
+				return int64(at), nil
+			}
+			var large [8]byte
+			_, err := p.idx.ReadAt(large[:], names+28*n+8*int64(at&^(1<<31)))
+			return int64(binary.BigEndian.Uint64(large[:])), err
+		}
+	}
+	return 0, errNotHere
+}
+
+// object reads the object that begins at a place in the pack.
+func (p *packReader) object(at int64, depth int) (plumbing.ObjectType, []byte, error) {
+	if depth > maxDeltaDepth {
+		return 0, nil, errors.New("its deltas build on each other without end")
+	}
+	r := bufio.NewReader(io.NewSectionReader(p.pack, at, 1<<62-at))
+	c, err := r.ReadByte()
+	if err != nil {
+		return 0, nil, err
+	}
+	kind := plumbing.ObjectType(c >> 4 & 7)
+	size, shift := int64(c&15), 4
+	for c&0x80 != 0 && shift < 60 {
+		if c, err = r.ReadByte(); err != nil {
+			return 0, nil, err
+		}
+		size |= int64(c&0x7f) << shift
+		shift += 7
+	}
+	var base int64
+	switch kind {
+	case plumbing.CommitObject, plumbing.TreeObject, plumbing.BlobObject, plumbing.TagObject:
+		data, err := inflate(r, size)
+		return kind, data, err
+	case plumbing.OFSDeltaObject:
+		if c, err = r.ReadByte(); err != nil {
+			return 0, nil, err
+		}
+		back := int64(c & 0x7f)
+		for c&0x80 != 0 {
+			if c, err = r.ReadByte(); err != nil {
+				return 0, nil, err
+			}
+			back = (back+1)<<7 | int64(c&0x7f)
+		}
+		if base = at - back; back <= 0 || base <= 0 {
+			return 0, nil, fmt.Errorf("a delta builds on what is %d bytes before it", back)
+		}
+	case plumbing.REFDeltaObject:
+		var h plumbing.Hash
+		if _, err := io.ReadFull(r, h[:]); err != nil {
+			return 0, nil, err
+		}
+		if base, err = p.find(h); err != nil {
+			return 0, nil, err
+		}
+	default:
+		return 0, nil, fmt.Errorf("objects of type %d are not known", kind)
+	}
+	delta, err := inflate(r, size)
+	if err != nil {
+		return 0, nil, err
+	}
+	kind, data, err := p.object(base, depth+1)
+	if err != nil {
+		return 0, nil, err
+	}
+	data, err = packfile.PatchDelta(data, delta)
+	return kind, data, err
+}
+
+func inflate(r io.Reader, size int64) ([]byte, error) {
+	z, err := zlib.NewReader(r)
+	if err != nil {
+		return nil, err
+	}
+	defer z.Close()
+	var b bytes.Buffer
+	b.Grow(int(min(size, 1<<20)))
+	switch n, err := b.ReadFrom(io.LimitReader(z, size+1)); {
+	case err != nil:
+		return nil, err
+	case n != size:
+		return nil, fmt.Errorf("it is not of the %d bytes its header says", size)
+	}
+	return b.Bytes(), nil
+}
+
+// fromPacks reads an object without go-git, if it is one of the first few and a
+// pack has it. What goes wrong here is left to go-git to find and to name.
+func (r *Repo) fromPacks(h plumbing.Hash) (plumbing.ObjectType, []byte, bool) {
+	if r.packReads >= fewObjects {
+		return 0, nil, false
+	}
+	r.packReads++
+	if r.packReaders == nil {
+		names, _ := filepath.Glob(filepath.Join(r.GitDir, "objects", "pack", "*.idx"))
+		r.packReaders = make([]*packReader, 0, len(names))
+		for _, name := range names {
+			if p, err := openPack(name); err == nil {
+				r.packReaders = append(r.packReaders, p)
+			}
+		}
+	}
+	for _, p := range r.packReaders {
+		at, err := p.find(h)
+		if err != nil {
+			continue
+		}
+		if t, data, err := p.object(at, 0); err == nil && objectHash(t, data) == h {
+			return t, data, true
+		}
+	}
+	return 0, nil, false
+}
