@@ -43,6 +43,7 @@ type Options struct {
 	Waiting    func()          // called when another program has held the ledger for a second
 	Author     *gitstore.Ident // overrides git's user.*; its When is not used
 	DryRun     bool            // work everything out and write nothing
+	Wait       time.Duration   // how long to wait for others that write; 0: long enough for any of their commands
 }
 
 // Ledger is an open ledger.
@@ -58,6 +59,9 @@ type Ledger struct {
 	// Recovered tells what the last write found of an earlier one that was cut
 	// short; nil: nothing.
 	Recovered *gitstore.Recovery
+
+	// Clock says what the last write found wrong with the clock; "" for nothing.
+	Clock string
 }
 
 // FormatError says that the ledger's files are of a version this program does
@@ -188,6 +192,9 @@ func (o *Options) defaults() {
 	}
 	if o.Random == nil {
 		o.Random = rand.Reader
+	}
+	if o.Wait == 0 {
+		o.Wait = lockWait
 	}
 }
 
