@@ -86,7 +86,7 @@ func (e *FormatError) Error() string {
 func (e *FormatError) Hint() string {
 	switch {
 	case e.Why != "":
-		return "write format = 1 at the top of the file, or restore it with git"
+		return "write format = 1 at the top of the file, or put it back with: git checkout HEAD -- " + e.File
 	case e.Found < schema.Format:
 		return "write format = 1: no older format was ever in use, so there is nothing to migrate"
 	}

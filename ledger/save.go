@@ -92,6 +92,11 @@ func (l *Ledger) Save() (SaveReport, error) {
 				return err
 			}
 			w.put(p, data)
+			if len(bytes.TrimSpace(data)) == 0 && strings.HasSuffix(p, ".toml") && c.Work == gitstore.Modified {
+				// What a power cut leaves of a file that was being written.
+				refuse(p, "is empty now", "run: git checkout HEAD -- "+p)
+				continue
+			}
 			if c.Work == gitstore.Added || c.Staged == gitstore.Added {
 				added = append(added, p)
 			}

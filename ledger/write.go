@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sort"
 	"strings"
@@ -209,6 +210,11 @@ func (l *Ledger) clockBack(head plumbing.Hash) (string, error) {
 // commit.
 func (l *Ledger) mainTree() (head, tree plumbing.Hash, err error) {
 	head, ok, err := l.repo.Ref(mainRef)
+	if err == nil && !ok {
+		// A ledger whose main was lost is not begun anew.
+		units, uerr := l.repo.Refs(unitRefs)
+		err = errors.Join(uerr, l.repo.Lost(mainRef, len(units) > 0))
+	}
 	if err != nil || !ok {
 		return plumbing.ZeroHash, plumbing.ZeroHash, err
 	}

@@ -41,6 +41,10 @@ func (r *Repo) Object(h plumbing.Hash) (plumbing.ObjectType, []byte, error) {
 	}
 	switch {
 	case notStored(err):
+		// A pack that was cut short still lists what it has lost.
+		if r.objects.HasEncodedObject(h) == nil {
+			return 0, nil, r.corrupt(h, errors.New("its pack is cut short"))
+		}
 		return 0, nil, &MissingObject{h}
 	case errors.Is(err, fs.ErrPermission):
 		return 0, nil, err

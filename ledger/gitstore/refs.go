@@ -134,12 +134,36 @@ func (r *Repo) refRemedy(name string) string {
 	if name == "HEAD" {
 		return headRemedy
 	}
+	return fmt.Sprintf("delete .git/%s and %s", name, r.putBack(name))
+}
+
+// putBack names the command that makes a ref anew where it was.
+func (r *Repo) putBack(name string) string {
+	if was := r.wasAt(name); !was.IsZero() {
+		return fmt.Sprintf("run: git update-ref %s %s", name, was)
+	}
+	// git fetch alone does not write to the branch in use.
+	return fmt.Sprintf("get it from a full copy: git fetch COPY %s && git update-ref %s FETCH_HEAD", name, name)
+}
+
+// wasAt is where a ref was last, by its reflog; zero where that does not say.
+func (r *Repo) wasAt(name string) plumbing.Hash {
 	b, err := os.ReadFile(filepath.Join(r.GitDir, "logs", filepath.FromSlash(name)))
 	lines := strings.Split(strings.TrimRight(string(b), "\n"), "\n")
-	if f := strings.Fields(lines[len(lines)-1]); err == nil && len(f) > 1 && len(f[1]) == 40 && plumbing.IsHash(f[1]) {
-		return fmt.Sprintf("delete .git/%s and run: git update-ref %s %s", name, name, f[1])
+	f := strings.Fields(lines[len(lines)-1])
+	if err != nil || len(f) < 2 || len(f[1]) != 40 || !plumbing.IsHash(f[1]) {
+		return plumbing.ZeroHash
 	}
-	return fmt.Sprintf("delete .git/%s and get it from a full copy: git fetch COPY %s:%s", name, name, name)
+	return plumbing.NewHash(f[1])
+}
+
+// Lost returns an error that names the remedy where a branch that does not exist
+// must have existed: it has a reflog, or the caller knows.
+func (r *Repo) Lost(name string, known bool) error {
+	if !known && r.wasAt(name).IsZero() {
+		return nil
+	}
+	return &RefError{name, "is gone; " + r.putBack(name)}
 }
 
 const headRemedy = "write ref: refs/heads/main into .git/HEAD"
