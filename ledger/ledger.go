@@ -233,6 +233,23 @@ type InitOptions struct {
 	Files map[string][]byte // more files for the first commit, by path
 }
 
+// begun opens the repository of a ledger whose start was cut short before its
+// first commit; nil where dir holds anything else.
+func begun(dir string) *gitstore.Repo {
+	repo, err := gitstore.Open(dir)
+	if err != nil {
+		return nil
+	}
+	st, err := repo.State()
+	if err == nil && st.Branch == mainRef && st.Head.IsZero() && repo.Lost(mainRef, false) == nil {
+		if refs, err := repo.Refs("refs/"); err == nil && len(refs) == 0 {
+			return repo
+		}
+	}
+	repo.Close()
+	return nil
+}
+
 // Init starts a ledger in dir, which is made when missing, with one commit.
 func Init(dir string, in InitOptions, opt Options) (*Ledger, error) {
 	opt.defaults()
@@ -262,7 +279,10 @@ func Init(dir string, in InitOptions, opt Options) (*Ledger, error) {
 	}
 	repo, err := gitstore.Init(dir, gitstore.InitOptions{Branch: "main", NoSync: opt.NoSync})
 	if err != nil {
-		return nil, err
+		if repo = begun(dir); repo == nil {
+			return nil, err
+		}
+		repo.NoSync = opt.NoSync
 	}
 	root, err := os.OpenRoot(dir)
 	if err != nil {
