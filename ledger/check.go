@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"path"
 	"slices"
 	"strings"
@@ -87,6 +88,17 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 		} else if err != nil {
 			return nil, err
 		}
+	}
+	conflicts := only
+	if len(only) == 0 {
+		conflicts = []string{""}
+	}
+	for _, name := range conflicts {
+		p, err := l.conflictProblems(name)
+		if err != nil {
+			return nil, err
+		}
+		r.Problems = append(r.Problems, p...)
 	}
 	for _, name := range only {
 		u, err := l.Unit(name, stock)
@@ -293,6 +305,9 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
 			return err
 		}
 	}
+	if err := l.checkSeals(r, only); err != nil {
+		return err
+	}
 	changes, err := l.repo.Changes()
 	if err != nil {
 		return err
@@ -309,6 +324,32 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
 			what = edits[0] + " is edited and not saved"
 		}
 		r.Git = append(r.Git, GitProblem{What: what, Remedy: "run: benchlore save", Warning: true})
+	}
+	return nil
+}
+
+// checkSeals reports seals that two benches made beside one another: one of them
+// counts, and whoever was handed the other holds a history of which this is
+// another version.
+func (l *Ledger) checkSeals(r *CheckReport, only []string) error {
+	refs, err := l.repo.Refs(tagRefs + sealTags)
+	if err != nil {
+		return err
+	}
+	first := map[string]string{}
+	for _, ref := range slices.Sorted(maps.Keys(refs)) {
+		tag := strings.TrimPrefix(ref, tagRefs)
+		m := sealForm.FindStringSubmatch(tag)
+		if m == nil || len(only) > 0 && !slices.Contains(only, m[1]) {
+			continue
+		}
+		key := m[1] + "/" + m[2]
+		if other, ok := first[key]; ok {
+			r.Git = append(r.Git, GitProblem{Unit: m[1], Warning: true, What: fmt.Sprintf("two benches sealed it under one number: %s and %s", other, tag),
+				Remedy: "seal it again; whoever was handed a packet in between should be given the new one"})
+			continue
+		}
+		first[key] = tag
 	}
 	return nil
 }

@@ -137,6 +137,11 @@ func (l *Ledger) review(name string, stock *Stock, head, tree plumbing.Hash) (*R
 		return nil, err
 	}
 	r.Problems = append(r.Problems, r.loaded.Problems...)
+	conflicts, err := l.conflictProblems(name)
+	if err != nil {
+		return nil, err
+	}
+	r.Problems = append(r.Problems, conflicts...)
 	r.Problems = append(r.Problems, lateProblems(l, r, tree, changed)...)
 	r.Problems = append(r.Problems, digestProblems(r.loaded, func(p string) (string, error) {
 		data, ok, err := l.blobAt(tree, p)

@@ -48,7 +48,7 @@ func Derive[T any](view *View, use string, compute func(name string, u *Loaded) 
 	today := view.l.Today()
 	var mu sync.Mutex
 	fresh := map[string]*derivation[T]{}
-	err := inOrder(view.names, func(name string) (v T, err error) {
+	err := inOrder(view.names, view.l.opt.Progress, func(name string) (v T, err error) {
 		if d := c.known(name, today); d != nil {
 			return d.Value, nil
 		}
@@ -80,8 +80,8 @@ func Derive[T any](view *View, use string, compute func(name string, u *Loaded) 
 
 // inOrder does work for every name on all processors and calls fn with each
 // result in order. A window of results keeps memory bounded however many there
-// are.
-func inOrder[T any](names []string, work func(string) (T, error), fn func(string, T, error) error) error {
+// are. Progress, where there is one, hears how many are done.
+func inOrder[T any](names []string, progress func(done, of int), work func(string) (T, error), fn func(string, T, error) error) error {
 	type result struct {
 		v   T
 		err error
@@ -120,12 +120,17 @@ func inOrder[T any](names []string, work func(string) (T, error), fn func(string
 			}
 		})
 	}
+	if progress == nil {
+		progress = func(int, int) {}
+	}
 	for i, name := range names {
 		r := <-results[i%window]
 		<-slots
 		if err := fn(name, r.v, r.err); err != nil {
+			progress(len(names), len(names))
 			return err
 		}
+		progress(i+1, len(names))
 	}
 	return nil
 }

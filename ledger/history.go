@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -50,7 +51,8 @@ func (l *Ledger) ShopHistory(name string) ([]Step, error) {
 	return l.steps(head, unitDir(name))
 }
 
-// steps walks the first-parent line from a head, with the files below dir.
+// steps walks the history from a head, with the files below dir. A merge is a
+// step of its own only where it has what none of its parents has.
 func (l *Ledger) steps(head plumbing.Hash, dir string) ([]Step, error) {
 	at := func(tree plumbing.Hash) (plumbing.Hash, error) {
 		if dir == "" {
@@ -60,8 +62,7 @@ func (l *Ledger) steps(head plumbing.Hash, dir string) ([]Step, error) {
 		return e.Hash, err
 	}
 	var out []Step
-	for h := head; !h.IsZero(); {
-		c, err := l.repo.Commit(h)
+	for c, err := range l.repo.Log(head) {
 		if err != nil {
 			return nil, err
 		}
@@ -73,33 +74,45 @@ func (l *Ledger) steps(head plumbing.Hash, dir string) ([]Step, error) {
 		if err != nil {
 			return nil, err
 		}
-		var before, next plumbing.Hash
-		if len(parents) > 0 {
-			next = parents[0]
-			pc, err := l.repo.Commit(next)
+		before := make([]plumbing.Hash, max(len(parents), 1))
+		for i, p := range parents {
+			pc, err := l.repo.Commit(p)
 			if err != nil {
 				return nil, err
 			}
-			if before, err = at(pc.TreeHash); err != nil {
+			if before[i], err = at(pc.TreeHash); err != nil {
 				return nil, err
 			}
 		}
-		if here != before {
-			s := Step{Commit: h.String(), Subject: strings.SplitN(c.Message, "\n", 2)[0], Author: c.Author.Name,
-				Saved: c.Author.When, Closed: c.Committer.When}
-			if s.Signed, err = signature(c); err != nil {
-				s.Bad = err.Error()
-			}
-			if s.Files, err = l.fileSteps(before, here); err != nil {
+		if slices.Contains(before, here) {
+			continue
+		}
+		files, err := l.fileSteps(before[0], here)
+		if err != nil {
+			return nil, err
+		}
+		for _, b := range before[1:] {
+			diff, err := l.repo.DiffTrees(b, here)
+			if err != nil {
 				return nil, err
 			}
-			out = append(out, s)
+			differs := map[string]bool{}
+			for _, d := range diff {
+				differs[d.Path] = true
+			}
+			files = slices.DeleteFunc(files, func(f FileStep) bool { return !differs[f.Path] })
 		}
-		h = next
+		if len(files) == 0 {
+			continue
+		}
+		s := Step{Commit: c.Hash.String(), Subject: strings.SplitN(c.Message, "\n", 2)[0], Author: c.Author.Name,
+			Saved: c.Author.When, Closed: c.Committer.When, Files: files}
+		if s.Signed, err = signature(c); err != nil {
+			s.Bad = err.Error()
+		}
+		out = append(out, s)
 	}
-	for i, j := 0, len(out)-1; i < j; i, j = i+1, j-1 {
-		out[i], out[j] = out[j], out[i]
-	}
+	slices.Reverse(out)
 	return out, nil
 }
 

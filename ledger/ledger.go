@@ -40,10 +40,11 @@ type Options struct {
 	Random     io.Reader
 	NoSync     bool // skip fsync: for throw-away ledgers only
 	Passphrase func(key string) ([]byte, error)
-	Waiting    func()          // called when another program has held the ledger for a second
-	Author     *gitstore.Ident // overrides git's user.*; its When is not used
-	DryRun     bool            // work everything out and write nothing
-	Wait       time.Duration   // how long to wait for others that write; 0: long enough for any of their commands
+	Waiting    func()             // called when another program has held the ledger for a second
+	Progress   func(done, of int) // called after each unit where all are read; the last call has done == of
+	Author     *gitstore.Ident    // overrides git's user.*; its When is not used
+	DryRun     bool               // work everything out and write nothing
+	Wait       time.Duration      // how long to wait for others that write; 0: long enough for any of their commands
 }
 
 // Ledger is an open ledger.
@@ -55,6 +56,8 @@ type Ledger struct {
 	root *os.Root
 	opt  Options
 	seen memo
+
+	fault func(step string) error // set by tests to stop an exchange between steps
 
 	// Recovered tells what the last write found of an earlier one that was cut
 	// short; nil: nothing.

@@ -393,5 +393,5 @@ func (l *Ledger) All(stock *Stock, fn func(name string, u *Loaded, err error) er
 	if err != nil {
 		return err
 	}
-	return inOrder(names, func(name string) (*Loaded, error) { return l.Unit(name, stock) }, fn)
+	return inOrder(names, l.opt.Progress, func(name string) (*Loaded, error) { return l.Unit(name, stock) }, fn)
 }

@@ -397,6 +397,7 @@ func writePacketAt(files map[string][]byte, date, clock uint16) ([]byte, error) 
 		if !ok {
 			return nil, fmt.Errorf("the packet has no %s", name)
 		}
+		//lint:ignore SA1019 CreateRaw writes these two as they stand and does not look at Modified
 		w, err := z.CreateRaw(&zip.FileHeader{Name: name, Method: zip.Store, CRC32: crc32.ChecksumIEEE(data), ModifiedDate: date, ModifiedTime: clock,
 			CompressedSize64: uint64(len(data)), UncompressedSize64: uint64(len(data)), CreatorVersion: 3<<8 | 20, ReaderVersion: 20, ExternalAttrs: 0o100644 << 16})
 		if err != nil {

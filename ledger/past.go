@@ -47,9 +47,16 @@ func (l *Ledger) past(name string, from plumbing.Hash) (*past, error) {
 		trees[c.Hash] = e.Hash
 		return e.Hash, err
 	}
-	queue := []plumbing.Hash{from}
+	// below: reached from a commit that moved the branch already, so that what it
+	// says of the branch is older, and may be of a history that was given up for
+	// another bench's.
+	type item struct {
+		h     plumbing.Hash
+		below bool
+	}
+	queue := []item{{h: from}}
 	for len(queue) > 0 {
-		h := queue[0]
+		h, below := queue[0].h, queue[0].below
 		queue = queue[1:]
 		if seen[h] || h.IsZero() {
 			continue
@@ -74,14 +81,36 @@ func (l *Ledger) past(name string, from plumbing.Hash) (*past, error) {
 			return nil, err
 		}
 		if head, ok := unitHeads(c.Message)[name]; ok {
-			if err := p.take(l, head); err != nil {
-				return nil, err
+			if !below {
+				if err := p.take(l, head); err != nil {
+					return nil, err
+				}
 			}
-			continue
+			// A correction, and an exchange with another bench, leave what is open
+			// open: that was saved further back.
+			if all, err := l.closedWhole(head, here); err != nil {
+				return nil, err
+			} else if all {
+				continue
+			}
+			below = true
 		}
-		queue = append(queue, parents...)
+		for _, q := range parents {
+			queue = append(queue, item{q, below})
+		}
 	}
 	return p, nil
+}
+
+// closedWhole reports whether a unit's folder on main is what a commit of its
+// branch has.
+func (l *Ledger) closedWhole(head, folder plumbing.Hash) (bool, error) {
+	ok, err := l.repo.Has(head)
+	if err != nil || !ok {
+		return true, err // reported where the branch is looked for
+	}
+	tree, err := l.branchTree(head)
+	return tree == folder, err
 }
 
 // attribute notes which files this commit added or changed. Walking newest

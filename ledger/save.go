@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/object"
 
 	"benchlore/ledger/gitstore"
 	"benchlore/schema"
@@ -42,6 +43,8 @@ func belongs(p string) bool {
 		return len(parts) == 4 || len(parts) >= 5 && (parts[3] == "photos" || parts[3] == "files")
 	case "books":
 		return len(parts) == 4 || len(parts) == 5 && parts[3] == "files"
+	case conflictsDir:
+		return len(parts) >= 3
 	}
 	return false
 }
@@ -715,6 +718,25 @@ type lastChange struct {
 	before, after plumbing.Hash // trees
 }
 
+// lineOf is the parent of a merge whose folder of a unit is the merge's, the
+// first where there is none.
+func (l *Ledger) lineOf(c *object.Commit, parents []plumbing.Hash, name string) (plumbing.Hash, error) {
+	here, _, err := l.repo.TreeAt(c.TreeHash, unitDir(name))
+	if err != nil {
+		return plumbing.ZeroHash, err
+	}
+	for _, p := range parents {
+		pc, err := l.repo.Commit(p)
+		if err != nil {
+			return plumbing.ZeroHash, err
+		}
+		if e, _, err := l.repo.TreeAt(pc.TreeHash, unitDir(name)); err != nil || e.Hash == here.Hash {
+			return p, err
+		}
+	}
+	return parents[0], nil
+}
+
 // lastChange finds the newest commit on main's first-parent line that is
 // neither an undo, nor undone, nor a close.
 func (l *Ledger) lastChange(head plumbing.Hash, name string) (*lastChange, error) {
@@ -740,7 +762,14 @@ func (l *Ledger) lastChange(head plumbing.Hash, name string) (*lastChange, error
 				isUndo = true
 			}
 		}
-		before, err := l.repo.Commit(parents[0])
+		next := parents[0]
+		if name != "" && len(parents) > 1 {
+			// The line on which the unit came to be as it is.
+			if next, err = l.lineOf(c, parents, name); err != nil {
+				return nil, err
+			}
+		}
+		before, err := l.repo.Commit(next)
 		if err != nil {
 			return nil, err
 		}
@@ -757,7 +786,7 @@ func (l *Ledger) lastChange(head plumbing.Hash, name string) (*lastChange, error
 			touches = a.Hash != b.Hash
 		}
 		switch {
-		case name != "" && !unitHeads(c.Message)[name].IsZero():
+		case name != "" && !unitHeads(c.Message)[name].IsZero() && len(parents) == 1:
 			return nil, nothing
 		case name == "" && len(unitHeads(c.Message)) > 0:
 			if newest {
@@ -767,12 +796,13 @@ func (l *Ledger) lastChange(head plumbing.Hash, name string) (*lastChange, error
 			return nil, nothing
 		case isUndo, undone[h.String()], !touches, before.TreeHash == c.TreeHash:
 		case len(parents) > 1:
-			return nil, &UsageError{"the last change is a merge", "take it back with git, if you must"}
+			return nil, &UsageError{"the last change is an exchange with another bench, which stays",
+				"name the unit whose last change is to be taken back: benchlore undo UNIT"}
 		default:
 			return &lastChange{h, c.Message, before.TreeHash, c.TreeHash}, nil
 		}
 		newest = newest && isUndo
-		h = parents[0]
+		h = next
 	}
 	return nil, nothing
 }

@@ -156,6 +156,7 @@ func (l *Ledger) Seals(name string) ([]*Seal, error) {
 		}
 	}
 	sort.SliceStable(out, func(i, j int) bool { return out[i].Statement.Number < out[j].Statement.Number })
+	out, _ = sealChain(out)
 	for i, s := range out {
 		if s.Statement.Number != i+1 {
 			return nil, &UsageError{fmt.Sprintf("%s: the seals do not count up from 1: %s stands where number %d should", name, s.Name, i+1),
@@ -199,6 +200,42 @@ func (l *Ledger) branchFile(name, file string) ([]byte, error) {
 		return nil, err
 	}
 	return data, nil
+}
+
+// sealChain parts seals, in order of number, into the chain that counts and those
+// that two benches made beside it: of several with one number, the one the next
+// builds on, and at the end the one made first.
+func sealChain(all []*Seal) (chain, beside []*Seal) {
+	for len(all) > 0 {
+		n := all[len(all)-1].Statement.Number
+		from := len(all)
+		for from > 0 && all[from-1].Statement.Number == n {
+			from--
+		}
+		best := all[from]
+		for _, s := range all[from:] {
+			before := s.Statement.Sealed.Before(best.Statement.Sealed) ||
+				s.Statement.Sealed.Equal(best.Statement.Sealed) && s.Name < best.Name
+			if before {
+				best = s
+			}
+		}
+		if len(chain) > 0 {
+			for _, s := range all[from:] {
+				if s.Digest == chain[0].Statement.Previous {
+					best = s
+				}
+			}
+		}
+		for _, s := range all[from:] {
+			if s != best {
+				beside = append(beside, s)
+			}
+		}
+		chain = append([]*Seal{best}, chain...)
+		all = all[:from]
+	}
+	return chain, beside
 }
 
 // SealOptions are what somebody decided about a seal.
@@ -416,6 +453,11 @@ func (l *Ledger) sealable(name string, stock *Stock) (plumbing.Hash, *Loaded, er
 	if err != nil {
 		return none, nil, err
 	}
+	conflicts, err := l.conflictProblems(name)
+	if err != nil {
+		return none, nil, err
+	}
+	loaded.Problems = append(loaded.Problems, conflicts...)
 	if n, _ := schema.Count(loaded.Problems); n > 0 {
 		return none, nil, &ProblemsError{name + " cannot be sealed", loaded.Problems}
 	}

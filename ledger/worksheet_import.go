@@ -355,9 +355,7 @@ func (s *worksheet) write(stock *Stock, w *writer) error {
 		switch {
 		case rows != nil && p.Severity > schema.Warned:
 			for _, row := range rows[:min(len(rows), 3)] {
-				if c := s.problem(row, key, p); !slices.Contains(s.errs.list, c) {
-					s.errs.list = append(s.errs.list, c)
-				}
+				s.errs.put(s.problem(row, key, p))
 			}
 		case rows != nil:
 			c := s.problem(rows[0], key, p)

@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"bytes"
+	"fmt"
 	"reflect"
 	"regexp"
 	"slices"
@@ -332,7 +333,7 @@ func (s *worksheet) newPart(p *sheetPart, positions map[place]*unit.Position) {
 		if same {
 			for _, at := range p.places {
 				if q := positions[at]; q == nil || q.Value == "" && q.Type == "" {
-					s.errs.cell(p.row, "new.value", "%q, but the model has no value for %s => write the value", sheetSame, at)
+					s.errs.cell(p.row, "new.value", "%q, but the model has no value for %s => write the value under new value, or the type under new type", sheetSame, at)
 					return
 				}
 			}
@@ -461,6 +462,16 @@ func merge(has, line schema.PartLine) schema.PartLine {
 	return has
 }
 
+// changedText tells a line, and what it was: an old sheet that takes back what was
+// typed since is seen before it is imported.
+func changedText(line, was schema.PartLine) string {
+	was.Section, was.Ref = "", ""
+	if was.Count == 0 {
+		was.Family = ""
+	}
+	return fmt.Sprintf("%s (was: %s)", entry.Echo(line), strings.TrimPrefix(entry.Echo(was), ": "))
+}
+
 var linePath = regexp.MustCompile(`^part\[([0-9]+)\]$`)
 
 // change takes the rows about one line of a record in. Where they are about some
@@ -469,7 +480,7 @@ func (s *worksheet) change(c *changedLine) {
 	e := s.editOf(c.event.File, "part")
 	tell := func(list []listed) {
 		for _, x := range list {
-			s.out.Changed = append(s.out.Changed, entry.Echo(x.value.(schema.PartLine)))
+			s.out.Changed = append(s.out.Changed, changedText(x.value.(schema.PartLine), c.event.Line))
 		}
 	}
 	m := linePath.FindStringSubmatch(c.event.Path)
@@ -649,9 +660,10 @@ func (s *worksheet) pools(w *writer, rows []*sheetPart) error {
 			return
 		}
 		i, _ := strconv.Atoi(m[1])
-		line := merge(parts.Lines[i], p.line)
+		was := parts.Lines[i]
+		line := merge(was, p.line)
 		s.editOf(l.event.File, "part").replaced[i] = []listed{{line, []*sheetRow{p.row}}}
-		s.out.Changed = append(s.out.Changed, entry.Echo(line))
+		s.out.Changed = append(s.out.Changed, changedText(line, was))
 	}
 	var rest []*sheetPart
 	for _, p := range left {

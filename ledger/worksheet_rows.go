@@ -54,6 +54,7 @@ type table struct {
 // cellErrors gathers what is wrong with the cells.
 type cellErrors struct {
 	list []CellError
+	seen map[CellError]bool
 	lost bool // a heading was refused, so that its cells seem to be missing
 }
 
@@ -64,8 +65,16 @@ func (e *cellErrors) add(at, of, format string, args ...any) {
 	} else if i := strings.LastIndex(msg, ": write "); i >= 0 { // as the small languages put it
 		msg, write = msg[:i], msg[i+len(": "):]
 	}
-	c := CellError{at, of, msg, write}
-	if !slices.Contains(e.list, c) {
+	e.put(CellError{at, of, msg, write})
+}
+
+// put adds an error once.
+func (e *cellErrors) put(c CellError) {
+	if e.seen == nil {
+		e.seen = map[CellError]bool{}
+	}
+	if !e.seen[c] {
+		e.seen[c] = true
 		e.list = append(e.list, c)
 	}
 }

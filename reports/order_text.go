@@ -85,12 +85,8 @@ var orderHeadings = []string{"family", "value", "rating at least", "type", "make
 
 // cells are the texts of a line under orderHeadings.
 func (l OrderLine) cells() []string {
-	out := []string{l.Family, l.Value, l.Rating, l.Type, l.Maker, l.PartNumber, l.Match,
+	return []string{l.Family, l.Value, l.Rating, l.Type, l.Maker, l.PartNumber, l.Match,
 		strconv.Itoa(l.Need), strconv.Itoa(l.Stock), strconv.Itoa(l.Order), l.lots(), l.places(func(u string) string { return u })}
-	for i, s := range out {
-		out[i] = ledger.GuardCell(s)
-	}
-	return out
 }
 
 // WriteCSV writes the order as CSV (RFC 4180).
@@ -133,7 +129,7 @@ func (o *Order) WriteXLSX(w io.Writer) error {
 				}
 				continue
 			}
-			if err := f.SetCellStr(sheet, at, s); err != nil {
+			if err := f.SetCellStr(sheet, at, ledger.GuardCell(s)); err != nil {
 				return err
 			}
 			if numbers {

@@ -306,6 +306,12 @@ func (DateOrder) Words() []string {
 // RemoteRole says what a remote may receive.
 type RemoteRole string
 
+// The roles.
+const (
+	RemoteOwn  RemoteRole = "own"
+	RemotePeer RemoteRole = "peer"
+)
+
 func (RemoteRole) Words() []string { return []string{"own", "peer"} }
 
 // BookKind is the kind of a shop-only entry in books/.

@@ -150,7 +150,8 @@ func args(check cobra.PositionalArgs) cobra.PositionalArgs {
 
 // options are what every ledger is opened with.
 func (a *app) options() ledger.Options {
-	return ledger.Options{Now: a.hooks.now, Random: a.hooks.random, Wait: a.hooks.wait, DryRun: a.dryRun, Passphrase: a.passphrase,
+	return ledger.Options{Now: a.hooks.now, Random: a.hooks.random, Wait: a.hooks.wait, DryRun: a.dryRun,
+		Passphrase: a.passphrase, Progress: a.progress("reading units"),
 		Waiting: func() { fmt.Fprintln(a.err, "benchlore: waiting for another program that is using the ledger") }}
 }
 

@@ -90,7 +90,8 @@ the bench. Words may come in any order after the part:
 
   a finding   failed, degraded, ok, in-service, untested, missing
   a mode      short, open, leakage, drift, wear, ... (the part has failed)
-  an action   replaced, reworked, cleaned, adjusted, removed, fitted, left, pending
+  an action   replaced, reworked, cleaned, adjusted, removed, fitted, left,
+              pending
   what went in, as value/rating (22/25 in the model's units), a source, lot=NAME
   a fault it cures, by its id; anything else as key=value
   except C14, C20   of a range, all but these

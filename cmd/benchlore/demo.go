@@ -2,12 +2,10 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
 	"benchlore/examples"
 	"benchlore/ledger"
@@ -73,18 +71,4 @@ func (a *app) demo(dir string) error {
 		}
 		return nil
 	})
-}
-
-// progress shows how far a long step is, on a terminal only.
-func (a *app) progress(what string) func(done, of int) {
-	f, ok := a.err.(*os.File)
-	if !ok || !term.IsTerminal(int(f.Fd())) {
-		return nil
-	}
-	return func(done, of int) {
-		fmt.Fprintf(f, "\r%s: %d of %d", what, done, of)
-		if done == of {
-			io.WriteString(f, "\r\x1b[K")
-		}
-	}
 }

@@ -40,14 +40,29 @@ on the bench.`,
 					}
 				}
 				reports.SortWhere(list)
+				conflicts, err := l.Conflicts()
+				if err != nil {
+					return err
+				}
+				last := l.LastBackup()
 				if a.json {
-					return a.printJSON(list)
+					return a.printJSON(struct {
+						Units     []reports.Standing `json:"units"`
+						Conflicts int                `json:"conflicts"`
+						Backup    *ledger.LastBackup `json:"lastBackup"`
+					}{list, len(conflicts), last})
 				}
 				return a.write(func(w io.Writer) error {
-					if err := reports.WriteWhere(w, list, a.text(l)); err != nil || gone == 0 {
+					if err := reports.WriteWhere(w, list, a.text(l)); err != nil {
 						return err
 					}
-					_, err := fmt.Fprintf(w, "\n%s that left: something is due; see benchlore list --due\n", plural(gone, "unit"))
+					if gone > 0 {
+						fmt.Fprintf(w, "\n%s that left: something is due; see benchlore list --due\n", plural(gone, "unit"))
+					}
+					if len(conflicts) > 0 {
+						fmt.Fprintf(w, "\nto settle: %s; see: benchlore settle\n", plural(len(conflicts), "version"))
+					}
+					_, err := fmt.Fprintf(w, "\nlast backup: %s\n", backupAge(last))
 					return err
 				})
 			})

@@ -62,6 +62,9 @@ func (a *app) prompts(l *ledger.Ledger, name string, head schema.Common) (schema
 			fmt.Fprintf(out, "  %s: %s\n", x.Path, x.Text)
 		}
 	}
+	if !a.json {
+		a.powerLine(u.Unit)
+	}
 	if plainTerminal() {
 		err = p.plain(a.in)
 	} else {
@@ -119,6 +122,9 @@ func (p *prompter) kept(a *app) ([]form.Answer, error) {
 
 // errKept says that nothing was stored, and how to go on.
 func errKept(p *prompter) error {
+	if data, err := p.draft.Read(); err == nil && data == nil {
+		return usagef("", "nothing was stored, and nothing was typed")
+	}
 	return usagef("go on with: benchlore add "+string(p.what.Kind)+" --unit "+p.what.Unit, "nothing was stored; what was typed is kept")
 }
 
@@ -152,7 +158,7 @@ func (p *prompter) review() (text, wrong string) {
 	}
 	var b strings.Builder
 	for _, q := range problems {
-		q.File = "line"
+		q.File = "the record"
 		b.WriteString(q.Drawing())
 	}
 	return string(data), b.String()

@@ -128,7 +128,7 @@ func (s *screen) fill(typed string) {
 // grow gives prose as many lines as it takes.
 func (s *screen) grow() {
 	if f, ok := s.field.(*huh.Text); ok {
-		f.Lines(min(lipgloss.Height(lipgloss.NewStyle().Width(s.width-1).Render(s.typed+" ")), 6))
+		f.Lines(min(lipgloss.Height(lipgloss.NewStyle().Width(s.width-1).Render(s.typed+" "))+1, 6)) // one to spare, or it scrolls
 	}
 }
 

@@ -206,12 +206,15 @@ func TestPromptIntake(t *testing.T) {
 	s.sees("store it?  [store]")
 	s.keys("\x1b[6~") // page down
 	s.sees(`symptom = "hum, loud"`)
-	s.keys("note\rcase smells of smoke\r")
-	s.sees(`note = "case smells of smoke"`)
+	s.keys("note\rcase smells of smoke, and so do the felts of the tape drive and the lid of the box it came in")
+	s.sees("case smells of smoke") // both lines of it
+	s.sees("it came in")
+	s.keys("\r")
+	s.sees(`note = "case smells`)
 	s.keys("\r")
 	storedAs(t, s.stored("intake"), `power = "limited"
 power_why = "series lamp first"
-note = "case smells of smoke"
+note = "case smells of smoke, and so do the felts of the tape drive and the lid of the box it came in"
 reason = "repair"
 works = "no"
 last_known_working = "2019"

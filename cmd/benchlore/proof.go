@@ -238,8 +238,9 @@ more, and says who signed which part. Nothing is written. There are three verdic
 
   0  intact and signed by a key you trust: you named it with --expect-key, or
      signers of the ledger here, or git's allowed-signers file, has it
-  4  intact but signed by a key you have no reason to trust yet: get the fingerprint
-     by telephone or from the shop's site; the packet's own words are claims
+  4  intact but signed by a key you have no reason to trust yet: get the
+     fingerprint by telephone or from the shop's site; the packet's own words
+     are claims
   1  broken, and where
 
 An earlier packet, seal or label of the unit shows whether its history was
@@ -432,7 +433,7 @@ two, and who decided, is kept in adopted/MODEL/TAG.toml.`,
 		},
 	}
 	cmd.Flags().StringVar(&o.As, "as", "", "what to call it here, `MODEL/TAG`; left out: as the other bench does")
-	cmd.Flags().StringVar(&o.By, "by", "", "the `TECHNICIAN` who receives it")
+	cmd.Flags().StringVar(&o.By, "by", "", "the technician's `ID` who receives it")
 	cmd.Flags().BoolVar(&o.Trust, "trust", false, "accept a key there is no reason to trust yet")
 	f.add(cmd)
 	a.writeFlags(cmd)

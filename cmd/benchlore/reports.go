@@ -28,7 +28,7 @@ func (a *app) reportCmd() *cobra.Command {
 	var paper string
 	cmd := &cobra.Command{
 		Use:   "report [UNIT]",
-		Short: "The provenance report of a unit: page one for a buyer, the rest for the next bench",
+		Short: "A unit's provenance report: page one for a buyer, the rest for the next bench",
 		Long:  reportLong,
 		Args:  args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {

@@ -27,6 +27,7 @@ func (a *app) root() *cobra.Command {
 	}
 	root.PersistentFlags().StringVar(&a.ledgerDir, "ledger", "", "`DIR` of the ledger; left out: the one around the working directory")
 	root.SetFlagErrorFunc(flagError)
+	setUsage(root)
 	root.AddGroup(
 		&cobra.Group{ID: "start", Title: "Start:"},
 		&cobra.Group{ID: "bench", Title: "At the bench:"},
@@ -38,10 +39,10 @@ func (a *app) root() *cobra.Command {
 		id   string
 		cmds []*cobra.Command
 	}{
-		{"start", []*cobra.Command{a.demoCmd(), a.initCmd(), a.newCmd(), a.schemaCmd(), a.docsCmd()}},
+		{"start", []*cobra.Command{a.demoCmd(), a.initCmd(), a.cloneCmd(), a.newCmd(), a.schemaCmd(), a.docsCmd()}},
 		{"bench", []*cobra.Command{a.onCmd(), a.whereCmd(), a.partCmd(), a.addCmd(), a.sheetCmd(), a.importCmd(), a.photoCmd(), a.attachCmd(), a.saveCmd(), a.undoCmd(), a.amendCmd()}},
 		{"look", []*cobra.Command{a.listCmd(), a.showCmd(), a.logCmd(), a.reportCmd(), a.labelCmd(), a.findCmd(), a.traceCmd(), a.reliabilityCmd()}},
-		{"keep", []*cobra.Command{a.checkCmd(), a.checklistCmd(), a.orderCmd(), a.closeCmd(), a.learnCmd()}},
+		{"keep", []*cobra.Command{a.checkCmd(), a.checklistCmd(), a.orderCmd(), a.closeCmd(), a.learnCmd(), a.syncCmd(), a.settleCmd(), a.backupCmd(), a.restoreCmd()}},
 		{"prove", []*cobra.Command{a.sealCmd(), a.handoverCmd(), a.verifyCmd(), a.adoptCmd(), a.keysCmd()}},
 	} {
 		for _, c := range g.cmds {
@@ -50,6 +51,7 @@ func (a *app) root() *cobra.Command {
 		}
 	}
 	a.completions(root)
+	reflow(root)
 	root.SetHelpCommandGroupID("start")
 	root.SetCompletionCommandGroupID("start")
 	return root

@@ -75,6 +75,7 @@ func TestScripts(t *testing.T) {
 			"inplace": cmdInplace,
 			"picture": cmdPicture,
 			"lacks":   cmdLacks,
+			"append":  cmdAppend,
 		},
 	})
 }
@@ -209,6 +210,12 @@ func cmdInplace(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("%s does not hold %q", args[0], old)
 	}
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(strings.ReplaceAll(data, old, unescape(ts, args[2]))), 0o666))
+}
+
+// cmdAppend adds the text of a file to the end of another.
+func cmdAppend(ts *testscript.TestScript, neg bool, args []string) {
+	plainCmd(ts, neg, args, 2, "append FILE TEXTFILE")
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(ts.ReadFile(args[0])+ts.ReadFile(args[1])), 0o666))
 }
 
 func unescape(ts *testscript.TestScript, s string) string {

@@ -86,7 +86,7 @@ func (tx *Tx) prepare(plan Plan) (*journal, error) {
 		if err := r.checkTarget(u); err != nil {
 			return nil, err
 		}
-		if u.Name == branch {
+		if u.Name == branch && !r.bare {
 			if u.New.IsZero() {
 				return nil, &RefError{u.Name, "is the branch in use and cannot be removed"}
 			}

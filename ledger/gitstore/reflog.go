@@ -22,8 +22,8 @@ func (r *Repo) writeReflogs(u RefUpdate, j *journal) error {
 	}
 	setting, ok := cfg.Get("core.logallrefupdates")
 	always := strings.EqualFold(setting, "always")
-	on, err := cfg.Bool("core.logallrefupdates", true)
-	if ok && !always && (err != nil || !on) {
+	on, err := cfg.Bool("core.logallrefupdates", !r.bare)
+	if (ok || r.bare) && !always && (err != nil || !on) {
 		return nil
 	}
 	kept := false

@@ -23,11 +23,8 @@ import (
 	"sync"
 	"time"
 
-	"github.com/go-git/go-billy/v5/osfs"
 	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/cache"
 	"github.com/go-git/go-git/v5/storage/filesystem"
-	"github.com/go-git/go-git/v5/storage/filesystem/dotgit"
 )
 
 // Repo is an open repository. Reading is safe from several goroutines;
@@ -40,6 +37,7 @@ type Repo struct {
 	NoSync  bool   // skip fsync: for throw-away repositories only
 
 	root *os.Root
+	bare bool // no files and no index go with any branch
 
 	mu      sync.Mutex // guards the fields below; go-git's storage is not safe for concurrent use
 	objects *filesystem.ObjectStorage
@@ -174,11 +172,7 @@ func Open(dir string) (*Repo, error) {
 	if r.root, err = os.OpenRoot(dir); err != nil {
 		return nil, err
 	}
-	storage := filesystem.Options{KeepDescriptors: true}
-	gitFS := osfs.New(git, osfs.WithBoundOS())
-	r.objects = filesystem.NewObjectStorageWithOptions(
-		dotgit.NewWithOptions(gitFS, dotgit.Options{AlternatesFS: osfs.New("/", osfs.WithBoundOS())}),
-		cache.NewObjectLRU(32*cache.MiByte), storage)
+	r.openObjects()
 	return r, nil
 }
 
@@ -244,15 +238,18 @@ func (r *Repo) checkConfig() error {
 	if _, ok := cfg.Get("core.worktree"); ok {
 		return refuse("has its work tree elsewhere (core.worktree)", "run `git config --unset core.worktree`, or clone it")
 	}
-	for _, c := range []struct{ key, reason, remedy string }{
-		{"core.bare", "is a bare git repository, without a work tree", "clone it and use the clone"},
-		{"core.sparsecheckout", "has a sparse work tree", "run `git sparse-checkout disable`"},
+	for _, c := range []struct {
+		key, reason, remedy string
+		allowed             bool
+	}{
+		{"core.bare", "is a bare git repository, without a work tree", "clone it and use the clone", r.bare},
+		{"core.sparsecheckout", "has a sparse work tree", "run `git sparse-checkout disable`", false},
 	} {
 		on, err := cfg.Bool(c.key, false)
 		if err != nil {
 			return err
 		}
-		if on {
+		if on && !c.allowed {
 			return refuse(c.reason, c.remedy)
 		}
 	}

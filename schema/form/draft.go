@@ -1,6 +1,8 @@
 package form
 
 import (
+	"slices"
+
 	"github.com/BurntSushi/toml"
 
 	"benchlore/schema"
@@ -17,7 +19,9 @@ type Draft struct {
 }
 
 // Empty reports whether nothing is lost when the draft is.
-func (d *Draft) Empty() bool { return len(d.Answers) == 0 && d.Typed == "" }
+func (d *Draft) Empty() bool {
+	return d.Typed == "" && !slices.ContainsFunc(d.Answers, func(a Answer) bool { return a.Text != "" })
+}
 
 // Encode writes the draft as TOML.
 func (d *Draft) Encode() []byte { return schema.Encode(d) }

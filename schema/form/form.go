@@ -220,6 +220,8 @@ func (q *Question) read(text string) (string, error) {
 		return "", nil
 	case text == "" && q.Default != "":
 		text = q.Default
+	case text == "" && q.Must && q.Role != Key:
+		return "", &Error{What: "the record says nothing yet", Remedy: "write " + q.Help}
 	case text == "" && q.Must:
 		if len(q.Choices) > 0 && len(q.Choices) <= 12 {
 			return "", &Error{What: q.Name + " is needed", Remedy: "write one of: " + strings.Join(words(q.Choices), ", ") + "; or - to leave it out"}
@@ -271,7 +273,7 @@ func (q *Question) choose(text string) (string, error) {
 		begin = kind
 	}
 	switch {
-	case len(begin) == 1:
+	case len(begin) == 1, q.Role != Key && len(begin) > 0 && slices.Contains([]string{Next, Another, Keep}, begin[0]):
 		return begin[0], nil
 	case !q.Closed:
 		return text, nil

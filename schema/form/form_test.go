@@ -500,6 +500,9 @@ start = 2031-03-04
 end = 2032-03-04
 scope = "parts and labour"
 transferable = true`},
+		{"power, called for", schema.KindNote, nil, "title\nnote damp inside\n? power\npower do-not-power\npower_why water in the supply\n?", `power = "do-not-power"
+power_why = "water in the supply"
+note = "damp inside"`},
 		{"checkin", schema.KindCheckin, nil, "state faulty\nsaid_by owner\nabout one key sticks\n?", `state = "faulty"
 said_by = "owner"
 about = "one key sticks"`},
@@ -551,6 +554,7 @@ func TestRefused(t *testing.T) {
 		{"no unit", "soak", "", "24", "unit", "", false},
 		{"an unknown meter", "measurements", "reading[0].point hum\nreading[0].stage\nreading[0].value 3 mV", "dmm-9", "dmm-9", "", true},
 		{"no day", "note", "title x\nnote y\n? due\ndue[0].what oil", "soon", "no day", "2031-03-04", false},
+		{"nothing to store", "parts", "part[0].section", "", "says nothing yet", "the name of a key", false},
 		{"a character nobody sees", "note", "", "turn\u202eed", "nobody sees", "again", false},
 		{"a number too many", "measurements", "reading[0].point\n? table\ntable[0].point contact resistance\ntable[0].at\ntable[0].unit\ntable[0].stage\ntable[0].values[0] 1 2 3 4",
 			"5 6", "2 numbers for the 1 positions left", "one for each", false},

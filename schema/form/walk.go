@@ -312,7 +312,13 @@ func (w *walker) called(t at, key string) bool {
 		}
 		return ok
 	}
-	return w.field(t, fieldOf(t.table.Type(), key), false)
+	if !w.field(t, fieldOf(t.table.Type(), key), false) {
+		return false
+	}
+	if h := w.rec.Head(); t.path == "" && key == "power" && h.PowerWhy == "" && powerWhy.when(w, nil) {
+		return w.field(t, fieldOf(t.table.Type(), powerWhy.key), true)
+	}
+	return true
 }
 
 // menu makes the question after the keys of a table: go on, another one, or a
@@ -325,6 +331,10 @@ func (w *walker) menu(t at, role Role) *Question {
 		q.Name, q.Help = "store it?", "Enter stores it; or the name of a key to add"
 		q.Choices = []Choice{{Keep, "the record as it stands"}}
 		q.Default = Keep
+		if w.empty() {
+			q.Name, q.Help, q.Default, q.Must = "what then?", "the name of a key to add; nothing is in the record yet", "", true
+			q.Choices = nil
+		}
 	}
 	for _, f := range schema.FieldsOf(t.value()) {
 		if slices.Contains(own, f.Key) {
@@ -347,4 +357,15 @@ func (w *walker) menu(t at, role Role) *Question {
 		w.beside(q, t, schema.Field{})
 	}
 	return q
+}
+
+// empty reports whether the record says nothing yet.
+func (w *walker) empty() bool {
+	v := reflect.ValueOf(w.rec).Elem()
+	for _, f := range schema.FieldsOf(w.rec) {
+		if fv := v.FieldByIndex(f.Index); !slices.Contains(own, f.Key) && !fv.IsZero() && !(fv.Kind() == reflect.Slice && fv.Len() == 0) {
+			return false
+		}
+	}
+	return true
 }

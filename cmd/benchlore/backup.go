@@ -1,0 +1,118 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"benchlore/ledger"
+)
+
+func (a *app) backupCmd() *cobra.Command {
+	var o ledger.BackupOptions
+	var read string
+	cmd := &cobra.Command{
+		Use:   "backup DIR|FILE.zip",
+		Short: "Write everything into one file, read it back, and practise restoring it",
+		Long: `Writes every record, every earlier version, every seal, private/ and hand edits not
+yet saved into one file: a dated one in DIR, or FILE.zip. It takes its name only
+after it has been read back, every object of it, and found whole.
+
+  --drill         restores it into a temporary folder too, and compares it with the
+                  ledger file by file
+  --read FILE     does not write one, but reads FILE back, with --drill or without
+
+benchlore restore brings it back; git and unzip alone do too, as RESTORE.txt in it
+tells. It holds private/: whoever is to be forgotten must be taken out of old
+backups as well.`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				var b ledger.Backup
+				var err error
+				switch {
+				case read != "" && len(list) == 0:
+					b, err = l.Drill(read, o)
+				case read == "" && len(list) == 1:
+					b, err = l.Backup(list[0], o)
+				default:
+					return usagef("write: benchlore backup DIR, or benchlore backup --read FILE", "name one place to write to, or one file to read back")
+				}
+				if err != nil {
+					return err
+				}
+				if a.json {
+					return a.printJSON(b)
+				}
+				verb := "wrote"
+				switch {
+				case read != "":
+					verb = "read back"
+				case a.dryRun:
+					fmt.Fprintf(a.out, "would write %s\n", b.File)
+					return nil
+				}
+				fmt.Fprintf(a.out, "%s %s: %s of %s, %d bytes\n", verb, b.File, plural(b.Objects, "object"), b.Shop, b.Size)
+				if b.Drilled {
+					fmt.Fprintln(a.out, "  restored into a temporary folder and compared: all in order")
+				} else {
+					fmt.Fprintln(a.out, "  read back whole")
+				}
+				if b.Newer > 0 && read != "" {
+					fmt.Fprintf(a.out, "  made %s; %s here moved since\n", b.Made.Format("2006-01-02 15:04"), plural(b.Newer, "branch or seal"))
+				}
+				return nil
+			})
+		},
+	}
+	cmd.Flags().BoolVar(&o.Drill, "drill", false, "restore it into a temporary folder and compare")
+	cmd.Flags().StringVar(&read, "read", "", "read `FILE` back instead of writing one")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func (a *app) restoreCmd() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "restore FILE.zip DIR",
+		Short: "Bring a backup back as a ledger",
+		Long: `Brings a backup back into DIR, which must not be there or be empty: the whole ledger,
+private/, and hand edits as they stood. Nothing of it is taken on trust: every digest
+and every object is checked, and on failure nothing stays.`,
+		Args: args(cobra.ExactArgs(2)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			l, b, err := ledger.Restore(list[0], list[1], a.options())
+			if err != nil {
+				return err
+			}
+			defer l.Close()
+			if a.json {
+				return a.printJSON(struct {
+					ledger.Backup
+					Dir string `json:"dir"`
+				}{b, l.Dir})
+			}
+			fmt.Fprintf(a.out, "%s: the ledger of %s as it was on %s\n", l.Dir, b.Shop, b.Made.Format("2006-01-02 15:04"))
+			if b.Unsaved > 0 {
+				fmt.Fprintf(a.out, "  %s not saved then; see: benchlore check\n", plural(b.Unsaved, "hand edit"))
+			}
+			return nil
+		},
+	}
+	cmd.Flags().BoolVar(&a.json, "json", false, "print JSON")
+	return cmd
+}
+
+// backupAge tells the last backup in a few words.
+func backupAge(b *ledger.LastBackup) string {
+	if b == nil {
+		return "none; make one with: benchlore backup DIR"
+	}
+	when := "today"
+	if b.Days > 0 {
+		when = plural(b.Days, "day") + " ago"
+	}
+	if !b.Current {
+		when += ", with work since"
+	}
+	return when + ", " + b.File
+}

@@ -1,0 +1,280 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"maps"
+	"os"
+	"os/signal"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"benchlore/ledger"
+	"benchlore/schema"
+)
+
+// interruptible ends what goes over the wire when somebody presses Ctrl-C.
+func interruptible() (context.Context, context.CancelFunc) {
+	return signal.NotifyContext(context.Background(), os.Interrupt)
+}
+
+func (a *app) syncCmd() *cobra.Command {
+	var o ledger.SyncOptions
+	cmd := &cobra.Command{
+		Use:   "sync [REMOTE]",
+		Short: "Exchange with a git server, a shared folder or another shop",
+		Long: `Gets what other benches have sent, brings it together with what is here, and sends
+the result; to every remote of shop.toml, or the one named. An own remote gets the
+whole ledger. A peer gets the units named for it and their seals, nothing else.
+
+Where one file was changed on two benches, one version stands and the other waits
+under conflicts/: see benchlore settle. A remote in shop.toml:
+
+  [[remote]]
+  name = "office"
+  url = "ssh://office/srv/ledger.git"
+  role = "own"
+
+Addresses are those of git: ssh, http, https, git, or the path of a bare repository.
+Keys come from ssh-agent and ~/.ssh, passwords from git's credential helpers.`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				remotes, err := l.Remotes(first(list))
+				if err != nil {
+					return err
+				}
+				ctx, stop := interruptible()
+				defer stop()
+				var done []ledger.Synced
+				for _, r := range remotes {
+					s, err := l.Sync(ctx, r, o)
+					if err != nil {
+						return err
+					}
+					done = append(done, s)
+					if !a.json {
+						a.printSynced(s)
+					}
+				}
+				if a.json {
+					if err := a.printJSON(done); err != nil {
+						return err
+					}
+				}
+				if slices.ContainsFunc(done, func(s ledger.Synced) bool { return len(s.Conflicts)+len(s.HeldBack) > 0 }) {
+					return errFound
+				}
+				return nil
+			})
+		},
+	}
+	cmd.Flags().BoolVar(&o.Create, "create", false, "make a bare repository where the remote is a folder that is not there yet")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func (a *app) printSynced(s ledger.Synced) {
+	did := "synced with"
+	if a.dryRun {
+		did = "would sync with"
+	}
+	var parts []string
+	for _, c := range []struct {
+		n    int
+		what string
+	}{{len(s.Files), "file"}, {len(s.Seals), "seal"}} {
+		if c.n > 0 {
+			parts = append(parts, plural(c.n, c.what)+" in")
+		}
+	}
+	own, units, seals := 0, 0, 0
+	for _, ref := range s.Pushed {
+		switch {
+		case strings.HasPrefix(ref, "refs/tags/"):
+			seals++
+		case strings.HasPrefix(ref, "refs/heads/unit/"):
+			units++
+		default:
+			own++
+		}
+	}
+	if own > 0 {
+		parts = append(parts, "main out")
+	}
+	if units > 0 {
+		parts = append(parts, plural(units, "unit")+" out")
+	}
+	if seals > 0 {
+		parts = append(parts, plural(seals, "seal")+" out")
+	}
+	if parts == nil {
+		parts = []string{"nothing to exchange"}
+	}
+	fmt.Fprintf(a.out, "%s %s: %s\n", did, s.Remote, strings.Join(parts, ", "))
+	for _, u := range s.Units {
+		fmt.Fprintf(a.out, "  changed here: %s\n", u)
+	}
+	for _, from := range slices.Sorted(maps.Keys(s.Renamed)) {
+		fmt.Fprintf(a.out, "  two instruments were called %s; one is %s now\n", from, s.Renamed[from])
+	}
+	for _, h := range s.HeldBack {
+		fmt.Fprintf(a.err, "benchlore: held back: %s: %s\n  %s\n", h.Unit, h.Why, h.Remedy)
+	}
+	for _, c := range s.Conflicts {
+		fmt.Fprintf(a.err, "benchlore: changed on two benches; the version that does not stand is %s\n", c)
+	}
+	if len(s.Conflicts) > 0 {
+		fmt.Fprintln(a.err, "  see both and choose: benchlore settle")
+	}
+	if n, _ := schema.Count(s.Problems); n > 0 {
+		fmt.Fprintf(a.err, "benchlore: the units that changed here have %s; see: benchlore check\n", plural(n, "error"))
+	}
+}
+
+func (a *app) settleCmd() *cobra.Command {
+	var o ledger.SettleOptions
+	var from, by string
+	cmd := &cobra.Command{
+		Use:   "settle [FILE]",
+		Short: "Choose between versions that two benches wrote",
+		Long: `Without options: shows the files that were changed on two benches, each for itself,
+and how the other version differs from the one that stands. With FILE and one of
+
+  --keep       what stands stays
+  --take       the other version stands
+  --from TEXT  a file with the right text, - for standard input
+
+it is settled. Where the record was closed, a change is a correction, travels with
+the unit and needs a --reason. Until everything about a unit is settled it is neither
+closed, sealed nor handed over.`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(cmd *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				chosen := 0
+				for _, f := range []string{"keep", "take", "from"} {
+					if cmd.Flags().Changed(f) {
+						chosen++
+					}
+				}
+				if len(list) == 0 || chosen == 0 {
+					if chosen > 0 {
+						return usagef("see what there is: benchlore settle", "no file is named")
+					}
+					return a.listConflicts(l, first(list))
+				}
+				if chosen > 1 {
+					return usagef("choose one of --keep, --take and --from", "a conflict is settled one way")
+				}
+				var err error
+				if o.By, err = a.by(l, by); err != nil {
+					return err
+				}
+				switch from {
+				case "":
+				case "-":
+					o.Text, err = io.ReadAll(a.in)
+				default:
+					o.Text, err = os.ReadFile(from)
+				}
+				if err != nil {
+					return err
+				}
+				r, err := l.Settle(list[0], o)
+				if err != nil {
+					return err
+				}
+				if a.json {
+					return a.printJSON(r)
+				}
+				verb := "settled"
+				if a.dryRun {
+					verb = "would settle"
+				}
+				fmt.Fprintf(a.out, "%s %s\n", verb, list[0])
+				return nil
+			})
+		},
+	}
+	cmd.Flags().BoolVar(&o.Keep, "keep", false, "what stands stays")
+	cmd.Flags().BoolVar(&o.Take, "take", false, "the other version stands")
+	cmd.Flags().StringVar(&from, "from", "", "the `FILE` with the text that is to stand")
+	cmd.Flags().StringVar(&by, "by", "", "the `TECHNICIAN` who settles it")
+	cmd.Flags().StringVar(&o.Reason, "reason", "", "the `TEXT` of the correction, where the record was closed")
+	cmd.Flags().StringArrayVar(&o.Close.Allow, "allow", nil, "a `TEXT` found in the record that may travel all the same")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func (a *app) listConflicts(l *ledger.Ledger, file string) error {
+	all, err := l.Conflicts()
+	if err != nil {
+		return err
+	}
+	if file != "" {
+		all = slices.DeleteFunc(all, func(c ledger.Conflict) bool { return c.Path != file && c.Other != file })
+	}
+	if a.json {
+		if all == nil {
+			all = []ledger.Conflict{}
+		}
+		return a.printJSON(all)
+	}
+	if len(all) == 0 {
+		fmt.Fprintln(a.out, "nothing to settle")
+		return nil
+	}
+	for _, c := range all {
+		state := "open"
+		if c.Closed {
+			state = "closed"
+		}
+		if c.Gone {
+			state = "no longer there"
+		}
+		fmt.Fprintf(a.out, "%s  (%s)\n  other version: %s\n", c.Path, state, c.Other)
+		if len(c.Changes) == 0 && strings.HasSuffix(c.Path, ".toml") && !c.Gone {
+			fmt.Fprintln(a.out, "    they differ in comments and layout only")
+		}
+		for _, d := range c.Changes {
+			fmt.Fprintf(a.out, "    %s: %s stands, %s in the other\n", d.Path, orNone(d.Old, "nothing"), orNone(d.New, "nothing"))
+		}
+	}
+	fmt.Fprintln(a.out, "settle with: benchlore settle FILE --keep, --take or --from TEXT")
+	return errFound
+}
+
+func (a *app) cloneCmd() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "clone ADDRESS DIR",
+		Short: "Copy the shop's ledger from its server onto another bench",
+		Long: `Copies a ledger whole: every record, every unit's own history, every seal. The remote
+in its shop.toml is where benchlore sync sends what is written here.
+
+private/ is in no git repository and does not come along.`,
+		Args: args(cobra.ExactArgs(2)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			ctx, stop := interruptible()
+			defer stop()
+			l, err := ledger.Clone(ctx, list[0], list[1], a.options())
+			if err != nil {
+				return err
+			}
+			defer l.Close()
+			units, err := l.Units()
+			if err != nil {
+				return err
+			}
+			if a.json {
+				return a.printJSON(map[string]any{"dir": l.Dir, "shop": l.Shop.Name, "units": len(units)})
+			}
+			fmt.Fprintf(a.out, "%s: the ledger of %s, %s\n", l.Dir, l.Shop.Name, plural(len(units), "unit"))
+			return nil
+		},
+	}
+	cmd.Flags().BoolVar(&a.json, "json", false, "print JSON")
+	return cmd
+}

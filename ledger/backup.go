@@ -1,0 +1,561 @@
+package ledger
+
+import (
+	"archive/zip"
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"io/fs"
+	"maps"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+
+	"benchlore/ledger/gitstore"
+	"benchlore/schema"
+)
+
+// A backup is one zip:
+//
+//	backup.toml     what is in it: when, of which ledger, every ref, the SHA-256 of every other file
+//	ledger.bundle   every branch and tag with all they reach; stock git clone opens it
+//	private/...     who the customer codes are, which is in no git repository
+//	unsaved/...     hand edits that were not committed, as they stood
+//	RESTORE.txt     how to get the ledger back, with Benchlore or with git alone
+//
+// Whoever is to be forgotten must be taken out of old backups as well.
+
+// BackupManifest is backup.toml.
+type BackupManifest struct {
+	Format int               `toml:"format"`
+	Kind   string            `toml:"kind"` // "backup"
+	Shop   string            `toml:"shop"`
+	Made   time.Time         `toml:"made"`
+	Refs   map[string]string `toml:"refs"`
+	Files  map[string]string `toml:"files"` // SHA-256 by name in the zip
+	Gone   []string          `toml:"gone"`  // files deleted by hand and not committed
+}
+
+// Backup is a backup that was made, or read back.
+type Backup struct {
+	File    string    `json:"file"`
+	Shop    string    `json:"shop"`
+	Made    time.Time `json:"made"`
+	Size    int64     `json:"size"`
+	Refs    int       `json:"refs"`
+	Objects int       `json:"objects"`
+	Private int       `json:"privateFiles"`
+	Unsaved int       `json:"unsavedFiles"`
+	Drilled bool      `json:"drilled"` // restored and compared, file by file
+	Newer   int       `json:"newer"`   // refs that have moved since
+}
+
+// BackupOptions are what somebody decided about a backup.
+type BackupOptions struct {
+	Drill bool // restore it into a temporary folder and compare it, file by file
+}
+
+// backupNote remembers the last backup. It is this copy's own affair.
+const backupNote = ".git/benchlore/backup.toml"
+
+// backupFile finds the name for a backup: to itself where it is named as a
+// file, else a dated one in the folder to.
+func (l *Ledger) backupFile(to string) (string, error) {
+	info, err := os.Stat(to)
+	if err == nil && info.IsDir() {
+		return filepath.Join(to, fmt.Sprintf("%s-%s.zip", cmpOr(slugOf(l.Shop.Name), "ledger"), l.opt.Now().Format("2006-01-02-150405"))), nil
+	}
+	if !strings.EqualFold(filepath.Ext(to), ".zip") {
+		return "", &UsageError{fmt.Sprintf("there is no folder %s", to), "make it first, or name the file of the backup: it ends in .zip"}
+	}
+	return to, nil
+}
+
+func cmpOr(a, b string) string {
+	if a == "" {
+		return b
+	}
+	return a
+}
+
+// Backup writes everything there is into one file, durable, under its final
+// name only once it has been read back and found whole.
+func (l *Ledger) Backup(to string, o BackupOptions) (Backup, error) {
+	name, err := l.backupFile(to)
+	if err != nil {
+		return Backup{}, err
+	}
+	if name, err = filepath.Abs(name); err != nil {
+		return Backup{}, err
+	}
+	if rel, err := filepath.Rel(l.Dir, name); err == nil && filepath.IsLocal(rel) {
+		return Backup{}, &UsageError{"a backup inside the ledger is lost with it", "name a folder on another disk"}
+	}
+	if l.repo.Shallow || l.repo.Partial {
+		return Backup{}, &UsageError{"this copy has only part of the history, so a backup of it would not be whole", "fetch the rest: git fetch --unshallow"}
+	}
+	if l.opt.DryRun {
+		return Backup{File: name, Shop: l.Shop.Name, Made: l.opt.Now()}, nil
+	}
+	tmp, err := os.CreateTemp(filepath.Dir(name), ".benchlore-backup-*")
+	if err != nil {
+		return Backup{}, &gitstore.WriteError{Path: name, Err: err}
+	}
+	defer os.Remove(tmp.Name())
+	// Nobody writes meanwhile: refs and files belong together.
+	err = l.withLock(func(*gitstore.Tx) error { return l.writeBackup(tmp) })
+	if err == nil {
+		err = tmp.Sync()
+	}
+	if err = errors.Join(err, tmp.Close()); err != nil {
+		return Backup{}, &gitstore.WriteError{Path: name, Err: err}
+	}
+	if err := l.step("backup written"); err != nil {
+		return Backup{}, err
+	}
+	b, err := l.Drill(tmp.Name(), o)
+	if err != nil {
+		return b, fmt.Errorf("what was written does not read back: %w", err)
+	}
+	if err := os.Rename(tmp.Name(), name); err != nil {
+		return b, &gitstore.WriteError{Path: name, Err: err}
+	}
+	b.File = name
+	return b, l.noteBackup(b)
+}
+
+// refsToKeep are all branches and tags; what git keeps for itself is not.
+func (l *Ledger) refsToKeep() (map[string]plumbing.Hash, error) {
+	refs, err := l.repo.Refs("refs/heads/")
+	if err != nil {
+		return nil, err
+	}
+	tags, err := l.repo.Refs(tagRefs)
+	maps.Copy(refs, tags)
+	return refs, err
+}
+
+func (l *Ledger) writeBackup(to io.Writer) error {
+	refs, err := l.refsToKeep()
+	if err != nil {
+		return err
+	}
+	m := &BackupManifest{Format: schema.Format, Kind: "backup", Shop: l.Shop.Name, Made: l.opt.Now().Truncate(time.Second), Refs: map[string]string{}, Files: map[string]string{}}
+	z := zip.NewWriter(to)
+	put := func(name string, method uint16, fn func(w io.Writer) error) error {
+		w, err := z.CreateHeader(&zip.FileHeader{Name: name, Method: method, Modified: m.Made})
+		if err != nil {
+			return err
+		}
+		sum := sha256.New()
+		if err := fn(io.MultiWriter(w, sum)); err != nil {
+			return err
+		}
+		m.Files[name] = hex.EncodeToString(sum.Sum(nil))
+		return nil
+	}
+	if err := put("ledger.bundle", zip.Store, func(w io.Writer) error { return l.writeWholeBundle(w, refs) }); err != nil {
+		return err
+	}
+	for name, h := range refs {
+		m.Refs[name] = h.String()
+	}
+	keep := func(as, p string) error {
+		data, err := l.root.ReadFile(p)
+		if errors.Is(err, fs.ErrNotExist) {
+			m.Gone = append(m.Gone, p)
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		return put(as+p, zip.Deflate, func(w io.Writer) error { _, err := w.Write(data); return err })
+	}
+	private, err := diskSource{l}.names("private")
+	if err != nil {
+		return err
+	}
+	for _, p := range private {
+		if err := keep("", p); err != nil {
+			return err
+		}
+	}
+	changes, err := l.repo.Changes()
+	if err != nil {
+		return err
+	}
+	for _, c := range changes {
+		if fi, err := l.root.Lstat(c.Path); err == nil && !fi.Mode().IsRegular() {
+			continue // links are no part of a ledger
+		}
+		if err := keep("unsaved/", c.Path); err != nil {
+			return err
+		}
+	}
+	if err := put("RESTORE.txt", zip.Deflate, func(w io.Writer) error { _, err := io.WriteString(w, restoreText); return err }); err != nil {
+		return err
+	}
+	w, err := z.CreateHeader(&zip.FileHeader{Name: "backup.toml", Method: zip.Deflate, Modified: m.Made})
+	if err == nil {
+		_, err = w.Write(m.encode())
+	}
+	return errors.Join(err, z.Close())
+}
+
+const restoreText = `This is a backup of a Benchlore ledger.
+
+With Benchlore:            benchlore restore THISFILE.zip DIR
+With git and unzip alone:  unzip THISFILE.zip
+                           git clone ledger.bundle DIR
+                           cd DIR
+                           git fetch ../ledger.bundle 'refs/heads/unit/*:refs/heads/unit/*' 'refs/tags/*:refs/tags/*'
+                           cp -r ../private .
+
+unsaved/ holds hand edits that had not been committed. backup.toml has the
+SHA-256 of every file.
+`
+
+func (m *BackupManifest) encode() []byte {
+	var b strings.Builder
+	fmt.Fprintf(&b, "format = %d\nkind = %s\nshop = %s\nmade = %s\ngone = [", m.Format, quote(m.Kind), quote(m.Shop), m.Made.Format(time.RFC3339))
+	for i, p := range m.Gone {
+		if i > 0 {
+			b.WriteString(", ")
+		}
+		b.WriteString(quote(p))
+	}
+	b.WriteString("]\n\n[refs]\n")
+	for _, n := range slices.Sorted(maps.Keys(m.Refs)) {
+		fmt.Fprintf(&b, "%s = %s\n", quote(n), quote(m.Refs[n]))
+	}
+	writeDigests(&b, m.Files)
+	return []byte(b.String())
+}
+
+// writeWholeBundle writes a bundle of refs with everything they reach.
+func (l *Ledger) writeWholeBundle(w io.Writer, refs map[string]plumbing.Hash) error {
+	objects, err := l.repo.NewObjects(slices.SortedFunc(maps.Values(refs), compareHashes), nil)
+	if err != nil {
+		return err
+	}
+	slices.SortFunc(objects, compareHashes)
+	var head strings.Builder
+	head.WriteString(bundleHead)
+	for _, n := range slices.Sorted(maps.Keys(refs)) {
+		fmt.Fprintf(&head, "%s %s\n", refs[n], n)
+	}
+	if h, ok := refs[mainRef]; ok {
+		fmt.Fprintf(&head, "%s HEAD\n", h)
+	}
+	if _, err := io.WriteString(w, head.String()+"\n"); err != nil {
+		return err
+	}
+	return l.repo.WritePack(w, objects)
+}
+
+func compareHashes(a, b plumbing.Hash) int { return bytes.Compare(a[:], b[:]) }
+
+// openBackup reads a backup's manifest and checks every digest.
+func openBackup(name string) (*zip.ReadCloser, *BackupManifest, error) {
+	z, err := zip.OpenReader(name)
+	if err != nil {
+		return nil, nil, &UsageError{fmt.Sprintf("%s is no backup that can be read: %v", name, err), "use an older one"}
+	}
+	fail := func(format string, args ...any) (*zip.ReadCloser, *BackupManifest, error) {
+		z.Close()
+		return nil, nil, &UsageError{fmt.Sprintf("the backup %s is damaged: %s", name, fmt.Sprintf(format, args...)), "use an older one"}
+	}
+	m := &BackupManifest{}
+	sums := map[string]string{}
+	for _, f := range z.File {
+		if !filepath.IsLocal(filepath.FromSlash(f.Name)) || strings.Contains(f.Name, `\`) {
+			return fail("it holds %.80q, which is no place in a ledger", f.Name)
+		}
+		r, err := f.Open()
+		if err != nil {
+			return fail("%s: %v", f.Name, err)
+		}
+		var text bytes.Buffer
+		var sum hash.Hash = sha256.New()
+		to := io.Writer(sum)
+		if f.Name == "backup.toml" {
+			to = &text
+		}
+		_, err = io.Copy(to, r)
+		if err = errors.Join(err, r.Close()); err != nil {
+			return fail("%s: %v", f.Name, err)
+		}
+		if f.Name != "backup.toml" {
+			sums[f.Name] = hex.EncodeToString(sum.Sum(nil))
+		} else if err := strictTOML(text.Bytes(), m); err != nil {
+			return fail("backup.toml: %v", err)
+		}
+	}
+	if m.Kind != "backup" || m.Format != schema.Format {
+		return fail("its backup.toml is not of a backup of format %d", schema.Format)
+	}
+	for f, want := range m.Files {
+		if sums[f] != want {
+			return fail("%s is not what was written", f)
+		}
+		delete(sums, f)
+	}
+	for f := range sums {
+		return fail("%s is not named in its backup.toml", f)
+	}
+	return z, m, nil
+}
+
+// Restore brings a backup back as a ledger in dir, which must not be there or
+// be empty. Hand edits that were not committed stand as they stood.
+func Restore(name, dir string, opt Options) (*Ledger, Backup, error) {
+	opt.defaults()
+	z, m, err := openBackup(name)
+	if err != nil {
+		return nil, Backup{}, err
+	}
+	defer z.Close()
+	b := Backup{File: name, Shop: m.Shop, Made: m.Made, Refs: len(m.Refs)}
+	if fi, err := os.Stat(name); err == nil {
+		b.Size = fi.Size()
+	}
+	l, err := populate(dir, opt, func(r *gitstore.Repo) (map[string]plumbing.Hash, *gitstore.Received, error) {
+		f, err := z.Open("ledger.bundle")
+		if err != nil {
+			return nil, nil, err
+		}
+		defer f.Close()
+		refs, pack, err := bundleRefs(f)
+		if err != nil {
+			return nil, nil, err
+		}
+		for n, h := range m.Refs {
+			if refs[n].String() != h {
+				return nil, nil, fmt.Errorf("its bundle has %s at another commit than backup.toml", n)
+			}
+		}
+		got, err := r.Receive(pack)
+		if err == nil {
+			b.Objects = got.Objects
+		}
+		return refs, got, err
+	})
+	if err != nil {
+		return nil, b, err
+	}
+	for _, f := range z.File {
+		p, unsaved := strings.CutPrefix(f.Name, "unsaved/")
+		private := strings.HasPrefix(f.Name, "private/")
+		if !unsaved && !private || strings.HasSuffix(f.Name, "/") {
+			continue
+		}
+		if err := restoreFile(l, f, p); err != nil {
+			return nil, b, errors.Join(err, l.Close())
+		}
+		if private {
+			b.Private++
+		} else {
+			b.Unsaved++
+		}
+	}
+	for _, p := range m.Gone {
+		if err := l.root.Remove(p); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return nil, b, errors.Join(err, l.Close())
+		}
+	}
+	return l, b, nil
+}
+
+func restoreFile(l *Ledger, f *zip.File, p string) error {
+	r, err := f.Open()
+	if err != nil {
+		return err
+	}
+	data, err := io.ReadAll(r)
+	if err = errors.Join(err, r.Close()); err != nil {
+		return err
+	}
+	if err := l.root.MkdirAll(path.Dir(p), 0o700); err != nil {
+		return err
+	}
+	return l.root.WriteFile(p, data, 0o600)
+}
+
+// bundleRefs reads a bundle's head and leaves its pack to be read.
+func bundleRefs(r io.Reader) (map[string]plumbing.Hash, io.Reader, error) {
+	line := func() (string, error) {
+		var b []byte
+		var one [1]byte
+		for {
+			if _, err := io.ReadFull(r, one[:]); err != nil || len(b) > 4096 {
+				return "", errors.New("its bundle has no end of its refs")
+			}
+			if one[0] == '\n' {
+				return string(b), nil
+			}
+			b = append(b, one[0])
+		}
+	}
+	first, err := line()
+	if err != nil || first+"\n" != bundleHead {
+		return nil, nil, errors.New("its bundle is none of version 2")
+	}
+	refs := map[string]plumbing.Hash{}
+	for {
+		s, err := line()
+		if err != nil {
+			return nil, nil, err
+		}
+		if s == "" {
+			return refs, r, nil
+		}
+		h, name, ok := strings.Cut(s, " ")
+		if !ok || !plumbing.IsHash(h) {
+			return nil, nil, fmt.Errorf("its bundle has an odd line %.80q", s)
+		}
+		if name != "HEAD" {
+			refs[name] = plumbing.NewHash(h)
+		}
+	}
+}
+
+// Drill reads a backup back: every digest, every object, everything every ref
+// reaches. With Drill it is restored into a temporary folder and compared with
+// this ledger as well, file by file, where that has not moved on.
+func (l *Ledger) Drill(name string, o BackupOptions) (Backup, error) {
+	tmp, err := os.MkdirTemp("", "benchlore-drill-")
+	if err != nil {
+		return Backup{}, err
+	}
+	defer os.RemoveAll(tmp)
+	opt := l.opt
+	opt.NoSync = true
+	r, b, err := Restore(name, filepath.Join(tmp, "ledger"), opt)
+	if err != nil {
+		return b, err
+	}
+	defer r.Close()
+	there, err := r.refsToKeep()
+	if err != nil {
+		return b, err
+	}
+	here, err := l.refsToKeep()
+	if err != nil {
+		return b, err
+	}
+	for n, h := range here {
+		if there[n] != h {
+			b.Newer++
+		}
+	}
+	for n := range there {
+		if _, ok := here[n]; !ok {
+			b.Newer++
+		}
+	}
+	if !o.Drill {
+		return b, nil
+	}
+	if err := l.compare(r, b.Newer == 0); err != nil {
+		return b, err
+	}
+	b.Drilled = true
+	return b, nil
+}
+
+// compare holds a restored ledger against itself and, where nothing has moved
+// since, against this one.
+func (l *Ledger) compare(r *Ledger, same bool) error {
+	check, err := r.Check()
+	if err != nil {
+		return err
+	}
+	for _, g := range check.Git {
+		if !g.Warning {
+			return &UsageError{"the restored ledger is not in order: " + g.What, "run benchlore check here: what is wrong may be wrong here too"}
+		}
+	}
+	if !same {
+		return nil
+	}
+	var lists [2][]string
+	for i, s := range []*Ledger{l, r} {
+		for _, top := range []string{"instruments", "models", "lots", "books", keysDir, adoptedDir, conflictsDir, "private"} {
+			names, err := diskSource{s}.names(top)
+			if err != nil {
+				return err
+			}
+			lists[i] = append(lists[i], names...)
+		}
+		for _, p := range []string{"shop.toml", "families.toml", "signers", "revoked", ".gitattributes", ".gitignore"} {
+			if _, err := s.root.Lstat(p); err == nil {
+				lists[i] = append(lists[i], p)
+			}
+		}
+	}
+	if !slices.Equal(lists[0], lists[1]) {
+		return &UsageError{fmt.Sprintf("the restored ledger has %d files, this one %d", len(lists[1]), len(lists[0])), "make a new backup"}
+	}
+	for _, p := range lists[0] {
+		a, err := l.root.ReadFile(p)
+		if err != nil {
+			return err
+		}
+		b, err := r.root.ReadFile(p)
+		if err != nil {
+			return err
+		}
+		if !bytes.Equal(a, b) {
+			return &UsageError{p + " reads differently in the restored ledger", "make a new backup"}
+		}
+	}
+	return nil
+}
+
+// noteBackup remembers a backup for LastBackup.
+func (l *Ledger) noteBackup(b Backup) error {
+	main, _, err := l.repo.Ref(mainRef)
+	if err != nil {
+		return err
+	}
+	text := fmt.Sprintf("file = %s\nmade = %s\nmain = %s\n", quote(b.File), b.Made.Format(time.RFC3339), quote(main.String()))
+	tmp := backupNote + ".new"
+	if err := l.root.WriteFile(tmp, []byte(text), 0o666); err != nil {
+		return err
+	}
+	return os.Rename(filepath.Join(l.Dir, filepath.FromSlash(tmp)), filepath.Join(l.Dir, filepath.FromSlash(backupNote)))
+}
+
+// LastBackup is what this copy remembers of its last backup.
+type LastBackup struct {
+	File    string    `json:"file" toml:"file"`
+	Made    time.Time `json:"made" toml:"made"`
+	Main    string    `json:"main" toml:"main"` // main's head then
+	Days    int       `json:"daysOld" toml:"-"`
+	Current bool      `json:"current" toml:"-"` // nothing was written since
+}
+
+// LastBackup returns the last backup, nil where there was none.
+func (l *Ledger) LastBackup() *LastBackup {
+	data, err := l.root.ReadFile(backupNote)
+	if err != nil {
+		return nil
+	}
+	b := &LastBackup{}
+	if strictTOML(data, b) != nil {
+		return nil
+	}
+	main, _, err := l.repo.Ref(mainRef)
+	b.Current = err == nil && main.String() == b.Main
+	b.Days = max(0, int(l.opt.Now().Sub(b.Made).Hours()/24))
+	return b
+}

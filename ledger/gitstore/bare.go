@@ -1,0 +1,71 @@
+package gitstore
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"github.com/go-git/go-billy/v5/osfs"
+	"github.com/go-git/go-git/v5/plumbing/cache"
+	"github.com/go-git/go-git/v5/storage/filesystem"
+	"github.com/go-git/go-git/v5/storage/filesystem/dotgit"
+)
+
+// OpenBare opens a repository as the far end of an exchange: a bare one, or
+// the .git of one with a work tree, whose files are then left alone and whose
+// branch in use is not moved. Errors: *NotRepositoryError, *UnsupportedError.
+func OpenBare(dir string) (*Repo, error) {
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return nil, err
+	}
+	git := dir
+	if info, err := os.Lstat(filepath.Join(dir, ".git")); err == nil && info.IsDir() {
+		git = filepath.Join(dir, ".git")
+	}
+	if !isGitDir(git) {
+		return nil, &NotRepositoryError{dir}
+	}
+	r := &Repo{Dir: dir, GitDir: git, bare: git == dir}
+	if err := r.checkConfig(); err != nil {
+		return nil, err
+	}
+	if b, err := os.ReadFile(filepath.Join(git, "shallow")); err == nil && len(b) > 0 {
+		r.Shallow = true
+	}
+	if r.root, err = os.OpenRoot(dir); err != nil {
+		return nil, err
+	}
+	r.openObjects()
+	return r, nil
+}
+
+// InitBare creates an empty bare repository as `git init --bare` does.
+func InitBare(dir string) error {
+	if entries, err := os.ReadDir(dir); err == nil && len(entries) > 0 {
+		return &UnsupportedError{Path: dir, Reason: "is there already and is not empty", Remedy: "choose another folder"}
+	} else if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	for _, d := range []string{"objects/info", "objects/pack", "refs/heads", "refs/tags", "info"} {
+		if err := os.MkdirAll(filepath.Join(dir, filepath.FromSlash(d)), 0o777); err != nil {
+			return &WriteError{dir, err}
+		}
+	}
+	config := fmt.Sprintf("[core]\n\trepositoryformatversion = 0\n\tfilemode = %t\n\tbare = true\n", executableBits)
+	for _, f := range []struct{ name, text string }{{"config", config}, {"HEAD", "ref: refs/heads/main\n"}} {
+		name := filepath.Join(dir, f.name)
+		if err := writeSynced(name, []byte(f.text), 0o666, true); err != nil {
+			return &WriteError{name, err}
+		}
+	}
+	return nil
+}
+
+func (r *Repo) openObjects() {
+	r.objects = filesystem.NewObjectStorageWithOptions(
+		dotgit.NewWithOptions(osfs.New(r.GitDir, osfs.WithBoundOS()), dotgit.Options{AlternatesFS: osfs.New("/", osfs.WithBoundOS())}),
+		cache.NewObjectLRU(32*cache.MiByte), filesystem.Options{KeepDescriptors: true})
+}

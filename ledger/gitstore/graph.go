@@ -1,0 +1,301 @@
+package gitstore
+
+import (
+	"container/heap"
+	"slices"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/filemode"
+	"github.com/go-git/go-git/v5/plumbing/object"
+)
+
+const (
+	paintA = 1 << iota
+	paintB
+	paintStale
+)
+
+// MergeBases returns the best common ancestors of two sets of commits: those
+// no other common ancestor descends from, in order of hash. There is more than
+// one where two histories were merged crosswise.
+func (r *Repo) MergeBases(a, b []plumbing.Hash) ([]plumbing.Hash, error) {
+	marks := map[plumbing.Hash]int{}
+	q := &commitQueue{}
+	paint := func(h plumbing.Hash, mark int) error {
+		was := marks[h]
+		if was|mark == was {
+			return nil
+		}
+		marks[h] = was | mark
+		c, err := r.Commit(h)
+		if err == nil {
+			heap.Push(q, c)
+		}
+		return err
+	}
+	// A common ancestor makes everything below it stale; the walk ends when
+	// nothing else is left in the queue.
+	live := func() bool {
+		return slices.ContainsFunc(*q, func(c *object.Commit) bool { return marks[c.Hash]&paintStale == 0 })
+	}
+	for _, h := range a {
+		if err := paint(h, paintA); err != nil {
+			return nil, err
+		}
+	}
+	for _, h := range b {
+		if err := paint(h, paintB); err != nil {
+			return nil, err
+		}
+	}
+	// A commit may be in the queue more than once, with the marks it had then;
+	// live is counted anew so that this does no harm.
+	common := map[plumbing.Hash]bool{}
+	for live() {
+		c := heap.Pop(q).(*object.Commit)
+		mark := marks[c.Hash]
+		if mark&(paintA|paintB) == paintA|paintB && mark&paintStale == 0 {
+			common[c.Hash] = true
+			mark |= paintStale
+			marks[c.Hash] = mark
+		}
+		parents, err := r.Parents(c)
+		if err != nil {
+			return nil, err
+		}
+		for _, p := range parents {
+			if err := paint(p, mark); err != nil {
+				return nil, err
+			}
+		}
+	}
+	var bases []plumbing.Hash
+	for h := range common {
+		bases = append(bases, h)
+	}
+	slices.SortFunc(bases, func(x, y plumbing.Hash) int { return slices.Compare(x[:], y[:]) })
+	if len(bases) < 2 {
+		return bases, nil
+	}
+	// Clocks that went back can let an older one through.
+	var best []plumbing.Hash
+	for i, h := range bases {
+		below := false
+		for k, o := range bases {
+			if k == i || below {
+				continue
+			}
+			var err error
+			if below, err = r.IsAncestor(h, o); err != nil {
+				return nil, err
+			}
+		}
+		if !below {
+			best = append(best, h)
+		}
+	}
+	return best, nil
+}
+
+// Ahead returns the commits reachable from tips and not from known, newest
+// first. Where clocks went back it may return some that are.
+func (r *Repo) Ahead(tips, known []plumbing.Hash) ([]*object.Commit, error) {
+	dull := map[plumbing.Hash]bool{}
+	waiting := map[plumbing.Hash]bool{} // in the queue; false: has left it
+	q := &commitQueue{}
+	bright := 0 // of those in the queue
+	push := func(h plumbing.Hash, isDull bool) error {
+		if in, seen := waiting[h]; seen {
+			if isDull && !dull[h] {
+				dull[h] = true
+				if in {
+					bright--
+				}
+			}
+			return nil
+		}
+		c, err := r.Commit(h)
+		if err != nil {
+			return err
+		}
+		waiting[h], dull[h] = true, isDull
+		if !isDull {
+			bright++
+		}
+		heap.Push(q, c)
+		return nil
+	}
+	for _, h := range known {
+		if err := push(h, true); err != nil {
+			return nil, err
+		}
+	}
+	for _, h := range tips {
+		if err := push(h, false); err != nil {
+			return nil, err
+		}
+	}
+	var out []*object.Commit
+	for bright > 0 {
+		c := heap.Pop(q).(*object.Commit)
+		waiting[c.Hash] = false
+		if !dull[c.Hash] {
+			bright--
+			out = append(out, c)
+		}
+		parents, err := r.Parents(c)
+		if err != nil {
+			return nil, err
+		}
+		for _, p := range parents {
+			if err := push(p, dull[c.Hash]); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return slices.DeleteFunc(out, func(c *object.Commit) bool { return dull[c.Hash] }), nil
+}
+
+// NewObjects lists every object that tips reach and known, which must be whole
+// here, do not. Tips may be commits and annotated tags of commits. Some that
+// known have may be among them. Errors: *MissingObject for commits and trees;
+// blobs are named without being looked for.
+func (r *Repo) NewObjects(tips, known []plumbing.Hash) ([]plumbing.Hash, error) {
+	var out, commits []plumbing.Hash
+	seen := map[plumbing.Hash]bool{}
+	walked := map[string]bool{}
+	add := func(h plumbing.Hash) bool {
+		if seen[h] {
+			return false
+		}
+		seen[h] = true
+		out = append(out, h)
+		return true
+	}
+	for _, h := range tips {
+		t, _, err := r.Object(h)
+		if err != nil {
+			return nil, err
+		}
+		for t == plumbing.TagObject {
+			add(h)
+			tag, err := r.Tag(h)
+			if err != nil {
+				return nil, err
+			}
+			h = tag.Target
+			if t, _, err = r.Object(h); err != nil {
+				return nil, err
+			}
+		}
+		commits = append(commits, h)
+	}
+	peeled := make([]plumbing.Hash, 0, len(known))
+	for _, h := range known {
+		if t, _, err := r.Object(h); err != nil {
+			return nil, err
+		} else if t == plumbing.TagObject {
+			tag, err := r.Tag(h)
+			if err != nil {
+				return nil, err
+			}
+			h = tag.Target
+		}
+		peeled = append(peeled, h)
+	}
+	ahead, err := r.Ahead(commits, peeled)
+	if err != nil {
+		return nil, err
+	}
+	for _, c := range ahead {
+		add(c.Hash)
+		parents, err := r.Parents(c)
+		if err != nil {
+			return nil, err
+		}
+		var against []plumbing.Hash
+		for _, p := range parents {
+			pc, err := r.Commit(p)
+			if err != nil {
+				return nil, err
+			}
+			against = append(against, pc.TreeHash)
+		}
+		if err := r.newInTree(c.TreeHash, against, add, walked); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// newInTree adds what a tree has and none of the others has at the same place.
+// One tree may be met beside different others, and then leaves out different
+// things: walked holds what was looked at beside what.
+func (r *Repo) newInTree(tree plumbing.Hash, against []plumbing.Hash, add func(plumbing.Hash) bool, walked map[string]bool) error {
+	if slices.Contains(against, tree) {
+		return nil
+	}
+	key := string(tree[:])
+	for _, h := range against {
+		key += string(h[:])
+	}
+	if walked[key] {
+		return nil
+	}
+	walked[key] = true
+	add(tree)
+	entries, err := r.Tree(tree)
+	if err != nil {
+		return err
+	}
+	others := make([]map[string]TreeEntry, len(against))
+	for i, h := range against {
+		list, err := r.Tree(h)
+		if err != nil {
+			return err
+		}
+		others[i] = make(map[string]TreeEntry, len(list))
+		for _, e := range list {
+			others[i][e.Name] = e
+		}
+	}
+	for _, e := range entries {
+		var below []plumbing.Hash
+		known := false
+		for _, o := range others {
+			if had, ok := o[e.Name]; ok {
+				known = known || had.Hash == e.Hash
+				if had.Mode == filemode.Dir {
+					below = append(below, had.Hash)
+				}
+			}
+		}
+		switch {
+		case known || e.Mode == filemode.Submodule:
+		case e.Mode == filemode.Dir:
+			if err := r.newInTree(e.Hash, below, add, walked); err != nil {
+				return err
+			}
+		default:
+			add(e.Hash)
+		}
+	}
+	return nil
+}
+
+// Whole makes sure that everything tips reach is here, known taken as whole.
+// Error: *MissingObject.
+func (r *Repo) Whole(tips, known []plumbing.Hash) error {
+	objects, err := r.NewObjects(tips, known)
+	if err != nil {
+		return err
+	}
+	for _, h := range objects {
+		if ok, err := r.Has(h); err != nil {
+			return err
+		} else if !ok {
+			return &MissingObject{h}
+		}
+	}
+	return nil
+}

@@ -1,0 +1,189 @@
+package gitstore
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"sort"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+)
+
+// TestGraphAgainstGit holds merge bases and ranges of random histories, with
+// clocks that jump, against stock git.
+func TestGraphAgainstGit(t *testing.T) {
+	for seed := range uint64(4) {
+		rng := rand.New(rand.NewPCG(seed, 1))
+		dir := filepath.Join(t.TempDir(), fmt.Sprint(seed))
+		r, err := Init(dir, InitOptions{NoSync: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Close()
+		tx, err := r.Lock(context.Background(), time.Second)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var all []plumbing.Hash
+		for i := range 25 {
+			var parents []plumbing.Hash
+			for range min(len(all), rng.IntN(3)) {
+				p := all[max(0, len(all)-1-rng.IntN(6))]
+				if !slices.Contains(parents, p) {
+					parents = append(parents, p)
+				}
+			}
+			blob, err := tx.WriteBlob(fmt.Appendf(nil, "%d", rng.IntN(3)))
+			if err != nil {
+				t.Fatal(err)
+			}
+			var base plumbing.Hash
+			if len(parents) > 0 {
+				c, err := r.Commit(parents[0])
+				if err != nil {
+					t.Fatal(err)
+				}
+				base = c.TreeHash
+			}
+			tree, err := tx.UpdateTree(base, map[string]*plumbing.Hash{fmt.Sprintf("d%d/f%d", rng.IntN(3), rng.IntN(4)): &blob})
+			if err != nil {
+				t.Fatal(err)
+			}
+			who := Ident{"A", "a@halden-street.example", time.Unix(1_900_000_000+int64(i*60)-int64(rng.IntN(3))*200, 0)}
+			h, err := tx.WriteCommit(CommitSpec{Tree: tree, Parents: parents, Author: who, Committer: who, Message: fmt.Sprint(i)})
+			if err != nil {
+				t.Fatal(err)
+			}
+			all = append(all, h)
+		}
+		var refs []RefUpdate
+		for i, h := range all {
+			refs = append(refs, RefUpdate{Name: fmt.Sprintf("refs/tags/c%d", i), New: h})
+		}
+		if err := tx.Commit(Plan{Refs: refs}); err != nil {
+			t.Fatal(err)
+		}
+		for range 12 {
+			a, b := all[rng.IntN(len(all))], all[rng.IntN(len(all))]
+			bases, err := r.MergeBases([]plumbing.Hash{a}, []plumbing.Hash{b})
+			if err != nil {
+				t.Fatal(err)
+			}
+			out, _ := gitErr(t, dir, "merge-base", "--all", a.String(), b.String()) // ends with 1 where there is none
+			want := strings.Fields(out)
+			sort.Strings(want)
+			if got := hexes(bases); !slices.Equal(got, want) {
+				t.Errorf("seed %d: merge bases of %s and %s: %v, git says %v", seed, a, b, got, want)
+			}
+			// A range may hold more than git's, never less.
+			ahead, err := r.NewObjects([]plumbing.Hash{a}, []plumbing.Hash{b})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, line := range strings.Split(git(t, dir, "rev-list", "--objects", a.String(), "^"+b.String()), "\n") {
+				h, _, _ := strings.Cut(line, " ")
+				if h != "" && !slices.Contains(ahead, plumbing.NewHash(h)) {
+					t.Errorf("seed %d: what %s has and %s has not: %s is left out", seed, a, b, h)
+				}
+			}
+			if err := r.Whole([]plumbing.Hash{a}, []plumbing.Hash{b}); err != nil {
+				t.Error(err)
+			}
+		}
+	}
+}
+
+func hexes(list []plumbing.Hash) []string {
+	out := make([]string, len(list))
+	for i, h := range list {
+		out[i] = h.String()
+	}
+	sort.Strings(out)
+	return out
+}
+
+// TestWholeNamesWhatIsMissing: an object that a history names and that is gone
+// is found before anything relies on it.
+func TestWholeNamesWhatIsMissing(t *testing.T) {
+	r, err := Init(filepath.Join(t.TempDir(), "r"), InitOptions{NoSync: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	tx, err := r.Lock(context.Background(), time.Second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	blob, err := tx.WriteBlob([]byte("x"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	tree, err := tx.UpdateTree(plumbing.ZeroHash, map[string]*plumbing.Hash{"d/f": &blob})
+	if err != nil {
+		t.Fatal(err)
+	}
+	who := Ident{"A", "a@halden-street.example", time.Unix(1_900_000_000, 0)}
+	h, err := tx.WriteCommit(CommitSpec{Tree: tree, Author: who, Committer: who, Message: "m"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := tx.Commit(Plan{Refs: []RefUpdate{{Name: "refs/tags/x", New: h}}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := r.Whole([]plumbing.Hash{h}, nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Remove(r.looseFile(blob)); err != nil {
+		t.Fatal(err)
+	}
+	var missing *MissingObject
+	if err := r.Whole([]plumbing.Hash{h}, nil); !errors.As(err, &missing) || missing.Hash != blob {
+		t.Errorf("%v, want %s missing", err, blob)
+	}
+}
+
+// TestTreesMetTwice: two histories have the same folders in opposite order, so
+// that each leaves a file out as the other's.
+func TestTreesMetTwice(t *testing.T) {
+	r, err := Init(filepath.Join(t.TempDir(), "r"), InitOptions{NoSync: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	tx, err := r.Lock(context.Background(), time.Second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	must := func(h plumbing.Hash, err error) plumbing.Hash {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return h
+	}
+	x, z := must(tx.WriteBlob([]byte("x"))), must(tx.WriteBlob([]byte("z")))
+	at := int64(1_900_000_000)
+	commit := func(files map[string]*plumbing.Hash, parents ...plumbing.Hash) plumbing.Hash {
+		at += 60
+		who := Ident{"A", "a@halden-street.example", time.Unix(at, 0)}
+		return must(tx.WriteCommit(CommitSpec{Tree: must(tx.UpdateTree(plumbing.ZeroHash, files)), Parents: parents, Author: who, Committer: who, Message: "m"}))
+	}
+	unit := commit(map[string]*plumbing.Hash{"x": &x})
+	main := commit(map[string]*plumbing.Hash{"d/x": &x, "d/z": &z})
+	main = commit(map[string]*plumbing.Hash{"d/x": &x}, main)
+	unit = commit(map[string]*plumbing.Hash{"x": &x, "z": &z}, unit)
+	objects, err := r.NewObjects([]plumbing.Hash{main, unit}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !slices.Contains(objects, x) || !slices.Contains(objects, z) {
+		t.Error("a file is left out")
+	}
+}

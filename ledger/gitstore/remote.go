@@ -1,0 +1,490 @@
+package gitstore
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"net/url"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/protocol/packp"
+	"github.com/go-git/go-git/v5/plumbing/protocol/packp/capability"
+	"github.com/go-git/go-git/v5/plumbing/transport"
+	gitproto "github.com/go-git/go-git/v5/plumbing/transport/git"
+	"github.com/go-git/go-git/v5/plumbing/transport/http"
+	"github.com/go-git/go-git/v5/plumbing/transport/ssh"
+)
+
+// RemoteError is what kept an exchange with a server from going on.
+type RemoteError struct {
+	URL    string // without a password
+	What   string // what was tried
+	Err    error
+	Remedy string
+}
+
+func (e *RemoteError) Error() string { return fmt.Sprintf("%s: %s: %v", e.URL, e.What, e.Err) }
+
+// Hint names the next step.
+func (e *RemoteError) Hint() string { return e.Remedy }
+
+func (e *RemoteError) Unwrap() error { return e.Err }
+
+// RefusedError is a push of which the server took nothing, or not all.
+type RefusedError struct {
+	URL     string
+	Refs    map[string]string // the server's reasons by ref
+	Another bool              // somebody else was faster: fetch, merge and push again
+}
+
+func (e *RefusedError) Error() string {
+	for name, why := range e.Refs {
+		return fmt.Sprintf("%s did not take %s: %s", e.URL, name, why)
+	}
+	return e.URL + " did not take the push"
+}
+
+// Hint names the next step.
+func (e *RefusedError) Hint() string {
+	if e.Another {
+		return "somebody else was faster; run the command again"
+	}
+	return "ask whoever looks after the server; nothing is lost here"
+}
+
+// Remote is the far end of an exchange: a server, or a repository on a disk.
+// Nothing here starts git, except for asking its credential helpers.
+type Remote struct {
+	URL  string // as shown: without a password
+	repo *Repo  // ours
+
+	path  string // of a repository on a disk; "" for a server
+	ep    *transport.Endpoint
+	auth  transport.AuthMethod
+	asked *credential // given by a helper, not yet known to be good
+
+	refs  map[string]plumbing.Hash
+	apart bool
+
+	// Between, where it is set, is called between the parts of a push that is
+	// not one step; an error ends it.
+	Between func() error
+}
+
+// RemoteOptions are how somebody may be asked for secrets.
+type RemoteOptions struct {
+	Passphrase Passphrase
+	Apart      bool // push as to a server that cannot take several refs as one step
+}
+
+// Remote makes ready for an exchange with a URL: ssh://, http(s)://, git://,
+// host:path as ssh has it, file:// or a path. Nothing is sent yet.
+func (r *Repo) Remote(rawURL string, opt RemoteOptions) (*Remote, error) {
+	m := &Remote{URL: withoutPassword(rawURL), repo: r, apart: opt.Apart}
+	if p, ok := localPath(rawURL); ok {
+		if !filepath.IsAbs(p) {
+			p = filepath.Join(r.Dir, p)
+		}
+		m.path = p
+		return m, nil
+	}
+	ep, err := transport.NewEndpoint(rawURL)
+	if err != nil {
+		return nil, &RemoteError{m.URL, "reading the address", err, "write it as git does: ssh://host/path, https://host/path or a path"}
+	}
+	m.ep = ep
+	switch ep.Protocol {
+	case "ssh":
+		m.auth, err = sshAuth(ep, opt.Passphrase)
+		if err != nil {
+			return nil, &RemoteError{m.URL, "finding a key", err, "start ssh-agent and add your key with ssh-add, or make one with ssh-keygen -t ed25519"}
+		}
+	case "http", "https", "git":
+	default:
+		return nil, &RemoteError{m.URL, "reading the address", fmt.Errorf("%q is no kind of server known here", ep.Protocol), "use ssh://, https://, git:// or a path"}
+	}
+	return m, nil
+}
+
+// localPath takes addresses of disks apart: file:// and plain paths, drive
+// letters among them.
+func localPath(s string) (string, bool) {
+	if rest, ok := strings.CutPrefix(s, "file://"); ok {
+		if u, err := url.Parse(s); err == nil && u.Path != "" {
+			rest = u.Path
+		}
+		if runtime.GOOS == "windows" {
+			rest = strings.TrimPrefix(rest, "/")
+		}
+		return filepath.FromSlash(rest), true
+	}
+	if strings.Contains(s, "://") {
+		return "", false
+	}
+	colon := strings.IndexByte(s, ':')
+	if colon < 0 || filepath.VolumeName(s) != "" || strings.ContainsAny(s[:colon], `/\`) {
+		return s, true
+	}
+	return "", false
+}
+
+// LocalRemote reports whether an address is that of a disk, and where.
+func LocalRemote(s string) (string, bool) { return localPath(s) }
+
+func withoutPassword(s string) string {
+	u, err := url.Parse(s)
+	if err != nil || u.User == nil {
+		return s
+	}
+	if _, has := u.User.Password(); has {
+		u.User = url.User(u.User.Username())
+	}
+	return u.String()
+}
+
+func (m *Remote) client() transport.Transport {
+	switch m.ep.Protocol {
+	case "ssh":
+		return ssh.DefaultClient
+	case "git":
+		return gitproto.DefaultClient
+	}
+	return http.DefaultClient
+}
+
+// withAuth runs an exchange, and once more with what git's credential helpers
+// say where the server wants to know who is there.
+func (m *Remote) withAuth(ctx context.Context, what string, fn func() error) error {
+	err := fn()
+	if m.path != "" {
+		return err
+	}
+	if (errors.Is(err, transport.ErrAuthenticationRequired) || errors.Is(err, transport.ErrAuthorizationFailed)) && m.asked == nil &&
+		(m.ep.Protocol == "http" || m.ep.Protocol == "https") {
+		cred, cerr := fillCredential(ctx, m.repo.Dir, m.ep)
+		if cerr != nil {
+			return &RemoteError{m.URL, what, fmt.Errorf("%w (%v)", err, cerr), "give git the name and password: git config credential.helper, or put them in the address"}
+		}
+		m.asked = cred
+		m.auth = &http.BasicAuth{Username: cred.username, Password: cred.password}
+		err = fn()
+		m.asked.tell(ctx, m.repo.Dir, err == nil)
+	}
+	if err == nil {
+		return nil
+	}
+	var ours *RefusedError
+	if errors.As(err, &ours) {
+		return err
+	}
+	return &RemoteError{m.URL, what, err, remedyFor(m, err)}
+}
+
+func remedyFor(m *Remote, err error) string {
+	s := err.Error()
+	switch {
+	case errors.Is(err, transport.ErrRepositoryNotFound):
+		return "look at the address; an empty repository is made with git init --bare"
+	case strings.Contains(s, "knownhosts"), strings.Contains(s, "known_hosts"):
+		return "let ssh learn the server's key first: ssh " + m.ep.Host
+	case strings.Contains(s, "unable to authenticate"):
+		return "add a key the server knows to ssh-agent: ssh-add FILE"
+	case errors.Is(err, transport.ErrAuthenticationRequired), errors.Is(err, transport.ErrAuthorizationFailed):
+		return "the server does not accept this name and password for this"
+	case errors.Is(err, fs.ErrPermission):
+		return "see that you may write there"
+	}
+	return "nothing is lost here; run the command again when the server can be reached"
+}
+
+// Refs asks for the refs below refs/ and what they point at. An empty
+// repository has none.
+func (m *Remote) Refs(ctx context.Context) (map[string]plumbing.Hash, error) {
+	m.refs = map[string]plumbing.Hash{}
+	if m.path != "" {
+		far, err := m.open()
+		if err != nil {
+			return nil, err
+		}
+		defer far.Close()
+		if far.Shallow {
+			return nil, &RemoteError{m.URL, "reading its refs", errors.New("it is a shallow clone"), "use a whole one: git fetch --unshallow there"}
+		}
+		m.refs, err = far.Refs("refs/")
+		return m.refs, err
+	}
+	return m.refs, m.withAuth(ctx, "asking for its refs", func() error {
+		s, err := m.client().NewUploadPackSession(m.ep, m.auth)
+		if err != nil {
+			return err
+		}
+		defer s.Close()
+		adv, err := s.AdvertisedReferencesContext(ctx)
+		if errors.Is(err, transport.ErrEmptyRemoteRepository) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		for name, h := range adv.References {
+			if checkRefName(name) == nil {
+				m.refs[name] = h
+			}
+		}
+		return nil
+	})
+}
+
+func (m *Remote) open() (*Repo, error) {
+	far, err := OpenBare(m.path)
+	if err == nil {
+		far.NoSync = m.repo.NoSync
+		return far, nil
+	}
+	var missing *NotRepositoryError
+	if errors.As(err, &missing) {
+		return nil, &RemoteError{m.URL, "opening it", err, "make one there: benchlore sync --create, or git init --bare"}
+	}
+	return nil, &RemoteError{m.URL, "opening it", err, ""}
+}
+
+// Fetch gets everything the wanted objects reach and have, which both sides
+// know of, does not.
+func (m *Remote) Fetch(ctx context.Context, want, have []plumbing.Hash) (*Received, error) {
+	if m.path != "" {
+		far, err := m.open()
+		if err != nil {
+			return nil, err
+		}
+		defer far.Close()
+		return copyObjects(far, m.repo, want, have)
+	}
+	var got *Received
+	return got, m.withAuth(ctx, "fetching", func() error {
+		s, err := m.client().NewUploadPackSession(m.ep, m.auth)
+		if err != nil {
+			return err
+		}
+		defer s.Close()
+		adv, err := s.AdvertisedReferencesContext(ctx)
+		if err != nil {
+			return err
+		}
+		req := packp.NewUploadPackRequestFromCapabilities(adv.Capabilities)
+		if adv.Capabilities.Supports(capability.NoProgress) {
+			if err := req.Capabilities.Set(capability.NoProgress); err != nil {
+				return err
+			}
+		}
+		req.Wants = append(req.Wants, want...)
+		req.Haves = append(req.Haves, have...)
+		res, err := s.UploadPack(ctx, req)
+		if err != nil {
+			return err
+		}
+		defer res.Close()
+		got, err = m.repo.Receive(sideband(req.Capabilities, res))
+		return err
+	})
+}
+
+// copyObjects brings objects from one repository on a disk to another.
+func copyObjects(from, to *Repo, want, have []plumbing.Hash) (*Received, error) {
+	var known []plumbing.Hash
+	for _, h := range have {
+		if ok, err := from.Has(h); err != nil {
+			return nil, err
+		} else if ok {
+			known = append(known, h)
+		}
+	}
+	objects, err := from.NewObjects(want, known)
+	if err != nil {
+		return nil, err
+	}
+	if len(objects) <= unpackLimit {
+		out := &Received{Objects: len(objects)}
+		for _, h := range objects {
+			t, data, err := from.Object(h)
+			if err != nil {
+				return nil, err
+			}
+			out.small = append(out.small, Object{t, data})
+		}
+		return out, nil
+	}
+	rd, w := io.Pipe()
+	go func() { w.CloseWithError(from.WritePack(w, objects)) }()
+	got, err := to.Receive(rd)
+	rd.CloseWithError(err)
+	return got, err
+}
+
+// Push moves refs of the far end and sends what they need: all groups as one
+// step where it can do that, else one group after the other. known are objects
+// the far end has. It returns what was moved. Errors: *RefusedError,
+// *RemoteError; after the latter the far end may have taken it all the same.
+func (m *Remote) Push(ctx context.Context, groups [][]RefUpdate, known []plumbing.Hash) ([]RefUpdate, error) {
+	all := slices.Concat(groups...)
+	if len(all) == 0 {
+		return nil, nil
+	}
+	var done []RefUpdate
+	for len(done) < len(all) {
+		var sent []RefUpdate
+		err := m.withAuth(ctx, "pushing", func() (err error) {
+			sent, err = m.pushOnce(ctx, groups, known)
+			return err
+		})
+		if err != nil {
+			return done, err
+		}
+		if done = append(done, sent...); len(done) < len(all) && m.Between != nil {
+			if err := m.Between(); err != nil {
+				return done, err
+			}
+		}
+		for _, u := range sent {
+			known = append(known, u.New)
+		}
+		for len(groups) > 0 && (len(groups[0]) == 0 || slices.Contains(sent, groups[0][0])) {
+			groups = groups[1:]
+		}
+	}
+	return done, nil
+}
+
+// pushOnce is one push: of everything if the server takes it as one step, of
+// the first group else.
+func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []plumbing.Hash) ([]RefUpdate, error) {
+	part := slices.Concat(groups...)
+	for _, g := range slices.Backward(groups) {
+		if len(g) > 0 {
+			part = g
+		}
+	}
+	if m.path != "" {
+		if !m.apart {
+			part = slices.Concat(groups...)
+		}
+		return part, m.pushLocal(ctx, part, known)
+	}
+	s, err := m.client().NewReceivePackSession(m.ep, m.auth)
+	if err != nil {
+		return nil, err
+	}
+	defer s.Close()
+	adv, err := s.AdvertisedReferencesContext(ctx)
+	if err != nil && !errors.Is(err, transport.ErrEmptyRemoteRepository) {
+		return nil, err
+	}
+	if adv == nil {
+		adv = packp.NewAdvRefs()
+	}
+	req := packp.NewReferenceUpdateRequestFromCapabilities(adv.Capabilities)
+	if !adv.Capabilities.Supports(capability.ReportStatus) {
+		return nil, errors.New("the server does not say whether it took a push")
+	}
+	updates := slices.Concat(groups...)
+	if adv.Capabilities.Supports(capability.Atomic) && !m.apart {
+		if err := req.Capabilities.Set(capability.Atomic); err != nil {
+			return nil, err
+		}
+	} else {
+		updates = part
+	}
+	tips := make([]plumbing.Hash, 0, len(updates))
+	for _, u := range updates {
+		if adv.References[u.Name] != u.Old {
+			return nil, &RefusedError{m.URL, map[string]string{u.Name: "it is at another commit by now"}, true}
+		}
+		req.Commands = append(req.Commands, &packp.Command{Name: plumbing.ReferenceName(u.Name), Old: u.Old, New: u.New})
+		tips = append(tips, u.New)
+	}
+	objects, err := m.repo.NewObjects(tips, known)
+	if err != nil {
+		return nil, err
+	}
+	rd, w := io.Pipe()
+	defer rd.Close()
+	go func() { w.CloseWithError(m.repo.WritePack(w, objects)) }()
+	req.Packfile = rd
+	report, err := s.ReceivePack(ctx, req)
+	if report == nil {
+		if err == nil {
+			err = errors.New("the server did not say whether it took the push")
+		}
+		return nil, err
+	}
+	if report.UnpackStatus != "ok" {
+		return nil, fmt.Errorf("the server could not take the objects: %s", report.UnpackStatus)
+	}
+	refused := &RefusedError{m.URL, map[string]string{}, false}
+	for _, c := range report.CommandStatuses {
+		if c.Error() != nil {
+			refused.Refs[string(c.ReferenceName)] = c.Status
+			refused.Another = refused.Another || isRace(c.Status)
+		}
+	}
+	if len(refused.Refs) > 0 {
+		return nil, refused
+	}
+	return updates, err
+}
+
+// isRace tells the answers of git's receive-pack to a ref that moved in the
+// meantime from refusals that stay.
+func isRace(status string) bool {
+	for _, s := range []string{"failed to update ref", "failed to lock", "cannot lock ref", "fetch first", "non-fast-forward", "reference already exists",
+		"incorrect old value", "atomic", "transaction"} {
+		if strings.Contains(status, s) {
+			return true
+		}
+	}
+	return false
+}
+
+// pushLocal is Push into a repository on a disk, under git's own locks.
+func (m *Remote) pushLocal(ctx context.Context, updates []RefUpdate, known []plumbing.Hash) error {
+	far, err := m.open()
+	if err != nil {
+		return err
+	}
+	defer far.Close()
+	if !far.bare {
+		return &RemoteError{m.URL, "pushing", errors.New("it is a ledger somebody works in, not a bare repository"),
+			"exchange by way of a bare one: benchlore sync --create DIR, and name that in both"}
+	}
+	tips := make([]plumbing.Hash, 0, len(updates))
+	for _, u := range updates {
+		tips = append(tips, u.New)
+	}
+	got, err := copyObjects(m.repo, far, tips, known)
+	if err != nil {
+		return err
+	}
+	tx, err := far.Lock(ctx, 20*time.Second)
+	if err != nil {
+		return &RemoteError{m.URL, "pushing", err, ""}
+	}
+	defer tx.Rollback()
+	if err := tx.Store(got); err != nil {
+		return &RemoteError{m.URL, "pushing", err, ""}
+	}
+	err = tx.Commit(Plan{Refs: updates, Reason: "push"})
+	var moved *RefMovedError
+	if errors.As(err, &moved) {
+		return &RefusedError{m.URL, map[string]string{moved.Name: "it is at another commit by now"}, true}
+	}
+	if err != nil {
+		return &RemoteError{m.URL, "pushing", err, ""}
+	}
+	return nil
+}

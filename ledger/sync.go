@@ -1,0 +1,732 @@
+package ledger
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"os"
+	"path"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+
+	"benchlore/ledger/gitstore"
+	"benchlore/schema"
+)
+
+// SyncOptions are what somebody decided about an exchange.
+type SyncOptions struct {
+	Create bool // make a bare repository where the remote is a folder that is not there
+}
+
+// Synced is what an exchange with one remote did.
+type Synced struct {
+	Result
+	Remote    string            `json:"remote"`
+	URL       string            `json:"url"`
+	Role      schema.RemoteRole `json:"role"`
+	Fetched   int               `json:"objectsFetched"`
+	Units     []string          `json:"units"` // changed here
+	Seals     []string          `json:"seals"` // new here
+	Pushed    []string          `json:"pushed"`
+	Conflicts []string          `json:"conflicts"` // files whose other version went to conflicts/
+	Renamed   map[string]string `json:"renamed,omitempty"`
+	HeldBack  []HeldBack        `json:"heldBack"`
+	Problems  []schema.Problem  `json:"problems"` // errors of the units that changed here
+	Rounds    int               `json:"rounds"`   // 1, and one for each time somebody else was faster
+}
+
+// HeldBack is a unit that a peer has and that was not taken in.
+type HeldBack struct {
+	Unit   string `json:"unit"`
+	Why    string `json:"why"`
+	Remedy string `json:"remedy"`
+}
+
+// syncRounds is how often an exchange begins anew because somebody else was
+// faster.
+const syncRounds = 12
+
+// Remotes are the remotes to exchange with: the one named, or all.
+func (l *Ledger) Remotes(name string) ([]schema.Remote, error) {
+	if len(l.Shop.Remotes) == 0 {
+		return nil, &UsageError{"shop.toml names no remote to exchange with",
+			"write into it, for instance: [[remote]] name = \"office\" url = \"ssh://office/srv/ledger.git\" role = \"own\", each key on a line of its own"}
+	}
+	if name == "" {
+		return l.Shop.Remotes, nil
+	}
+	var names []string
+	for _, r := range l.Shop.Remotes {
+		if r.Name == name {
+			return []schema.Remote{r}, nil
+		}
+		names = append(names, r.Name)
+	}
+	return nil, &UsageError{fmt.Sprintf("shop.toml names no remote %q", name), "the remotes are: " + strings.Join(names, ", ")}
+}
+
+// Sync exchanges with a remote: fetches, merges here, and pushes, again where
+// somebody else was faster. A peer gets the units shop.toml names for it with
+// their seals, and never anything else.
+// Errors: *gitstore.RemoteError, *gitstore.RefusedError, *ProblemsError,
+// *UsageError, and those of writing. Nothing is lost by any of them.
+func (l *Ledger) Sync(ctx context.Context, remote schema.Remote, o SyncOptions) (Synced, error) {
+	x := &exchange{l: l, remote: remote, out: Synced{Remote: remote.Name, Role: remote.Role, Units: []string{}, Seals: []string{}, Pushed: []string{},
+		Conflicts: []string{}, HeldBack: []HeldBack{}, Problems: []schema.Problem{}}}
+	for _, r := range l.Shop.Remotes {
+		if r.URL == remote.URL && r.Role == schema.RemotePeer {
+			x.out.Role = schema.RemotePeer // one address cannot be both
+			if remote.Role != schema.RemotePeer {
+				return x.out, &UsageError{fmt.Sprintf("shop.toml names %s as its own and as a peer's", r.URL), "it can be one of the two: take out the wrong entry"}
+			}
+		}
+	}
+	if err := x.start(o); err != nil {
+		return x.out, err
+	}
+	for x.out.Rounds = 1; ; x.out.Rounds++ {
+		err := x.round(ctx)
+		var refused *gitstore.RefusedError
+		if !errors.As(err, &refused) || !refused.Another || x.out.Rounds >= syncRounds {
+			if err == nil {
+				err = x.look()
+			}
+			return x.out, err
+		}
+		select {
+		case <-ctx.Done():
+			return x.out, ctx.Err()
+		case <-time.After(time.Duration(x.out.Rounds*x.out.Rounds) * 10 * time.Millisecond):
+		}
+	}
+}
+
+// step marks an instant at which tests stop an exchange.
+func (l *Ledger) step(name string) error {
+	if l.fault == nil {
+		return nil
+	}
+	return l.fault(name)
+}
+
+// exchange is one run of Sync.
+type exchange struct {
+	l      *Ledger
+	remote schema.Remote
+	far    *gitstore.Remote
+	out    Synced
+	there  map[string]plumbing.Hash // what the remote has of what is exchanged
+	anew   map[string]bool          // units whose history there gives way
+}
+
+func (x *exchange) start(o SyncOptions) error {
+	l := x.l
+	if l.repo.Shallow || l.repo.Partial {
+		return &UsageError{"this copy has only part of the history, so it may read but not exchange",
+			"fetch the rest: git fetch --unshallow, or clone again without --depth and --filter"}
+	}
+	if err := l.writable(); err != nil {
+		return err
+	}
+	for _, u := range x.remote.Units {
+		if err := checkUnit(u); err != nil {
+			return err
+		}
+	}
+	if dir, ok := gitstore.LocalRemote(x.remote.URL); ok && o.Create && !l.opt.DryRun {
+		if !path.IsAbs(strings.ReplaceAll(dir, `\`, "/")) && !strings.Contains(dir, ":") {
+			dir = l.Dir + string(os.PathSeparator) + dir
+		}
+		if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
+			if err := gitstore.InitBare(dir); err != nil {
+				return err
+			}
+		}
+	}
+	var err error
+	x.far, err = l.repo.Remote(x.remote.URL, gitstore.RemoteOptions{Passphrase: l.opt.Passphrase, Apart: l.fault != nil})
+	if err == nil {
+		x.out.URL = x.far.URL
+	}
+	return err
+}
+
+// exchanged says which refs go over the wire in either direction. For a peer
+// nothing but the units named for it and their seals, whatever else is written
+// anywhere.
+func (x *exchange) exchanged(ref string) bool {
+	unit, isUnit := strings.CutPrefix(ref, unitRefs)
+	seal, isSeal := strings.CutPrefix(ref, tagRefs)
+	if isUnit = isUnit && checkUnit(unit) == nil; isSeal {
+		m := sealForm.FindStringSubmatch(seal)
+		if isSeal = m != nil; isSeal {
+			unit = m[1]
+		}
+	}
+	if x.out.Role != schema.RemoteOwn {
+		return (isUnit || isSeal) && slices.Contains(x.remote.Units, unit)
+	}
+	return isUnit || isSeal || ref == mainRef
+}
+
+// round is one fetch, merge and push.
+func (x *exchange) round(ctx context.Context) error {
+	l := x.l
+	refs, err := x.far.Refs(ctx)
+	if err != nil {
+		return err
+	}
+	x.there = map[string]plumbing.Hash{}
+	var want []plumbing.Hash
+	here, err := x.here()
+	if err != nil {
+		return err
+	}
+	for name, h := range refs {
+		if !x.exchanged(name) {
+			continue
+		}
+		x.there[name] = h
+		if here[name] == h {
+			continue
+		}
+		if has, err := l.repo.Has(h); err != nil {
+			return err
+		} else if has && l.repo.Whole([]plumbing.Hash{h}, present(here[name], here[mainRef])) == nil {
+			continue
+		}
+		want = append(want, h)
+	}
+	got := &gitstore.Received{}
+	if len(want) > 0 {
+		slices.SortFunc(want, func(a, b plumbing.Hash) int { return slices.Compare(a[:], b[:]) })
+		have, err := x.haves(here)
+		if err != nil {
+			return err
+		}
+		if got, err = x.far.Fetch(ctx, slices.Compact(want), have); err != nil {
+			return err
+		}
+		x.out.Fetched += got.Objects
+	}
+	if err := l.step("fetched"); err != nil {
+		return err
+	}
+	if err := x.merge(got); err != nil {
+		return err
+	}
+	if err := l.step("merged"); err != nil || l.opt.DryRun {
+		return err
+	}
+	return x.push(ctx)
+}
+
+// here are our own refs of what is exchanged.
+func (x *exchange) here() (map[string]plumbing.Hash, error) {
+	out := map[string]plumbing.Hash{}
+	for _, prefix := range []string{mainRef, unitRefs, tagRefs + sealTags} {
+		refs, err := x.l.repo.Refs(prefix)
+		if err != nil {
+			return nil, err
+		}
+		for name, h := range refs {
+			if x.exchanged(name) {
+				out[name] = h
+			}
+		}
+	}
+	return out, nil
+}
+
+// present are those of some hashes that are any.
+func present(list ...plumbing.Hash) []plumbing.Hash {
+	return slices.DeleteFunc(list, plumbing.Hash.IsZero)
+}
+
+// haves name commits the remote may know: the last ones of what differs.
+func (x *exchange) haves(here map[string]plumbing.Hash) ([]plumbing.Hash, error) {
+	const back = 64
+	set := map[plumbing.Hash]bool{}
+	for name, h := range here {
+		switch {
+		case strings.HasPrefix(name, tagRefs), x.there[name] == h && name != mainRef:
+			continue
+		case x.there[name] == h:
+			set[h] = true
+			continue
+		}
+		n := 0
+		for c, err := range x.l.repo.Log(h) {
+			if err != nil {
+				return nil, err
+			}
+			if set[c.Hash] = true; n >= back {
+				break
+			}
+			n++
+		}
+	}
+	return slices.Collect(maps.Keys(set)), nil
+}
+
+// merge takes in what came, as one step: units' branches, seals, main and the
+// work tree.
+func (x *exchange) merge(got *gitstore.Received) error {
+	l := x.l
+	return l.withLock(func(tx *gitstore.Tx) error {
+		if err := l.writable(); err != nil {
+			return err
+		}
+		if err := tx.Store(got); err != nil {
+			return err
+		}
+		here, err := x.here()
+		if err != nil {
+			return err
+		}
+		var fresh []plumbing.Hash
+		known := present(here[mainRef])
+		for name, h := range x.there {
+			if here[name] != h {
+				fresh = append(fresh, h)
+				known = append(known, present(here[name])...)
+			}
+		}
+		// Nothing is moved to what is not whole.
+		if err := l.repo.Whole(fresh, known); err != nil {
+			return &gitstore.RemoteError{URL: x.far.URL, What: "taking in what it has", Err: err,
+				Remedy: "the repository there is damaged: run git fsck on it, and bring it back from a backup or push to it anew from a whole copy"}
+		}
+		m := &merging{l: l, tx: tx, ours: side{main: here[mainRef], units: map[string]plumbing.Hash{}}, theirs: side{main: x.there[mainRef], units: map[string]plumbing.Hash{}}}
+		if x.out.Role != schema.RemoteOwn {
+			if m.ours.main, _, err = l.mainTree(); err != nil {
+				return err
+			}
+		}
+		for name, h := range here {
+			if u, ok := strings.CutPrefix(name, unitRefs); ok {
+				m.ours.units[u] = h
+			}
+		}
+		for name, h := range x.there {
+			u, ok := strings.CutPrefix(name, unitRefs)
+			if !ok {
+				continue
+			}
+			if held, err := x.incoming(u, m.ours.units[u], h); err != nil {
+				return err
+			} else if !held {
+				m.theirs.units[u] = h
+			}
+		}
+		return x.take(tx, m, here)
+	})
+}
+
+// incoming looks through a unit's branch before it is taken in. From a peer,
+// what is wrong holds the unit back; from an own server it stops everything,
+// since main there stands on it.
+func (x *exchange) incoming(unit string, ours, theirs plumbing.Hash) (held bool, err error) {
+	l := x.l
+	if ours == theirs {
+		return false, nil
+	}
+	if ok, err := l.repo.IsAncestor(theirs, ours); !ours.IsZero() && (err != nil || ok) {
+		return false, err
+	}
+	hold := func(why, remedy string) (bool, error) {
+		if x.out.Role == schema.RemoteOwn {
+			return false, &UsageError{fmt.Sprintf("%s at %s: %s; nothing was taken in", unit, x.far.URL, why), remedy}
+		}
+		x.out.HeldBack = append(x.out.HeldBack, HeldBack{unit, why, remedy})
+		return true, nil
+	}
+	objects, err := reachableObjects(l.repo, theirs)
+	if err != nil {
+		return hold(err.Error(), "have the branch there put back where it was")
+	}
+	v := newVerifier(unit, VerifyOptions{})
+	v.objects = objects
+	order, commits, ok := v.commits(l.repo, theirs)
+	if ok {
+		v.trees(order, commits)
+	}
+	for _, f := range v.Flaws {
+		if !f.Warning {
+			return hold(fmt.Sprintf("its history is not one of a unit: %s: %s", f.Place, f.What), "have the branch there put back where it was: git push --force REMOTE GOODCOMMIT:"+unitRef(unit))
+		}
+	}
+	if x.out.Role == schema.RemoteOwn {
+		return false, nil
+	}
+	if ours.IsZero() {
+		return hold("the peer has it and this ledger does not", "ask for its packet and adopt it: benchlore adopt PACKET")
+	}
+	a, err := (&merging{l: l}).unitID(ours)
+	if err != nil {
+		return false, err
+	}
+	if v.UUID != a {
+		return hold(fmt.Sprintf("it is another instrument there, %s", v.UUID), "one of the two needs another name")
+	}
+	trust, err := l.Trust()
+	if err != nil {
+		return false, err
+	}
+	ahead, err := l.repo.Ahead([]plumbing.Hash{theirs}, []plumbing.Hash{ours})
+	if err != nil {
+		return false, err
+	}
+	for _, c := range ahead {
+		raw := commits[c.Hash]
+		if raw == nil || raw.key == nil {
+			return hold(fmt.Sprintf("commit %.10s there is not signed", c.Hash), "a peer's work is taken in signed only: have it signed there")
+		}
+		if standing, why := trust.judge(raw.key, "git", raw.when); standing != KeyTrusted {
+			return hold(fmt.Sprintf("commit %.10s there is signed by %s, which is %s %s", c.Hash, Fingerprint(raw.key), standing, why),
+				"once you know whose key that is: benchlore keys add MAIL-ADDRESS KEY")
+		}
+	}
+	return false, nil
+}
+
+// take merges and moves the refs.
+func (x *exchange) take(tx *gitstore.Tx, m *merging, here map[string]plumbing.Hash) error {
+	l := x.l
+	committer, _, err := l.idents()
+	if err != nil {
+		return err
+	}
+	m.by = committer
+	m.signer = l.unitSigner
+	m.seals = map[string]plumbing.Hash{}
+	for name, h := range x.there {
+		if strings.HasPrefix(name, tagRefs) {
+			m.seals[name] = h
+		}
+	}
+	var refs []gitstore.RefUpdate
+	var seals []string
+	for name, h := range x.there {
+		seal, ok := strings.CutPrefix(name, tagRefs)
+		if !ok {
+			continue
+		}
+		switch have := here[name]; {
+		case have == h:
+		case !have.IsZero():
+			return &UsageError{fmt.Sprintf("the seal %s is another one here than at %s", seal, x.far.URL), "a seal is never moved: compare the two with git cat-file tag, and take out the one that is not whole"}
+		default:
+			if _, err := readSeal(l.repo, seal, h); err != nil {
+				if x.out.Role == schema.RemoteOwn {
+					return err
+				}
+				x.out.HeldBack = append(x.out.HeldBack, HeldBack{seal, err.Error(), "it is no seal; have it taken out there"})
+				continue
+			}
+			if x.out.Role != schema.RemoteOwn {
+				// Only on a history that was taken in.
+				tag, err := l.repo.Tag(h)
+				if err != nil {
+					return err
+				}
+				unit := sealForm.FindStringSubmatch(seal)[1]
+				head, ok := m.theirs.units[unit]
+				if !ok {
+					continue
+				}
+				if on, err := l.repo.IsAncestor(tag.Target, head); err != nil {
+					return err
+				} else if !on {
+					continue
+				}
+			}
+			refs = append(refs, gitstore.RefUpdate{Name: name, New: h})
+			seals = append(seals, seal)
+		}
+	}
+	if !m.ours.main.IsZero() && !m.theirs.main.IsZero() {
+		if bases, err := l.repo.MergeBases([]plumbing.Hash{m.ours.main}, []plumbing.Hash{m.theirs.main}); err != nil {
+			return err
+		} else if len(bases) == 0 {
+			return &UsageError{fmt.Sprintf("%s holds another ledger: it has no beginning in common with this one", x.far.URL),
+				"a second bench begins with a copy: benchlore clone " + x.far.URL + " DIR"}
+		}
+	}
+	out, err := m.run()
+	if err != nil {
+		return err
+	}
+	commit, err := x.commit(tx, m, out)
+	if err != nil {
+		return err
+	}
+	if err := x.readable(m, out); err != nil {
+		return err
+	}
+	for _, name := range slices.Sorted(maps.Keys(out.units)) {
+		if out.units[name] != m.ours.units[name] {
+			refs = append(refs, gitstore.RefUpdate{Name: unitRef(name), Old: m.ours.units[name], New: out.units[name]})
+		}
+	}
+	if commit != m.ours.main {
+		refs = append(refs, gitstore.RefUpdate{Name: mainRef, Old: m.ours.main, New: commit})
+	}
+	if x.out.Role == schema.RemoteOwn {
+		for _, c := range out.conflicts {
+			p := conflictPath(c.path, c.blob)
+			if !slices.Contains(x.out.Conflicts, p) {
+				x.out.Conflicts = append(x.out.Conflicts, p)
+			}
+		}
+	} else {
+		for _, c := range out.conflicts {
+			x.out.Conflicts = append(x.out.Conflicts, conflictPath(c.path, c.blob))
+		}
+	}
+	x.out.Renamed = out.renamed
+	x.anew = out.anew
+	for _, u := range out.touched {
+		if !slices.Contains(x.out.Units, u) {
+			x.out.Units = append(x.out.Units, u)
+		}
+	}
+	x.out.Seals = append(x.out.Seals, seals...)
+	if l.opt.DryRun || len(refs) == 0 {
+		return nil
+	}
+	if commit != m.ours.main {
+		x.out.Commit = commit.String()
+	}
+	return tx.Commit(gitstore.Plan{Refs: refs, Reason: "benchlore: sync " + x.remote.Name})
+}
+
+// commit is main's head after the merge: one of the two, where nothing but
+// that is needed.
+func (x *exchange) commit(tx *gitstore.Tx, m *merging, out *merged) (plumbing.Hash, error) {
+	l := x.l
+	ours, theirs := m.ours.main, m.theirs.main
+	oursTree, err := l.branchTree(ours)
+	if err != nil {
+		return ours, err
+	}
+	parents := []plumbing.Hash{ours}
+	switch {
+	case theirs.IsZero() || theirs == ours:
+		if out.tree == oursTree {
+			return ours, nil
+		}
+	default:
+		bases, err := l.repo.MergeBases([]plumbing.Hash{ours}, []plumbing.Hash{theirs})
+		if err != nil {
+			return ours, err
+		}
+		theirsTree, err := l.branchTree(theirs)
+		if err != nil {
+			return ours, err
+		}
+		switch {
+		case slices.Contains(bases, theirs):
+			if out.tree == oursTree {
+				return ours, nil
+			}
+		case slices.Contains(bases, ours):
+			if out.tree == theirsTree {
+				return theirs, nil
+			}
+			parents = []plumbing.Hash{theirs}
+		default:
+			parents = []plumbing.Hash{ours, theirs}
+		}
+	}
+	var trailers []trailer
+	for _, name := range slices.Sorted(maps.Keys(out.units)) {
+		trailers = append(trailers, trailer{headTrailer, name + " " + out.units[name].String()})
+	}
+	sign, err := l.mainSigner()
+	if err != nil {
+		return ours, err
+	}
+	x.out.Subject = "sync with " + x.remote.Name
+	return tx.WriteCommit(gitstore.CommitSpec{Tree: out.tree, Parents: parents, Author: m.by, Committer: m.by, Sign: sign,
+		Message: message(x.out.Subject, trailers)})
+}
+
+// readable refuses to take in files that cannot be read as what they are named
+// for: afterwards no command could.
+func (x *exchange) readable(m *merging, out *merged) error {
+	l := x.l
+	old, err := l.branchTree(m.ours.main)
+	if err != nil {
+		return err
+	}
+	diff, err := l.repo.DiffTrees(old, out.tree)
+	if err != nil {
+		return err
+	}
+	var refused []schema.Problem
+	for _, d := range diff {
+		if strings.HasPrefix(d.Path, "private/") && !d.New.Hash.IsZero() {
+			refused = append(refused, schema.Problem{File: d.Path, Severity: schema.Unreadable, Message: "is in git at the other end: nobody in it can be forgotten any more",
+				Write: "take it out there: git rm --cached " + d.Path})
+			continue
+		}
+		if d.New.Hash.IsZero() || !belongs(d.Path) || strings.HasPrefix(d.Path, conflictsDir+"/") ||
+			!strings.HasSuffix(d.Path, ".toml") && d.Path != "signers" && d.Path != "revoked" {
+			continue
+		}
+		data, err := l.repo.Blob(d.New.Hash)
+		if err != nil {
+			return err
+		}
+		if problems := l.checkFile(d.Path, data); schema.Worst(problems) == schema.Unreadable {
+			refused = append(refused, problems...)
+		}
+	}
+	if refused != nil {
+		return &ProblemsError{"nothing was taken in from " + x.far.URL + ": correct this where it was written, push it from there, and sync again", refused}
+	}
+	for _, d := range diff {
+		x.out.Files = append(x.out.Files, d.Path)
+	}
+	slices.Sort(x.out.Files)
+	x.out.Files = slices.Compact(x.out.Files)
+	return nil
+}
+
+// push sends what the remote does not have. Where it cannot take all of it as
+// one step it gets the units first, then the seals, then main: so that main
+// there never stands on what is not there.
+func (x *exchange) push(ctx context.Context) error {
+	l := x.l
+	here, err := x.here()
+	if err != nil {
+		return err
+	}
+	if x.out.Role == schema.RemoteOwn {
+		if tree, err := l.branchTree(here[mainRef]); err != nil {
+			return err
+		} else if _, ok, err := l.repo.TreeAt(tree, "private"); err != nil {
+			return err
+		} else if ok {
+			return &UsageError{"private/ is in git here, so it would be sent", "take it out first: git rm -r --cached private, and commit; the history keeps it until it is rewritten"}
+		}
+	}
+	var groups [3][]gitstore.RefUpdate
+	for _, name := range slices.Sorted(maps.Keys(here)) {
+		h := here[name]
+		if !x.exchanged(name) || x.there[name] == h {
+			continue
+		}
+		old := x.there[name]
+		k := 0
+		switch {
+		case name == mainRef:
+			k = 2
+		case strings.HasPrefix(name, tagRefs):
+			k = 1
+			if !old.IsZero() {
+				continue // never moved
+			}
+		}
+		if k != 1 && !old.IsZero() && !x.anew[strings.TrimPrefix(name, unitRefs)] {
+			// Only ever forward. What a peer has and was held back stays as it is.
+			if ok, err := l.repo.IsAncestor(old, h); err != nil {
+				return err
+			} else if !ok {
+				if x.out.Role == schema.RemoteOwn {
+					return &gitstore.RefusedError{URL: x.far.URL, Refs: map[string]string{name: "it is at another commit by now"}, Another: true}
+				}
+				continue
+			}
+		}
+		if x.out.Role != schema.RemoteOwn {
+			if err := x.outgoing(name, h); err != nil {
+				return err
+			}
+		}
+		groups[k] = append(groups[k], gitstore.RefUpdate{Name: name, Old: old, New: h})
+	}
+	known := present(x.there[mainRef])
+	for _, u := range slices.Concat(groups[:]...) {
+		known = append(known, present(u.Old)...)
+	}
+	for _, h := range known {
+		if has, err := l.repo.Has(h); err != nil {
+			return err
+		} else if !has {
+			known = nil // a peer's, held back
+			break
+		}
+	}
+	x.far.Between = func() error { return l.step("pushed a part") }
+	done, err := x.far.Push(ctx, groups[:], known)
+	for _, u := range done {
+		if !slices.Contains(x.out.Pushed, u.Name) {
+			x.out.Pushed = append(x.out.Pushed, u.Name)
+		}
+	}
+	return err
+}
+
+// outgoing makes sure that what goes to a peer is a unit's own history.
+func (x *exchange) outgoing(ref string, h plumbing.Hash) error {
+	unit, isUnit := strings.CutPrefix(ref, unitRefs)
+	if !isUnit {
+		s, err := readSeal(x.l.repo, strings.TrimPrefix(ref, tagRefs), h)
+		if err != nil {
+			return err
+		}
+		unit, h = s.Statement.Unit, plumbing.NewHash(s.Statement.Head)
+	}
+	objects, err := reachableObjects(x.l.repo, h)
+	if err != nil {
+		return err
+	}
+	v := newVerifier(unit, VerifyOptions{})
+	v.objects = objects
+	order, commits, ok := v.commits(x.l.repo, h)
+	if ok {
+		v.trees(order, commits)
+	}
+	for _, f := range v.Flaws {
+		if !f.Warning {
+			return &UsageError{fmt.Sprintf("%s does not go to %s: its history holds what is not the unit's: %s: %s", ref, x.remote.Name, f.Place, f.What),
+				"somebody put it there by hand; run: benchlore check " + unit}
+		}
+	}
+	return nil
+}
+
+// look checks the units that changed here.
+func (x *exchange) look() error {
+	l := x.l
+	if l.opt.DryRun || len(x.out.Units) == 0 {
+		return nil
+	}
+	stock, err := l.Stock()
+	if err != nil {
+		return err
+	}
+	for _, u := range x.out.Units {
+		if fi, err := l.root.Stat(unitDir(u)); err != nil || !fi.IsDir() {
+			continue
+		}
+		loaded, err := l.Unit(u, stock)
+		if err != nil {
+			return err
+		}
+		for _, p := range loaded.Problems {
+			if p.Severity > schema.Warned {
+				x.out.Problems = append(x.out.Problems, p)
+			}
+		}
+	}
+	slices.Sort(x.out.Units)
+	return nil
+}
