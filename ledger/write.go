@@ -190,20 +190,24 @@ func (l *Ledger) update(fn func(*writer) error) (Result, error) {
 // ClockRemedy is what to do about what Ledger.Clock says.
 const ClockRemedy = "set the clock; if it is this computer's that is wrong, correct the days of what was recorded by it"
 
-// clockBack says so where main's last commit was made well after now: the clock
-// of this computer, or of another, is wrong. Records would get a wrong day.
+// clockBack says so where main's last commit was made on a later day: the clock of
+// this computer, or of another, is wrong, and records would get a wrong day.
 func (l *Ledger) clockBack(head plumbing.Hash) (string, error) {
 	if head.IsZero() {
 		return "", nil
 	}
 	c, err := l.repo.Commit(head)
 	now := l.opt.Now()
-	// Two computers are never quite of one mind.
-	if err != nil || c.Committer.When.Sub(now) < time.Hour {
+	if err != nil {
 		return "", err
 	}
+	// Two computers are never quite of one mind.
+	last := c.Committer.When.In(now.Location())
+	if last.Sub(now) < time.Hour || last.Format(time.DateOnly) == now.Format(time.DateOnly) {
+		return "", nil
+	}
 	const form = "2006-01-02 15:04"
-	return fmt.Sprintf("the clock says %s, but the last change was made %s", now.Format(form), c.Committer.When.In(now.Location()).Format(form)), nil
+	return fmt.Sprintf("the clock says %s, but the last change was made %s", now.Format(form), last.Format(form)), nil
 }
 
 // mainTree returns main's head and its tree; both zero before the first
