@@ -68,7 +68,7 @@ func (l *Ledger) Adopt(packet []byte, o AdoptOptions) (Adopted, error) {
 		return out, &UntrustedError{v.Key}
 	}
 	if l.repo.Shallow || l.repo.Partial {
-		return out, &UsageError{"this copy has only part of the history, so it may read but not adopt", "fetch the rest: git fetch --unshallow"}
+		return out, l.partOnly("adopt")
 	}
 	signer, err := l.unitSigner()
 	if err != nil {

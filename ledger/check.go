@@ -8,9 +8,11 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/go-git/go-git/v5/plumbing"
 
+	"benchlore/ledger/gitstore"
 	"benchlore/schema"
 )
 
@@ -232,6 +234,9 @@ func (l *Ledger) checkBooks(r *CheckReport) error {
 	return nil
 }
 
+// leftFor is after how long a lock of git's is taken to be left behind.
+const leftFor = 10 * time.Minute
+
 // checkHistories holds every unit's branch against main.
 func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
 	bad := func(unit, remedy, format string, args ...any) {
@@ -247,9 +252,25 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
 	if st.Interrupted {
 		r.Git = append(r.Git, GitProblem{What: "a write was cut short", Remedy: "run: benchlore save", Warning: true})
 	}
+	if st.NoIndex {
+		r.Git = append(r.Git, GitProblem{What: "git's index is gone", Remedy: "make it anew: " + gitstore.NewIndex, Warning: true})
+	}
+	locks, err := l.repo.LeftLocks(leftFor)
+	if err != nil {
+		return err
+	}
+	for _, k := range locks {
+		r.Git = append(r.Git, GitProblem{What: fmt.Sprintf("git's lock %s was made %s ago and is still there", k.Path, k.Age.Round(time.Minute)),
+			Remedy: "if no git program is running, delete that file", Warning: true})
+	}
 	head, tree, err := l.mainTree()
 	if err != nil {
 		return err
+	}
+	if clock, err := l.clockBack(head); err != nil {
+		return err
+	} else if clock != "" {
+		r.Git = append(r.Git, GitProblem{What: clock, Remedy: ClockRemedy, Warning: true})
 	}
 	if len(only) == 0 {
 		if err := l.checkTree(r, tree); err != nil {

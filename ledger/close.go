@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io/fs"
 	"path"
+	"path/filepath"
 	"sort"
 	"strings"
 
@@ -65,11 +66,20 @@ func (l *Ledger) ReviewUnsaved(name string, stock *Stock) (r *Review, unsaved []
 	return r, nil, err
 }
 
+// partOnly refuses what a shallow or partial clone may not do.
+func (l *Ledger) partOnly(what string) error {
+	remedy := "fetch the rest: git fetch --unshallow"
+	if l.repo.Partial {
+		// A later fetch leaves git thinking that objects may be missing.
+		remedy = "clone again without --filter, and bring over what was recorded here with: git pull " + filepath.ToSlash(l.Dir) + " main"
+	}
+	return &UsageError{"this copy has only part of the history, so it may read and record but not " + what, remedy}
+}
+
 func (l *Ledger) review(name string, stock *Stock, head, tree plumbing.Hash) (*Review, error) {
 	r := &Review{Unit: name}
 	if l.repo.Shallow || l.repo.Partial {
-		return nil, &UsageError{"this copy has only part of the history, so it may read but not close",
-			"fetch the rest: git fetch --unshallow, or clone again without --depth and --filter"}
+		return nil, l.partOnly("close")
 	}
 	if err := l.unsaved(tree, unitDir(name), "models", "lots", "shop.toml", "families.toml"); err != nil {
 		return nil, err

@@ -36,6 +36,9 @@ func (l *Ledger) walked() *walked {
 }
 
 func (l *Ledger) keepWalked(w *walked) {
+	if l.repo.Shallow {
+		return // what lies beyond the cut would never be looked at once it is fetched
+	}
 	w.Program = programID()
 	replaceDerived(l.walkedFile(), func(f *os.File) error { return gob.NewEncoder(f).Encode(w) })
 }

@@ -83,5 +83,5 @@ func (l *Ledger) exclude(pattern string) error {
 	if err := l.root.MkdirAll(path.Dir(excludeFile), 0o777); err != nil {
 		return err
 	}
-	return l.root.WriteFile(excludeFile, append(data, pattern+"\n"...), 0o666)
+	return l.replace(excludeFile, append(data, pattern+"\n"...))
 }

@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"errors"
 	"time"
 
 	"golang.org/x/crypto/ssh"
@@ -64,12 +65,12 @@ func fingerprint(s gitstore.Signer) string {
 }
 
 // UserEmail is the mail address git has for whoever works here, "" for none.
-func (l *Ledger) UserEmail() string {
+func (l *Ledger) UserEmail() (string, error) {
 	_, author, err := l.idents()
-	if err != nil {
-		return ""
+	if _, nobody := errors.AsType[*gitstore.IdentityError](err); nobody {
+		return "", nil
 	}
-	return author.Email
+	return author.Email, err
 }
 
 // GlobalIdentity is whom git knows outside any repository.

@@ -406,7 +406,9 @@ func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, 
 		}
 		if !listed {
 			if principal == "" {
-				principal = l.UserEmail()
+				if principal, err = l.UserEmail(); err != nil {
+					return err
+				}
 			}
 			if err := checkPrincipal(principal, true); err != nil {
 				return &UsageError{"the old key is not in signers, so it is not clear whose the new one is", "add --for with the mail address its commits carry"}

@@ -44,6 +44,7 @@ type Options struct {
 	Progress   func(done, of int) // called after each unit where all are read; the last call has done == of
 	Author     *gitstore.Ident    // overrides git's user.*; its When is not used
 	DryRun     bool               // work everything out and write nothing
+	Wait       time.Duration      // how long to wait for others that write; 0: long enough for any of their commands
 }
 
 // Ledger is an open ledger.
@@ -61,6 +62,9 @@ type Ledger struct {
 	// Recovered tells what the last write found of an earlier one that was cut
 	// short; nil: nothing.
 	Recovered *gitstore.Recovery
+
+	// Clock says what the last write found wrong with the clock; "" for nothing.
+	Clock string
 }
 
 // FormatError says that the ledger's files are of a version this program does
@@ -85,7 +89,7 @@ func (e *FormatError) Error() string {
 func (e *FormatError) Hint() string {
 	switch {
 	case e.Why != "":
-		return "write format = 1 at the top of the file, or restore it with git"
+		return "write format = 1 at the top of the file, or put it back with: git checkout HEAD -- " + e.File
 	case e.Found < schema.Format:
 		return "write format = 1: no older format was ever in use, so there is nothing to migrate"
 	}
@@ -192,6 +196,9 @@ func (o *Options) defaults() {
 	if o.Random == nil {
 		o.Random = rand.Reader
 	}
+	if o.Wait == 0 {
+		o.Wait = lockWait
+	}
 }
 
 // readFormat reads the version and nothing else.
@@ -229,6 +236,23 @@ type InitOptions struct {
 	Files map[string][]byte // more files for the first commit, by path
 }
 
+// begun opens the repository of a ledger whose start was cut short before its
+// first commit; nil where dir holds anything else.
+func begun(dir string) *gitstore.Repo {
+	repo, err := gitstore.Open(dir)
+	if err != nil {
+		return nil
+	}
+	st, err := repo.State()
+	if err == nil && st.Branch == mainRef && st.Head.IsZero() && repo.Lost(mainRef, false) == nil {
+		if refs, err := repo.Refs("refs/"); err == nil && len(refs) == 0 {
+			return repo
+		}
+	}
+	repo.Close()
+	return nil
+}
+
 // Init starts a ledger in dir, which is made when missing, with one commit.
 func Init(dir string, in InitOptions, opt Options) (*Ledger, error) {
 	opt.defaults()
@@ -258,7 +282,10 @@ func Init(dir string, in InitOptions, opt Options) (*Ledger, error) {
 	}
 	repo, err := gitstore.Init(dir, gitstore.InitOptions{Branch: "main", NoSync: opt.NoSync})
 	if err != nil {
-		return nil, err
+		if repo = begun(dir); repo == nil {
+			return nil, err
+		}
+		repo.NoSync = opt.NoSync
 	}
 	root, err := os.OpenRoot(dir)
 	if err != nil {

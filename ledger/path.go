@@ -8,11 +8,13 @@ import (
 	"io/fs"
 	"os"
 	"path"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"sort"
 	"strings"
 
+	"benchlore/ledger/gitstore"
 	"benchlore/schema"
 )
 
@@ -223,13 +225,36 @@ func (l *Ledger) SetOnBench(name string) error {
 		}
 		return err
 	}
-	if err := l.root.MkdirAll(path.Dir(onBenchFile), 0o777); err != nil {
-		return err
+	return l.replace(onBenchFile, []byte(name+"\n"))
+}
+
+// replace writes a file of the ledger's folder that takes its name when it is
+// whole: what stood there stays where the disk is full.
+func (l *Ledger) replace(p string, data []byte) error {
+	failed := func(err error) error {
+		return &gitstore.WriteError{Path: filepath.Join(l.Dir, filepath.FromSlash(p)), Err: err}
 	}
-	f, err := l.root.OpenFile(onBenchFile, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
+	dir := path.Dir(onBenchFile)
+	if err := l.root.MkdirAll(dir, 0o777); err != nil {
+		return failed(err)
+	}
+	f, err := os.CreateTemp(filepath.Join(l.Dir, filepath.FromSlash(dir)), "new-*")
 	if err != nil {
-		return err
+		return failed(err)
 	}
-	_, err = f.WriteString(name + "\n")
-	return errors.Join(err, f.Close())
+	defer os.Remove(f.Name()) // no more there once it has its name
+	_, err = f.Write(data)
+	if err == nil && !l.opt.NoSync {
+		err = f.Sync()
+	}
+	if err == nil {
+		err = f.Chmod(0o644)
+	}
+	if err = errors.Join(err, f.Close()); err == nil {
+		err = l.root.Rename(path.Join(dir, filepath.Base(f.Name())), p)
+	}
+	if err != nil {
+		return failed(err)
+	}
+	return nil
 }

@@ -69,6 +69,7 @@ func (l *Ledger) Save() (SaveReport, error) {
 			refused = append(refused, schema.Problem{File: p, Severity: schema.Unreadable, Message: message, Write: write})
 		}
 		units := map[string]bool{}
+		var added []string
 		for _, c := range changes {
 			p := c.Path
 			if !belongs(p) {
@@ -94,11 +95,26 @@ func (l *Ledger) Save() (SaveReport, error) {
 				return err
 			}
 			w.put(p, data)
+			if len(bytes.TrimSpace(data)) == 0 && strings.HasSuffix(p, ".toml") && c.Work == gitstore.Modified {
+				// What a power cut leaves of a file that was being written.
+				refuse(p, "is empty now", "run: git checkout HEAD -- "+p)
+				continue
+			}
+			if c.Work == gitstore.Added || c.Staged == gitstore.Added {
+				added = append(added, p)
+			}
 			if strings.HasSuffix(p, ".toml") || p == "signers" || p == "revoked" {
 				problems := l.checkFile(p, data)
 				if schema.Worst(problems) == schema.Unreadable {
 					refused = append(refused, problems...)
 				}
+			}
+		}
+		for _, p := range added {
+			if message, write, err := w.misplaced(p); err != nil {
+				return err
+			} else if message != "" {
+				refuse(p, message, write)
 			}
 		}
 		names := make([]string, 0, len(units))
@@ -137,6 +153,55 @@ func (l *Ledger) Save() (SaveReport, error) {
 		return nil
 	})
 	return out, err
+}
+
+// misplaced says why a new file may not be saved under its name: a copy of the
+// ledger on a system that takes upper and lower case for the same would lose it,
+// or another.
+func (w *writer) misplaced(p string) (message, write string, err error) {
+	parts := strings.Split(p, "/")
+	if parts[0] == "instruments" || parts[0] == "books" {
+		for i, what := range []string{"model", "tag"} {
+			if err := CheckSlug(what, parts[1+i]); err != nil {
+				return err.Error(), hintOf(err), nil
+			}
+		}
+	}
+	dir := path.Dir(p)
+	onDisk, err := w.l.list(dir)
+	if err != nil {
+		return "", "", err
+	}
+	var names []string
+	for _, e := range onDisk {
+		names = append(names, e.Name())
+	}
+	at := w.tree
+	if dir != "." {
+		e, _, err := w.l.repo.TreeAt(w.tree, dir)
+		if err != nil {
+			return "", "", err
+		}
+		at = e.Hash
+	}
+	if !at.IsZero() {
+		entries, err := w.l.repo.Tree(at)
+		if err != nil {
+			return "", "", err
+		}
+		for _, e := range entries {
+			if !w.removed[path.Join(dir, e.Name)] {
+				names = append(names, e.Name)
+			}
+		}
+	}
+	base := path.Base(p)
+	for _, n := range names {
+		if n != base && strings.EqualFold(n, base) {
+			return "differs from " + n + " in case only; some systems cannot keep both", "rename one, then run save again", nil
+		}
+	}
+	return "", "", nil
 }
 
 func saveSubject(w *writer) string {
@@ -365,7 +430,7 @@ func (l *Ledger) Amend(files []Amended, by, reason string, o CloseOptions) (Save
 		for p := range a.edited {
 			// A file edited by hand must say what is written.
 			if !l.opt.DryRun {
-				if err := l.root.WriteFile(p, a.texts[p], 0o644); err != nil {
+				if err := l.replace(p, a.texts[p]); err != nil {
 					return err
 				}
 			}

@@ -334,7 +334,7 @@ func (l *Ledger) proofSigner() (gitstore.Signer, error) {
 
 // withLock runs fn under the ledger's lock.
 func (l *Ledger) withLock(fn func(tx *gitstore.Tx) error) error {
-	tx, err := l.repo.Lock(context.Background(), lockWait)
+	tx, err := l.repo.Lock(context.Background(), l.opt.Wait)
 	if err != nil {
 		return err
 	}
@@ -407,8 +407,7 @@ func (l *Ledger) statement(name string, stock *Stock, o SealOptions) (*Statement
 func (l *Ledger) sealable(name string, stock *Stock) (plumbing.Hash, *Loaded, error) {
 	var none plumbing.Hash
 	if l.repo.Shallow || l.repo.Partial {
-		return none, nil, &UsageError{"this copy has only part of the history, so it may read but not seal",
-			"fetch the rest: git fetch --unshallow, or clone again without --depth and --filter"}
+		return none, nil, l.partOnly("seal")
 	}
 	main, tree, err := l.mainTree()
 	if err != nil {

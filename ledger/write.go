@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sort"
 	"strings"
@@ -83,6 +84,9 @@ func (l *Ledger) writable() error {
 		return err
 	}
 	switch {
+	case st.Converts:
+		return &BranchError{".git/info/attributes has git change the bytes of this copy's files, so they are not what is recorded",
+			"delete that file, and have git write the files anew: git rm -r -q --cached . && git reset -q --hard"}
 	case st.Operation == "bisect":
 		return &BranchError{"a bisect is in progress in this ledger", "end it with: git bisect reset"}
 	case st.Operation != "":
@@ -112,7 +116,7 @@ func (l *Ledger) update(fn func(*writer) error) (Result, error) {
 			l.opt.Waiting()
 		}
 	})
-	tx, err := l.repo.Lock(context.Background(), lockWait)
+	tx, err := l.repo.Lock(context.Background(), l.opt.Wait)
 	waiting.Stop()
 	if err != nil {
 		return Result{}, err
@@ -124,6 +128,9 @@ func (l *Ledger) update(fn func(*writer) error) (Result, error) {
 	}
 	w := &writer{l: l, tx: tx, files: map[string][]byte{}, removed: map[string]bool{}}
 	if w.head, w.tree, err = l.mainTree(); err != nil {
+		return Result{}, err
+	}
+	if l.Clock, err = l.clockBack(w.head); err != nil {
 		return Result{}, err
 	}
 	if err := fn(w); err != nil {
@@ -180,10 +187,38 @@ func (l *Ledger) update(fn func(*writer) error) (Result, error) {
 	return res, nil
 }
 
+// ClockRemedy is what to do about what Ledger.Clock says.
+const ClockRemedy = "set the clock; if it is this computer's that is wrong, correct the days of what was recorded by it"
+
+// clockBack says so where main's last commit was made on a later day: the clock of
+// this computer, or of another, is wrong, and records would get a wrong day.
+func (l *Ledger) clockBack(head plumbing.Hash) (string, error) {
+	if head.IsZero() {
+		return "", nil
+	}
+	c, err := l.repo.Commit(head)
+	now := l.opt.Now()
+	if err != nil {
+		return "", err
+	}
+	// Two computers are never quite of one mind.
+	last := c.Committer.When.In(now.Location())
+	if last.Sub(now) < time.Hour || last.Format(time.DateOnly) == now.Format(time.DateOnly) {
+		return "", nil
+	}
+	const form = "2006-01-02 15:04"
+	return fmt.Sprintf("the clock says %s, but the last change was made %s", now.Format(form), last.Format(form)), nil
+}
+
 // mainTree returns main's head and its tree; both zero before the first
 // commit.
 func (l *Ledger) mainTree() (head, tree plumbing.Hash, err error) {
 	head, ok, err := l.repo.Ref(mainRef)
+	if err == nil && !ok {
+		// A ledger whose main was lost is not begun anew.
+		units, uerr := l.repo.Refs(unitRefs)
+		err = errors.Join(uerr, l.repo.Lost(mainRef, len(units) > 0))
+	}
 	if err != nil || !ok {
 		return plumbing.ZeroHash, plumbing.ZeroHash, err
 	}

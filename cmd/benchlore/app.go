@@ -23,6 +23,7 @@ import (
 type hooks struct {
 	now    func() time.Time
 	random io.Reader
+	wait   time.Duration // for other programs that write
 }
 
 // app is one run of the program.
@@ -149,7 +150,8 @@ func args(check cobra.PositionalArgs) cobra.PositionalArgs {
 
 // options are what every ledger is opened with.
 func (a *app) options() ledger.Options {
-	return ledger.Options{Now: a.hooks.now, Random: a.hooks.random, DryRun: a.dryRun, Passphrase: a.passphrase, Progress: a.progress("reading units"),
+	return ledger.Options{Now: a.hooks.now, Random: a.hooks.random, Wait: a.hooks.wait, DryRun: a.dryRun,
+		Passphrase: a.passphrase, Progress: a.progress("reading units"),
 		Waiting: func() { fmt.Fprintln(a.err, "benchlore: waiting for another program that is using the ledger") }}
 }
 
@@ -189,6 +191,9 @@ func (a *app) with(fn func(l *ledger.Ledger) error) error {
 	}
 	err = fn(l)
 	a.tellRecovered(l.Recovered)
+	if l.Clock != "" {
+		fmt.Fprintf(a.err, "benchlore: warning: %s\n  %s\n", l.Clock, ledger.ClockRemedy)
+	}
 	return errors.Join(err, l.Close())
 }
 
@@ -228,7 +233,11 @@ func (a *app) by(l *ledger.Ledger, flag string) (string, error) {
 		}
 		return flag, nil
 	}
-	if mail := l.UserEmail(); mail != "" {
+	mail, err := l.UserEmail()
+	if err != nil {
+		return "", err
+	}
+	if mail != "" {
 		for _, t := range l.Shop.Technicians {
 			if strings.EqualFold(t.Email, mail) {
 				return t.ID, nil
@@ -267,21 +276,63 @@ func (a *app) printJSON(v any) error {
 // write sends output to -o FILE, whole or not at all, else to standard output.
 func (a *app) write(fn func(w io.Writer) error) error {
 	if a.output == "" || a.output == "-" {
-		return fn(a.out)
+		s := &sink{w: a.out}
+		err := fn(s)
+		if err == nil {
+			err = s.err
+		}
+		return unwritten(err, os.Stdout.Name(), "standard output")
+	}
+	if fi, err := os.Stat(a.output); err == nil && fi.IsDir() {
+		return usagef("name a file in it", "%s is a folder", a.output)
+	} else if err == nil && !fi.Mode().IsRegular() {
+		// A device or a pipe is written to, not replaced.
+		f, err := os.OpenFile(a.output, os.O_WRONLY, 0)
+		if err == nil {
+			err = errors.Join(fn(f), f.Close())
+		}
+		return unwritten(err, a.output, a.output)
 	}
 	tmp, err := os.CreateTemp(filepath.Dir(a.output), ".benchlore-*")
 	if err != nil {
-		return err
+		return &gitstore.WriteError{Path: a.output, Err: err}
 	}
 	defer os.Remove(tmp.Name())
 	err = fn(tmp)
 	if err == nil {
 		err = tmp.Chmod(0o644)
 	}
-	if err := errors.Join(err, tmp.Close()); err != nil {
-		return err
+	if err = errors.Join(err, tmp.Close()); err != nil {
+		return unwritten(err, tmp.Name(), a.output)
 	}
-	return os.Rename(tmp.Name(), a.output)
+	if err := os.Rename(tmp.Name(), a.output); err != nil {
+		return &gitstore.WriteError{Path: a.output, Err: err}
+	}
+	return nil
+}
+
+// unwritten names, in an error about the file that was written to, what was to
+// be written. Other errors say themselves what they are about.
+func unwritten(err error, file, name string) error {
+	if p, ok := errors.AsType[*os.PathError](err); ok && p.Path == file {
+		return &gitstore.WriteError{Path: name, Err: p}
+	}
+	return err
+}
+
+// sink keeps the first error of what is printed to it, for those who print
+// without asking.
+type sink struct {
+	w   io.Writer
+	err error
+}
+
+func (s *sink) Write(p []byte) (int, error) {
+	n, err := s.w.Write(p)
+	if s.err == nil {
+		s.err = err
+	}
+	return n, err
 }
 
 // width is the width of the terminal, 80 off one.

@@ -12,12 +12,16 @@ import (
 )
 
 func (a *app) checkCmd() *cobra.Command {
+	var objects bool
 	cmd := &cobra.Command{
 		Use:   "check [UNIT ...]",
 		Short: "Check records, references, limits and the step of the histories",
 		Long: `Reads everything, or the units named, and reports every problem with its file, line
 and column, what is wrong and what to write instead. It changes nothing. Errors
-end it with code 1; warnings do not.`,
+end it with code 1; warnings do not.
+
+--objects also reads everything that git keeps of the ledger, earlier versions
+too, and names what a failing disk has taken and how to get it back.`,
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				names := make([]string, len(list))
@@ -27,9 +31,18 @@ end it with code 1; warnings do not.`,
 						return err
 					}
 				}
-				r, err := l.Check(names...)
-				if err != nil {
-					return err
+				var r *ledger.CheckReport
+				var err error
+				if objects {
+					if r, err = l.CheckObjects(); err != nil {
+						return err
+					}
+				}
+				// Where objects are gone the rest may stop half way.
+				if r == nil || r.Clean() {
+					if r, err = l.Check(names...); err != nil {
+						return err
+					}
 				}
 				if a.json {
 					if err := a.printJSON(r); err != nil {
@@ -45,6 +58,7 @@ end it with code 1; warnings do not.`,
 			})
 		},
 	}
+	cmd.Flags().BoolVar(&objects, "objects", false, "also read every object of git, as git fsck does")
 	a.printFlags(cmd)
 	return cmd
 }

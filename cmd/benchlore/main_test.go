@@ -21,6 +21,7 @@ import (
 const (
 	testNow    = "BENCHLORE_TEST_NOW"    // the clock, RFC 3339; left out: the system's
 	testRandom = "BENCHLORE_TEST_RANDOM" // a seed; the command line is mixed in, so that two commands draw differently
+	testWait   = "BENCHLORE_TEST_WAIT"   // how long to wait for other programs: 300ms
 	testPlay   = "BENCHLORE_TEST_PLAY"   // set: the binary is the program, under whatever name it was started
 )
 
@@ -90,6 +91,12 @@ func play() {
 	}
 	if s := os.Getenv(testRandom); s != "" {
 		h.random = rand.NewChaCha8(sha256.Sum256([]byte(s + "\x00" + strings.Join(os.Args[1:], "\x00"))))
+	}
+	if s := os.Getenv(testWait); s != "" {
+		var err error
+		if h.wait, err = time.ParseDuration(s); err != nil {
+			panic(err)
+		}
 	}
 	os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr, h))
 }

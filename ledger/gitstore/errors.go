@@ -1,7 +1,10 @@
 package gitstore
 
 import (
+	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"time"
 
 	"github.com/go-git/go-git/v5/plumbing"
@@ -31,18 +34,34 @@ func (e *NotRepositoryError) Error() string {
 type MissingObject struct{ Hash plumbing.Hash }
 
 func (e *MissingObject) Error() string {
-	return fmt.Sprintf("object %s is named but not in the repository; get it back with `git fetch` from a full copy", e.Hash)
+	return fmt.Sprintf("git's object %s is gone", e.Hash)
 }
+
+// Hint names the next step.
+func (e *MissingObject) Hint() string { return "get it back from a full copy: " + refetch }
+
+// refetch brings every object again and moves no ref of ours. A plain fetch brings
+// nothing where the refs are the same, however much is missing behind them.
+const refetch = "git fetch --refetch COPY \"refs/*:refs/remotes/copy/*\", where COPY is its folder or address"
 
 // CorruptObject is returned when the stored bytes of an object cannot be read
 // or do not have the hash they are stored under.
 type CorruptObject struct {
 	Hash plumbing.Hash
 	Err  error
+	File string // the file that holds it alone; "" where it lies in a pack
 }
 
 func (e *CorruptObject) Error() string {
-	return fmt.Sprintf("object %s is damaged: %v; `git fsck` lists the damage, a backup has the object", e.Hash, e.Err)
+	return fmt.Sprintf("git's object %s is damaged: %v", e.Hash, e.Err)
+}
+
+// Hint names the next step.
+func (e *CorruptObject) Hint() string {
+	if e.File == "" {
+		return "a pack is damaged: clone a full copy, and bring over what only this one has with git pull"
+	}
+	return fmt.Sprintf("delete %s and get it back from a full copy: %s", e.File, refetch)
 }
 
 func (e *CorruptObject) Unwrap() error { return e.Err }
@@ -141,14 +160,47 @@ type WriteError struct {
 }
 
 func (e *WriteError) Error() string {
-	return fmt.Sprintf("cannot write to %q: %v; check the folder's permissions and the free space", e.Path, e.Err)
+	cause := e.Err
+	// The path is told already, and the temporary one says nothing.
+	if p, ok := errors.AsType[*fs.PathError](cause); ok {
+		cause = p.Err
+	} else if p, ok := errors.AsType[*os.LinkError](cause); ok {
+		cause = p.Err
+	}
+	return fmt.Sprintf("cannot write to %q: %v", e.Path, cause)
 }
 
+// Hint names the next step.
+func (e *WriteError) Hint() string { return WriteRemedy(e.Err) }
+
 func (e *WriteError) Unwrap() error { return e.Err }
+
+// WriteRemedy says what to do about an error of the operating system that kept
+// a file from being written.
+func WriteRemedy(err error) string {
+	switch {
+	case isFull(err):
+		return "make room on that disk, then run the command again"
+	case isReadOnly(err):
+		return "that disk is mounted read-only: mount it for writing, or copy the ledger to another"
+	case errors.Is(err, fs.ErrPermission):
+		return "you have no right to write there: change the folder's owner or permissions, then run the command again"
+	case errors.Is(err, fs.ErrNotExist):
+		return "make that folder first, or name another"
+	}
+	return "look after that disk, then run the command again"
+}
 
 // IndexError is returned when .git/index cannot be read.
 type IndexError struct{ Reason string }
 
 func (e *IndexError) Error() string {
-	return fmt.Sprintf("git's index is not readable: %s; delete .git/index and run `git reset` to rebuild it", e.Reason)
+	return fmt.Sprintf("git's index is not readable: %s", e.Reason)
 }
+
+// Hint names the next step. Only what had been staged with git add is lost.
+func (e *IndexError) Hint() string { return "make it anew: " + NewIndex }
+
+// NewIndex is the command that makes git's index anew, whatever is there. It
+// touches no work file.
+const NewIndex = "git read-tree HEAD"

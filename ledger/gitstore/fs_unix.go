@@ -36,4 +36,12 @@ func syncFile(name string) error {
 // retryShared runs f once: open files do not block a rename here.
 func retryShared(f func() error) error { return f() }
 
+// isFull reports whether an error says that a disk or a quota is full.
+func isFull(err error) bool {
+	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT)
+}
+
+// isReadOnly reports whether an error says that a disk takes no writes at all.
+func isReadOnly(err error) bool { return errors.Is(err, syscall.EROFS) }
+
 const executableBits = true

@@ -28,4 +28,13 @@ func retryShared(f func() error) error {
 	}
 }
 
+// isFull reports whether an error says that a disk or a quota is full.
+func isFull(err error) bool {
+	return errors.Is(err, windows.ERROR_DISK_FULL) || errors.Is(err, windows.ERROR_HANDLE_DISK_FULL) ||
+		errors.Is(err, windows.ERROR_DISK_QUOTA_EXCEEDED)
+}
+
+// isReadOnly reports whether an error says that a disk takes no writes at all.
+func isReadOnly(err error) bool { return errors.Is(err, windows.ERROR_WRITE_PROTECT) }
+
 const executableBits = false

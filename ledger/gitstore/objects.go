@@ -44,25 +44,40 @@ func (r *Repo) Object(h plumbing.Hash) (plumbing.ObjectType, []byte, error) {
 	}
 	switch {
 	case notStored(err):
+		// A pack that was cut short still lists what it has lost.
+		if r.objects.HasEncodedObject(h) == nil {
+			return 0, nil, r.corrupt(h, errors.New("its pack is cut short"))
+		}
 		return 0, nil, &MissingObject{h}
 	case errors.Is(err, fs.ErrPermission):
 		return 0, nil, err
 	case err != nil:
-		return 0, nil, &CorruptObject{h, err}
+		return 0, nil, r.corrupt(h, err)
 	}
 	rd, err := o.Reader()
 	if err != nil {
-		return 0, nil, &CorruptObject{h, err}
+		return 0, nil, r.corrupt(h, err)
 	}
 	defer rd.Close()
 	data, err := io.ReadAll(rd)
 	if err != nil {
-		return 0, nil, &CorruptObject{h, err}
+		return 0, nil, r.corrupt(h, err)
 	}
 	if objectHash(o.Type(), data) != h {
-		return 0, nil, &CorruptObject{h, errors.New("its bytes have another hash")}
+		return 0, nil, r.corrupt(h, errors.New("its bytes have another hash"))
 	}
 	return o.Type(), data, nil
+}
+
+// corrupt describes a damaged object and where it lies.
+func (r *Repo) corrupt(h plumbing.Hash, err error) error {
+	e := &CorruptObject{Hash: h, Err: err}
+	if file := r.looseFile(h); fileExists(file) {
+		if rel, err := filepath.Rel(r.Dir, file); err == nil {
+			e.File = filepath.ToSlash(rel)
+		}
+	}
+	return e
 }
 
 func objectHash(t plumbing.ObjectType, data []byte) (h plumbing.Hash) {
@@ -125,7 +140,7 @@ func (r *Repo) typed(want plumbing.ObjectType, h plumbing.Hash) ([]byte, error) 
 		return nil, err
 	}
 	if t != want {
-		return nil, &CorruptObject{h, fmt.Errorf("it is a %s where a %s was expected", t, want)}
+		return nil, r.corrupt(h, fmt.Errorf("it is a %s where a %s was expected", t, want))
 	}
 	return data, nil
 }
@@ -144,7 +159,7 @@ func (r *Repo) Tree(h plumbing.Hash) ([]TreeEntry, error) {
 	}
 	entries, err := parseTree(data)
 	if err != nil {
-		return nil, &CorruptObject{h, err}
+		return nil, r.corrupt(h, err)
 	}
 	return entries, nil
 }
@@ -158,7 +173,7 @@ func (r *Repo) Commit(h plumbing.Hash) (*object.Commit, error) {
 	}
 	c := &object.Commit{}
 	if err := c.Decode(memoryObject(plumbing.CommitObject, data)); err != nil {
-		return nil, &CorruptObject{h, err}
+		return nil, r.corrupt(h, err)
 	}
 	return c, nil
 }
@@ -171,7 +186,7 @@ func (r *Repo) Tag(h plumbing.Hash) (*object.Tag, error) {
 	}
 	t := &object.Tag{}
 	if err := t.Decode(memoryObject(plumbing.TagObject, data)); err != nil {
-		return nil, &CorruptObject{h, err}
+		return nil, r.corrupt(h, err)
 	}
 	return t, nil
 }

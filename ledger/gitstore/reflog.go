@@ -39,7 +39,7 @@ func (r *Repo) writeReflogs(u RefUpdate, j *journal) error {
 	}
 	_, who, ok := bytes.Cut(data, []byte("\ncommitter "))
 	if !ok {
-		return &CorruptObject{u.New, errors.New("it has no committer")}
+		return r.corrupt(u.New, errors.New("it has no committer"))
 	}
 	who, _, _ = bytes.Cut(who, []byte("\n"))
 	line := fmt.Sprintf("%s %s %s\t%s\n", u.Old, u.New, who, j.Reason)

@@ -88,7 +88,7 @@ func (r *Repo) Ref(name string) (plumbing.Hash, bool, error) {
 		return plumbing.ZeroHash, false, err
 	}
 	if ok {
-		h, err := parseRef(name, text)
+		h, err := r.parseRef(name, text)
 		return h, err == nil, err
 	}
 	packed, err := r.packedNow()
@@ -118,15 +118,55 @@ func (r *Repo) looseRef(name string) (text string, ok bool, err error) {
 	return "", false, err
 }
 
-func parseRef(name, text string) (plumbing.Hash, error) {
+func (r *Repo) parseRef(name, text string) (plumbing.Hash, error) {
 	if strings.HasPrefix(text, "ref:") {
 		return plumbing.ZeroHash, &RefError{name, "is symbolic; only HEAD may be"}
 	}
 	if len(text) != 40 || !plumbing.IsHash(text) {
-		return plumbing.ZeroHash, &RefError{name, fmt.Sprintf("holds %q instead of an object name; `git reflog show %s` may tell where it was", text, name)}
+		return plumbing.ZeroHash, &RefError{name, fmt.Sprintf("holds %q instead of an object name; %s", text, r.refRemedy(name))}
 	}
 	return plumbing.NewHash(text), nil
 }
+
+// refRemedy says how to put back a ref whose file was cut short. Stock git
+// neither reads nor moves it while that file is there, nor shows its reflog.
+func (r *Repo) refRemedy(name string) string {
+	if name == "HEAD" {
+		return headRemedy
+	}
+	return fmt.Sprintf("delete .git/%s and %s", name, r.putBack(name))
+}
+
+// putBack names the command that makes a ref anew where it was.
+func (r *Repo) putBack(name string) string {
+	if was := r.wasAt(name); !was.IsZero() {
+		return fmt.Sprintf("run: git update-ref %s %s", name, was)
+	}
+	// git fetch alone does not write to the branch in use.
+	return fmt.Sprintf("get it from a full copy: git fetch COPY %s && git update-ref %s FETCH_HEAD", name, name)
+}
+
+// wasAt is where a ref was last, by its reflog; zero where that does not say.
+func (r *Repo) wasAt(name string) plumbing.Hash {
+	b, err := os.ReadFile(filepath.Join(r.GitDir, "logs", filepath.FromSlash(name)))
+	lines := strings.Split(strings.TrimRight(string(b), "\n"), "\n")
+	f := strings.Fields(lines[len(lines)-1])
+	if err != nil || len(f) < 2 || len(f[1]) != 40 || !plumbing.IsHash(f[1]) {
+		return plumbing.ZeroHash
+	}
+	return plumbing.NewHash(f[1])
+}
+
+// Lost returns an error that names the remedy where a branch that does not exist
+// must have existed: it has a reflog, or the caller knows.
+func (r *Repo) Lost(name string, known bool) error {
+	if !known && r.wasAt(name).IsZero() {
+		return nil
+	}
+	return &RefError{name, "is gone; " + r.putBack(name)}
+}
+
+const headRemedy = "write ref: refs/heads/main into .git/HEAD"
 
 // head returns the branch HEAD is on ("" when detached) and its commit (zero
 // on a branch without commits).
@@ -136,14 +176,14 @@ func (r *Repo) head() (branch string, h plumbing.Hash, err error) {
 		return "", h, err
 	}
 	if !ok {
-		return "", h, &RefError{"HEAD", "is missing; write `ref: refs/heads/main` into .git/HEAD"}
+		return "", h, &RefError{"HEAD", "is missing; " + headRemedy}
 	}
 	if target, symbolic := strings.CutPrefix(text, "ref:"); symbolic {
 		branch = strings.TrimSpace(target)
 		h, _, err = r.Ref(branch)
 		return branch, h, err
 	}
-	h, err = parseRef("HEAD", text)
+	h, err = r.parseRef("HEAD", text)
 	return "", h, err
 }
 
@@ -175,7 +215,7 @@ func (r *Repo) Refs(prefix string) (map[string]plumbing.Hash, error) {
 		if err != nil || !ok || strings.HasPrefix(text, "ref:") {
 			return err
 		}
-		out[name], err = parseRef(name, text)
+		out[name], err = r.parseRef(name, text)
 		return err
 	})
 	if err != nil {

@@ -283,6 +283,8 @@ type State struct {
 	Shallow     bool
 	Partial     bool
 	Interrupted bool // a write of ours waits to be finished by the next Lock, or is running now
+	Converts    bool // .git/info/attributes has git change the bytes of files, over what .gitattributes says
+	NoIndex     bool // git's index is gone
 }
 
 // State reads HEAD and what git leaves behind while a command of several steps
@@ -304,7 +306,79 @@ func (r *Repo) State() (State, error) {
 	}
 	_, err = os.Lstat(r.journalFile())
 	s.Interrupted = err == nil
-	return s, nil
+	_, err = os.Lstat(r.indexFile())
+	s.NoIndex = errors.Is(err, fs.ErrNotExist) && !s.Head.IsZero()
+	s.Converts, err = r.converts()
+	return s, err
+}
+
+// converts reports whether .git/info/attributes, which comes before every
+// .gitattributes, names an attribute under which files differ from their blobs.
+func (r *Repo) converts() (bool, error) {
+	b, err := os.ReadFile(filepath.Join(r.GitDir, "info", "attributes"))
+	if isAbsent(err) {
+		return false, nil
+	}
+	for line := range strings.Lines(string(b)) {
+		if strings.HasPrefix(strings.TrimSpace(line), "#") {
+			continue
+		}
+		for i, attr := range strings.Fields(line) {
+			name, _, _ := strings.Cut(attr, "=")
+			if i > 0 && slices.Contains([]string{"text", "eol", "crlf", "filter", "ident", "working-tree-encoding"}, name) {
+				return true, nil
+			}
+		}
+	}
+	return false, err
+}
+
+// LeftLock is a lock file of git's that has not been let go for long.
+type LeftLock struct {
+	Path string // slash path from the work tree
+	Age  time.Duration
+}
+
+// LeftLocks lists the lock files that stop writing here and are older than
+// that. Those that a dead program of ours left are not among them: the next
+// Lock clears them.
+func (r *Repo) LeftLocks(older time.Duration) ([]LeftLock, error) {
+	ours, err := os.ReadFile(r.nonceFile())
+	if err != nil && !isAbsent(err) {
+		return nil, err
+	}
+	var out []LeftLock
+	look := func(file string) error {
+		info, err := os.Lstat(file)
+		if isAbsent(err) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		age := time.Since(info.ModTime())
+		if b, err := os.ReadFile(file); age < older || err == nil && len(ours) > 0 && string(b) == string(ours) {
+			return nil
+		}
+		rel, err := filepath.Rel(r.Dir, file)
+		out = append(out, LeftLock{filepath.ToSlash(rel), age})
+		return err
+	}
+	for _, name := range []string{"index.lock", "HEAD.lock", "packed-refs.lock"} {
+		if err := look(filepath.Join(r.GitDir, name)); err != nil {
+			return nil, err
+		}
+	}
+	err = filepath.WalkDir(filepath.Join(r.GitDir, "refs"), func(file string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || !strings.HasSuffix(file, ".lock") {
+			return err
+		}
+		return look(file)
+	})
+	if isAbsent(err) {
+		err = nil // git removed an empty folder
+	}
+	return out, err
 }
 
 // writeSynced writes a new or emptied file and makes it durable.

@@ -164,7 +164,7 @@ func (i Ident) encode() (string, error) {
 		return "", &IdentityError{Missing: "user.name"}
 	}
 	if i.When.Unix() < 0 {
-		return "", fmt.Errorf("the date %s is before 1970; git cannot hold it", i.When.Format(time.DateOnly))
+		return "", fmt.Errorf("the date %s is before 1970, which git cannot hold; set the clock of this computer", i.When.Format(time.DateOnly))
 	}
 	return fmt.Sprintf("%s <%s> %d %s", name, email, i.When.Unix(), i.When.Format("-0700")), nil
 }
