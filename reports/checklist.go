@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"path"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -114,20 +115,42 @@ func NewChecklist(in ChecklistInput) *Checklist {
 }
 
 // records names what is wrong in the files, and what is doubtful in those of
-// the job.
+// the job: lines of one record in which the same is doubtful are one item.
 func (b *checklist) records() {
+	type kind struct{ file, message, write string }
+	doubtful := map[kind][]schema.Problem{}
+	var kinds []kind
 	for _, p := range b.in.Problems {
-		where := path.Base(p.File)
-		if p.Line > 0 {
-			where += fmt.Sprintf(":%d", p.Line)
-		}
 		ofJob := b.job != nil && slices.ContainsFunc(b.job.Files, func(f *unit.File) bool { return f.Path == p.File })
 		if p.Severity >= schema.Wrong {
-			b.must("record", where+": "+p.Message, p.Write)
+			b.must("record", placeOf(p)+": "+p.Message, p.Write)
 		} else if ofJob {
-			b.should("record", where+": "+p.Message, p.Write)
+			k := kind{p.File, quotedWords.ReplaceAllString(p.Message, `""`), p.Write}
+			if doubtful[k] == nil {
+				kinds = append(kinds, k)
+			}
+			doubtful[k] = append(doubtful[k], p)
 		}
 	}
+	for _, k := range kinds {
+		all := doubtful[k]
+		text := placeOf(all[0]) + ": " + all[0].Message
+		if n := len(all) - 1; n > 0 {
+			text += fmt.Sprintf("; and so in %s", plural(n, "line more", "lines more"))
+		}
+		b.should("record", text, k.write)
+	}
+}
+
+var quotedWords = regexp.MustCompile(`"[^"]*"`)
+
+// placeOf is where a problem stands: its file, and its line where it has one.
+func placeOf(p schema.Problem) string {
+	where := path.Base(p.File)
+	if p.Line > 0 {
+		where += fmt.Sprintf(":%d", p.Line)
+	}
+	return where
 }
 
 type checklist struct {

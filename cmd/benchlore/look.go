@@ -214,9 +214,9 @@ func (a *app) listModels(stock *ledger.Stock) error {
 			}
 		}
 		rows = append(rows, []string{n, m.Maker + " " + m.Name, string(m.Made), fmt.Sprint(len(m.Sections)),
-			fmt.Sprintf("%d, %d complete", len(m.Boards), complete), fmt.Sprint(len(m.Kits)), fmt.Sprint(len(m.Limits))})
+			fmt.Sprintf("%d/%d boards", complete, len(m.Boards)), fmt.Sprint(len(m.Kits)), fmt.Sprint(len(m.Limits))})
 	}
-	return a.table([]string{"model", "", "made", "sections", "boards", "kits", "limits"}, rows)
+	return a.table([]string{"model", "", "made", "sections", "complete", "kits", "limits"}, rows)
 }
 
 func (a *app) listLots(stock *ledger.Stock) error {

@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -248,13 +249,47 @@ func (a *app) understood(file string, r *ledger.SheetResult) {
 		}
 	}
 	fmt.Fprintf(a.out, "  recorded already: %d, not reached: %d\n", r.Unchanged, r.Unreached)
-	for i, c := range r.Warnings {
+	for i, alike := range likeWarnings(r.Warnings) {
 		if i == shownLines {
-			fmt.Fprintf(a.err, "%s: and %s more\n", file, plural(len(r.Warnings)-i, "warning"))
+			fmt.Fprintf(a.err, "%s: and more warnings; benchlore import %s --json names them all\n", file, file)
 			break
 		}
-		a.cellLines(file, "warning: ", c)
+		a.cellLines(file, "warning: ", alike[0])
+		if len(alike) > 1 {
+			var cells []string
+			for _, c := range alike[1:] {
+				cells = append(cells, c.Cell)
+			}
+			fmt.Fprintf(a.err, "  and %d like it: %s\n", len(cells), someOf(cells, 8))
+		}
 	}
+}
+
+// likeWarnings puts warnings together that differ only in the words they quote:
+// a column left empty is one thing to be told, not one a row.
+func likeWarnings(warnings []ledger.CellError) [][]ledger.CellError {
+	var out [][]ledger.CellError
+	at := map[[2]string]int{}
+	for _, c := range warnings {
+		key := [2]string{quoted.ReplaceAllString(c.Message, `""`), c.Write}
+		i, ok := at[key]
+		if !ok {
+			i = len(out)
+			at[key], out = i, append(out, nil)
+		}
+		out[i] = append(out[i], c)
+	}
+	return out
+}
+
+var quoted = regexp.MustCompile(`"[^"]*"`)
+
+// someOf lists the first n words and counts the rest.
+func someOf(words []string, n int) string {
+	if len(words) <= n {
+		return strings.Join(words, ", ")
+	}
+	return fmt.Sprintf("%s and %d more", strings.Join(words[:n], ", "), len(words)-n)
 }
 
 // cellLines say what a cell of a worksheet is about, and what to write.

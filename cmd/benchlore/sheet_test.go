@@ -455,3 +455,25 @@ func BenchmarkImportSheet(b *testing.B) {
 		})
 	}
 }
+
+// A column left empty in every row is one warning, not one a row.
+func TestLikeWarningsTogether(t *testing.T) {
+	with := `add with = "..."`
+	got := likeWarnings([]ledger.CellError{
+		{Cell: "F2", Message: `nothing says what "rail" was measured with`, Write: with},
+		{Cell: "G2", Message: "too old"},
+		{Cell: "F3", Message: `nothing says what "ripple" was measured with`, Write: with},
+		{Cell: "F4", Message: `nothing says what "hum" was measured with`, Write: "something else"},
+	})
+	var cells []string
+	for _, alike := range got {
+		var in []string
+		for _, c := range alike {
+			in = append(in, c.Cell)
+		}
+		cells = append(cells, strings.Join(in, " "))
+	}
+	if want := []string{"F2 F3", "G2", "F4"}; !slices.Equal(cells, want) {
+		t.Errorf("together: %q, want %q", cells, want)
+	}
+}
