@@ -134,7 +134,7 @@ func (b *bench) inR(exact, spans string) ([]float64, error) {
 		seconds = append(seconds, max(s, 0.001)) // R's clock
 	}
 	if len(seconds) != 2 {
-		return nil, fmt.Errorf("R printed %q", out)
+		return nil, fmt.Errorf("what came from R is not two figures: %q", out)
 	}
 	return seconds, nil
 }
