@@ -2,6 +2,7 @@ package reports
 
 import (
 	"bytes"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -41,11 +42,17 @@ func TestChecklistNamesWhatIsMissing(t *testing.T) {
 				"power supply: 1 of 6 parts not looked at in this job: R2",
 				"case: none of 1 part looked at"},
 			without: []string{"soak", "keybed: ", "reading as left", "F1", "calibration"}},
-		{name: "the same doubt in three lines", records: with(firstStay, map[string]string{"2021-03-09-measurements-aaaz": "kind = \"measurements\"\ndate = 2021-03-09\nby = \"mw\"\n" +
-			"[[reading]]\npoint = \"one\"\nvalue = \"1 V\"\n[[reading]]\npoint = \"two\"\nvalue = \"2 V\"\n[[reading]]\npoint = \"three\"\nvalue = \"3 V\"\n"}),
+		{name: "the same doubt in three lines", records: firstStay,
+			change: func(in *ChecklistInput) {
+				file := in.Unit.Jobs[0].Files[0].Path
+				for i, point := range []string{"one", "two", "three"} {
+					in.Problems = append(in.Problems, schema.Problem{File: file, Line: i + 1, Severity: schema.Warned,
+						Message: fmt.Sprintf("nothing says what %q was measured with", point), Write: "add with"})
+				}
+			},
 			must:    []string{"fault F3"},
-			should:  []string{"measured with; and so in 2 lines more"},
-			without: []string{"“two”", "“three”"}},
+			should:  []string{`:1: nothing says what "one" was measured with; and so in 2 lines more`},
+			without: []string{"two", "three"}},
 		{name: "a part that waits cures nothing", records: with(firstStay, map[string]string{"2021-03-09-parts-aaaz": parts +
 			"[[part]]\nsection = \"keybed\"\nref = \"key:2\"\nfound = \"failed\"\nfault = \"F3\"\naction = \"pending\"\n"}),
 			must: []string{"fault F3", "parts wait: keybed key:2"}},

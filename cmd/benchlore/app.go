@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -351,11 +352,52 @@ func (a *app) interactive() bool {
 	return ok && term.IsTerminal(int(f.Fd()))
 }
 
-// warn prints problems that were stored all the same.
+// warn prints problems that were stored all the same; those of one file that
+// differ only in the words they quote once, with the lines of the others.
 func (a *app) warn(problems []schema.Problem) {
-	for _, p := range problems {
-		fmt.Fprint(a.err, p.Drawing())
+	alike := together(problems, func(p schema.Problem) string {
+		return strings.Join([]string{p.File, p.Severity.String(), unquoted(p.Message), p.Write}, "\x00")
+	})
+	for _, ps := range alike {
+		fmt.Fprint(a.err, ps[0].Drawing())
+		if len(ps) == 1 {
+			continue
+		}
+		var lines []string
+		for _, p := range ps[1:] {
+			lines = append(lines, fmt.Sprint(p.Line))
+		}
+		fmt.Fprintf(a.err, "    and %d like it: lines %s\n", len(lines), someOf(lines, 8))
 	}
+}
+
+// together puts what has the same key together, in the order of the first ones.
+func together[T any](list []T, key func(T) string) [][]T {
+	var out [][]T
+	at := map[string]int{}
+	for _, x := range list {
+		i, ok := at[key(x)]
+		if !ok {
+			i = len(out)
+			at[key(x)], out = i, append(out, nil)
+		}
+		out[i] = append(out[i], x)
+	}
+	return out
+}
+
+// unquoted is a message without the words it quotes: what a column left empty
+// says of every row.
+func unquoted(message string) string { return quoted.ReplaceAllString(message, `""`) }
+
+var quoted = regexp.MustCompile(`"[^"]*"`)
+
+// someOf lists the first n words and counts the rest.
+func someOf(words []string, n int) string {
+	if len(words) <= n {
+		return strings.Join(words, ", ")
+	}
+	return fmt.Sprintf("%s and %d more", strings.Join(words[:n], ", "), len(words)-n)
 }
 
 // saved reports what a command wrote.

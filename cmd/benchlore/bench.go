@@ -346,16 +346,19 @@ func (a *app) closeUnit(l *ledger.Ledger, arg string, yes bool, allow []string) 
 		if err != nil {
 			return err
 		}
+		ready := r.Ready(ledger.CloseOptions{Allow: allow})
+		if ready == nil {
+			a.warn(r.Problems) // before the list, which must still be on the screen at the question
+		}
 		if len(r.Files) > 0 {
 			fmt.Fprintf(a.out, "%s: this will travel with the unit\n", name)
 		}
 		for _, f := range r.Files {
 			fmt.Fprintf(a.out, "  %-9s  %s  %s\n", f.What, path.Base(f.Path), f.Summary)
 		}
-		if err := r.Ready(ledger.CloseOptions{Allow: allow}); err != nil {
-			return err
+		if ready != nil {
+			return ready
 		}
-		a.warn(r.Problems)
 	}
 	if !yes && !a.dryRun {
 		if !a.interactive() {

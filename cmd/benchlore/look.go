@@ -214,7 +214,7 @@ func (a *app) listModels(stock *ledger.Stock) error {
 			}
 		}
 		rows = append(rows, []string{n, m.Maker + " " + m.Name, string(m.Made), fmt.Sprint(len(m.Sections)),
-			fmt.Sprintf("%d/%d boards", complete, len(m.Boards)), fmt.Sprint(len(m.Kits)), fmt.Sprint(len(m.Limits))})
+			fmt.Sprintf("%d/%d", complete, len(m.Boards)), fmt.Sprint(len(m.Kits)), fmt.Sprint(len(m.Limits))})
 	}
 	return a.table([]string{"model", "", "made", "sections", "complete", "kits", "limits"}, rows)
 }

@@ -6,7 +6,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"regexp"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -249,7 +248,7 @@ func (a *app) understood(file string, r *ledger.SheetResult) {
 		}
 	}
 	fmt.Fprintf(a.out, "  recorded already: %d, not reached: %d\n", r.Unchanged, r.Unreached)
-	for i, alike := range likeWarnings(r.Warnings) {
+	for i, alike := range together(r.Warnings, func(c ledger.CellError) string { return unquoted(c.Message) + "\x00" + c.Write }) {
 		if i == shownLines {
 			fmt.Fprintf(a.err, "%s: and more warnings; benchlore import %s --json names them all\n", file, file)
 			break
@@ -263,33 +262,6 @@ func (a *app) understood(file string, r *ledger.SheetResult) {
 			fmt.Fprintf(a.err, "  and %d like it: %s\n", len(cells), someOf(cells, 8))
 		}
 	}
-}
-
-// likeWarnings puts warnings together that differ only in the words they quote:
-// a column left empty is one thing to be told, not one a row.
-func likeWarnings(warnings []ledger.CellError) [][]ledger.CellError {
-	var out [][]ledger.CellError
-	at := map[[2]string]int{}
-	for _, c := range warnings {
-		key := [2]string{quoted.ReplaceAllString(c.Message, `""`), c.Write}
-		i, ok := at[key]
-		if !ok {
-			i = len(out)
-			at[key], out = i, append(out, nil)
-		}
-		out[i] = append(out[i], c)
-	}
-	return out
-}
-
-var quoted = regexp.MustCompile(`"[^"]*"`)
-
-// someOf lists the first n words and counts the rest.
-func someOf(words []string, n int) string {
-	if len(words) <= n {
-		return strings.Join(words, ", ")
-	}
-	return fmt.Sprintf("%s and %d more", strings.Join(words[:n], ", "), len(words)-n)
 }
 
 // cellLines say what a cell of a worksheet is about, and what to write.

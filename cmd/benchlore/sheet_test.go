@@ -457,23 +457,15 @@ func BenchmarkImportSheet(b *testing.B) {
 }
 
 // A column left empty in every row is one warning, not one a row.
-func TestLikeWarningsTogether(t *testing.T) {
-	with := `add with = "..."`
-	got := likeWarnings([]ledger.CellError{
-		{Cell: "F2", Message: `nothing says what "rail" was measured with`, Write: with},
-		{Cell: "G2", Message: "too old"},
-		{Cell: "F3", Message: `nothing says what "ripple" was measured with`, Write: with},
-		{Cell: "F4", Message: `nothing says what "hum" was measured with`, Write: "something else"},
-	})
-	var cells []string
-	for _, alike := range got {
-		var in []string
-		for _, c := range alike {
-			in = append(in, c.Cell)
-		}
-		cells = append(cells, strings.Join(in, " "))
+func TestImportTellsTheSameOnce(t *testing.T) {
+	dir := newBench(t)
+	sheet := filepath.Join(t.TempDir(), "levels.csv")
+	text := "section,point,unit,as-found\n,first voltage,V,1\n,second voltage,V,2\n,third voltage,V,3\n"
+	if err := os.WriteFile(sheet, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
 	}
-	if want := []string{"F2 F3", "G2", "F4"}; !slices.Equal(cells, want) {
-		t.Errorf("together: %q, want %q", cells, want)
+	_, errs, code := inside(t, dir, "import", "--yes", sheet)
+	if code != 0 || strings.Count(errs, "was measured with") != 1 || !strings.Contains(errs, "and 2 like it: ") {
+		t.Errorf("code %d, told:\n%s", code, errs)
 	}
 }
