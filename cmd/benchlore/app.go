@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -142,10 +143,25 @@ func args(check cobra.PositionalArgs) cobra.PositionalArgs {
 			if len(list) > 0 && cmd.HasAvailableSubCommands() {
 				return unknownCommand(cmd, list[0])
 			}
-			return usagef("see: "+cmd.CommandPath()+" --help", "%v", err)
+			return usagef("see: "+cmd.CommandPath()+" --help", "%s", misfit(cmd, list))
 		}
 		return nil
 	}
+}
+
+// misfit says that the words given are not those the command takes.
+func misfit(cmd *cobra.Command, list []string) string {
+	given := "nothing"
+	if len(list) > 0 {
+		given = fmt.Sprintf("%q", list)
+		given = given[1 : len(given)-1]
+	}
+	name := strings.TrimPrefix(cmd.CommandPath(), cmd.Root().Name()+" ")
+	takes := strings.TrimSpace(strings.TrimPrefix(cmd.Use, cmd.Name()))
+	if takes == "" {
+		return fmt.Sprintf("%s stands alone, without %s", name, given)
+	}
+	return fmt.Sprintf("%s takes %s, and %s was given", name, takes, given)
 }
 
 // options are what every ledger is opened with.
@@ -270,6 +286,12 @@ func (a *app) write(fn func(w io.Writer) error) error {
 	if a.output == "" || a.output == "-" {
 		return fn(a.out)
 	}
+	if info, err := os.Stat(a.output); err == nil && info.IsDir() {
+		return usagef("name a file in it", "%s is a folder", a.output)
+	}
+	if _, err := os.Stat(filepath.Dir(a.output)); errors.Is(err, fs.ErrNotExist) {
+		return usagef("make it first, or write elsewhere", "there is no folder %s", filepath.Dir(a.output))
+	}
 	tmp, err := os.CreateTemp(filepath.Dir(a.output), ".benchlore-*")
 	if err != nil {
 		return err
@@ -316,7 +338,11 @@ func (a *app) warn(problems []schema.Problem) {
 		for _, p := range ps[1:] {
 			lines = append(lines, fmt.Sprint(p.Line))
 		}
-		fmt.Fprintf(a.err, "    and %d like it: lines %s\n", len(lines), someOf(lines, 8))
+		word := "lines"
+		if len(lines) == 1 {
+			word = "line"
+		}
+		fmt.Fprintf(a.err, "    the same: %s %s\n", word, someOf(lines, 8))
 	}
 }
 
