@@ -281,16 +281,22 @@ func (a *app) printJSON(v any) error {
 	})
 }
 
+// placeError is a place that cannot be written to.
+type placeError struct{ what, hint string }
+
+func (e *placeError) Error() string { return e.what }
+func (e *placeError) Hint() string  { return e.hint }
+
 // write sends output to -o FILE, whole or not at all, else to standard output.
 func (a *app) write(fn func(w io.Writer) error) error {
 	if a.output == "" || a.output == "-" {
 		return fn(a.out)
 	}
 	if info, err := os.Stat(a.output); err == nil && info.IsDir() {
-		return usagef("name a file in it", "%s is a folder", a.output)
+		return &placeError{a.output + " is a folder", "name a file in it"}
 	}
 	if _, err := os.Stat(filepath.Dir(a.output)); errors.Is(err, fs.ErrNotExist) {
-		return usagef("make it first, or write elsewhere", "there is no folder %s", filepath.Dir(a.output))
+		return &placeError{"there is no folder " + filepath.Dir(a.output), "make it first, or write elsewhere"}
 	}
 	tmp, err := os.CreateTemp(filepath.Dir(a.output), ".benchlore-*")
 	if err != nil {

@@ -211,7 +211,7 @@ func (f *verifyFlags) options(trust *ledger.Trust) (ledger.VerifyOptions, error)
 		}
 		o.Earlier = append(o.Earlier, data)
 	}
-	return o, nil
+	return o, o.Check()
 }
 
 // trust is what the ledger around the working directory knows of keys; outside
