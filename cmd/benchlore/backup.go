@@ -18,9 +18,9 @@ func (a *app) backupCmd() *cobra.Command {
 yet saved into one file: a dated one in DIR, or FILE.zip. It takes its name only
 after it has been read back, every object of it, and found whole.
 
-  --drill         restores it into a temporary folder too, and compares it with the
-                  ledger file by file
-  --read FILE     does not write one, but reads FILE back, with --drill or without
+  --drill      restores it into a temporary folder too, and compares it
+               with the ledger file by file
+  --read FILE  does not write one, but reads FILE back, with --drill or without
 
 benchlore restore brings it back; git and unzip alone do too, as RESTORE.txt in it
 tells. It holds private/: whoever is to be forgotten must be taken out of old
