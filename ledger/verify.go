@@ -538,7 +538,7 @@ func (v *verifier) earlier() {
 		}
 	}
 	for _, d := range v.opt.Seals {
-		if len(d) < 16 || len(d) > 64 || strings.Trim(d, "0123456789abcdef") != "" {
+		if !isDigest(d) {
 			v.flaw("earlier", "the seal you named", "%.80q is no digest of a statement: write at least its first 16 hexadecimal digits", d)
 			continue
 		}
@@ -551,6 +551,44 @@ func (v *verifier) earlier() {
 	for _, data := range v.opt.Earlier {
 		v.earlierPacket(data)
 	}
+}
+
+// Check refuses what cannot be held against any history, a [UsageError]: a label
+// read wrongly or the wrong file says nothing about the packet in hand.
+func (o VerifyOptions) Check() error {
+	if o.Label != "" && !labelForm.MatchString(strings.TrimSpace(o.Label)) {
+		return &UsageError{fmt.Sprintf("--label: %.120q is not what a label of this program says", o.Label),
+			"give all the code says; it begins with benchlore:1:"}
+	}
+	for _, d := range o.Seals {
+		if !isDigest(d) {
+			return &UsageError{fmt.Sprintf("--seal: %.80q is no digest of a statement", d), "write at least its first 16 hexadecimal digits, in lower case"}
+		}
+	}
+	for _, data := range o.Earlier {
+		if _, err := ParseStatement(data); err == nil {
+			continue
+		}
+		if _, err := earlierBundle(data); err != nil {
+			return &UsageError{fmt.Sprintf("--earlier: it is neither a packet, nor a bundle, nor the statement of a seal: %v", err),
+				"name the file as it was handed over"}
+		}
+	}
+	return nil
+}
+
+// isDigest reports whether a text is the beginning of a SHA-256 long enough to
+// tell seals apart.
+func isDigest(d string) bool {
+	return len(d) >= 16 && len(d) <= 64 && strings.Trim(d, "0123456789abcdef") == ""
+}
+
+// earlierBundle is the history of an earlier packet, or the bundle alone.
+func earlierBundle(data []byte) (*bundle, error) {
+	if files, err := readPacket(data); err == nil {
+		data = files[bundleFile]
+	}
+	return readBundle(data)
 }
 
 func (v *Verification) hasCommit(h string) bool {
@@ -568,11 +606,7 @@ func (v *verifier) earlierPacket(data []byte) {
 		}
 		return
 	}
-	history := data
-	if files, err := readPacket(data); err == nil {
-		history = files[bundleFile]
-	}
-	b, err := readBundle(history)
+	b, err := earlierBundle(data)
 	if err != nil {
 		v.flaw("earlier", place, "it is neither a packet, nor a bundle, nor the statement of a seal: %v", err)
 		return

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -143,10 +144,25 @@ func args(check cobra.PositionalArgs) cobra.PositionalArgs {
 			if len(list) > 0 && cmd.HasAvailableSubCommands() {
 				return unknownCommand(cmd, list[0])
 			}
-			return usagef("see: "+cmd.CommandPath()+" --help", "%v", err)
+			return usagef("see: "+cmd.CommandPath()+" --help", "%s", misfit(cmd, list))
 		}
 		return nil
 	}
+}
+
+// misfit says that the words given are not those the command takes.
+func misfit(cmd *cobra.Command, list []string) string {
+	given := "nothing"
+	if len(list) > 0 {
+		given = fmt.Sprintf("%q", list)
+		given = given[1 : len(given)-1]
+	}
+	name := strings.TrimPrefix(cmd.CommandPath(), cmd.Root().Name()+" ")
+	takes := strings.TrimSpace(strings.TrimPrefix(cmd.Use, cmd.Name()))
+	if takes == "" {
+		return fmt.Sprintf("%s stands alone, without %s", name, given)
+	}
+	return fmt.Sprintf("%s takes %s, and %s was given", name, takes, given)
 }
 
 // options are what every ledger is opened with.
@@ -274,6 +290,12 @@ func (a *app) printJSON(v any) error {
 	})
 }
 
+// placeError is a place that cannot be written to.
+type placeError struct{ what, hint string }
+
+func (e *placeError) Error() string { return e.what }
+func (e *placeError) Hint() string  { return e.hint }
+
 // write sends output to -o FILE, whole or not at all, else to standard output.
 func (a *app) write(fn func(w io.Writer) error) error {
 	if a.output == "" || a.output == "-" {
@@ -293,6 +315,12 @@ func (a *app) write(fn func(w io.Writer) error) error {
 			err = errors.Join(fn(f), f.Close())
 		}
 		return unwritten(err, a.output, a.output)
+	}
+	if info, err := os.Stat(a.output); err == nil && info.IsDir() {
+		return &placeError{a.output + " is a folder", "name a file in it"}
+	}
+	if _, err := os.Stat(filepath.Dir(a.output)); errors.Is(err, fs.ErrNotExist) {
+		return &placeError{"there is no folder " + filepath.Dir(a.output), "make it first, or write elsewhere"}
 	}
 	tmp, err := os.CreateTemp(filepath.Dir(a.output), ".benchlore-*")
 	if err != nil {
@@ -367,7 +395,11 @@ func (a *app) warn(problems []schema.Problem) {
 		for _, p := range ps[1:] {
 			lines = append(lines, fmt.Sprint(p.Line))
 		}
-		fmt.Fprintf(a.err, "    and %d like it: lines %s\n", len(lines), someOf(lines, 8))
+		word := "lines"
+		if len(lines) == 1 {
+			word = "line"
+		}
+		fmt.Fprintf(a.err, "    the same: %s %s\n", word, someOf(lines, 8))
 	}
 }
 

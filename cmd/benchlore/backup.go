@@ -93,7 +93,7 @@ and every object is checked, and on failure nothing stays.`,
 			}
 			fmt.Fprintf(a.out, "%s: the ledger of %s as it was on %s\n", l.Dir, b.Shop, b.Made.Format("2006-01-02 15:04"))
 			if b.Unsaved > 0 {
-				fmt.Fprintf(a.out, "  %s not saved then; see: benchlore check\n", plural(b.Unsaved, "hand edit"))
+				fmt.Fprintf(a.out, "  %s not saved then; see: benchlore save --dry-run\n", plural(b.Unsaved, "file"))
 			}
 			return nil
 		},

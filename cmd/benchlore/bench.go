@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"path"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -348,7 +349,11 @@ func (a *app) closeUnit(l *ledger.Ledger, arg string, yes bool, allow []string) 
 		}
 		ready := r.Ready(ledger.CloseOptions{Allow: allow})
 		if ready == nil {
-			a.warn(r.Problems) // before the list, which must still be on the screen at the question
+			// Before the list, which must still be on the screen at the question;
+			// and of what is to be closed, as nobody changes what another bench closed.
+			a.warn(slices.DeleteFunc(r.Problems, func(p schema.Problem) bool {
+				return !slices.ContainsFunc(r.Files, func(f ledger.Travelling) bool { return f.Path == p.File })
+			}))
 		}
 		if len(r.Files) > 0 {
 			fmt.Fprintf(a.out, "%s: this will travel with the unit\n", name)

@@ -89,8 +89,12 @@ func (a *app) tableFormat(format string, more ...string) (string, error) {
 		if format == "json" {
 			return format, nil
 		}
-		if !slices.Contains(known, format) {
+		switch {
+		case slices.Contains(known, format):
+		case format == "" || format == "txt":
 			format = "text"
+		default:
+			return "", unknownEnding(a.output, append([]string{".txt", ".json"}, endings(more)...))
 		}
 	case !slices.Contains(known, format):
 		return "", unknownWord("--format", format, known)
@@ -99,4 +103,19 @@ func (a *app) tableFormat(format string, more ...string) (string, error) {
 		return "", usagef("add -o FILE.xlsx", "a workbook cannot be shown at the terminal")
 	}
 	return format, nil
+}
+
+// unknownEnding refuses -o FILE where its ending asks for a format that is not
+// written: text under the name of another format is of no use to whoever gets it.
+func unknownEnding(file string, known []string) error {
+	return usagef("let it end in one of: "+strings.Join(known, ", "), "-o %s: nothing is written with the ending %s here", file, filepath.Ext(file))
+}
+
+// endings are the endings of files in formats.
+func endings(formats []string) []string {
+	var out []string
+	for _, f := range formats {
+		out = append(out, "."+f)
+	}
+	return out
 }

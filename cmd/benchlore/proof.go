@@ -211,7 +211,7 @@ func (f *verifyFlags) options(trust *ledger.Trust) (ledger.VerifyOptions, error)
 		}
 		o.Earlier = append(o.Earlier, data)
 	}
-	return o, nil
+	return o, o.Check()
 }
 
 // trust is what the ledger around the working directory knows of keys; outside
@@ -318,7 +318,11 @@ func printVerification(w io.Writer, name string, v *ledger.Verification) {
 			if key == "" {
 				key = "no signature that counts"
 			}
-			line("  %s, %s, %.10s to %.10s, %s to %s", s.Who, plural(s.Commits, "commit"), s.First, s.Last, s.From.Format(time.DateOnly), s.To.Format(time.DateOnly))
+			days := s.From.Format(time.DateOnly)
+			if last := s.To.Format(time.DateOnly); last != days {
+				days += " to " + last
+			}
+			line("  %s, %s, %.10s to %.10s, %s", s.Who, plural(s.Commits, "commit"), s.First, s.Last, days)
 			if s.Shop != "" {
 				line("     for %s", s.Shop)
 			}
@@ -343,15 +347,20 @@ func printVerification(w io.Writer, name string, v *ledger.Verification) {
 			line("  %s: %s: %s", f.Check, f.Place, f.What)
 		}
 	}
+	if v.Verdict == ledger.Broken {
+		return
+	}
 	line("")
 	line("what no signature proves")
 	for _, s := range v.NotProved {
-		line("  - %s", s)
+		for i, words := range fold(s, 76) {
+			line("%s%s", [...]string{"  - ", "    "}[min(i, 1)], words)
+		}
 	}
 	if v.Verdict == ledger.Untrusted {
 		line("")
-		line("Have the fingerprint read out by the shop, on a number that is not from the packet, and give")
-		line("what you hear, not what stands above:")
+		line("Have the fingerprint read out by the shop, on a number that is not from the")
+		line("packet, and give what you hear, not what stands above:")
 		line("  benchlore verify %s --expect-key SHA256:...", name)
 	}
 }

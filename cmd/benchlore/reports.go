@@ -66,7 +66,11 @@ func (a *app) reportFormat(html bool) (string, error) {
 	case html:
 		return ".html", nil
 	}
-	return strings.ToLower(filepath.Ext(a.output)), nil
+	ending := strings.ToLower(filepath.Ext(a.output))
+	if known := []string{".txt", ".json", ".html", ".pdf"}; ending != "" && !slices.Contains(known, ending) {
+		return "", unknownEnding(a.output, known)
+	}
+	return ending, nil
 }
 
 // report writes a unit's report in a format of reportFormat.

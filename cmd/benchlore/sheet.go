@@ -259,7 +259,7 @@ func (a *app) understood(file string, r *ledger.SheetResult) {
 			for _, c := range alike[1:] {
 				cells = append(cells, c.Cell)
 			}
-			fmt.Fprintf(a.err, "  and %d like it: %s\n", len(cells), someOf(cells, 8))
+			fmt.Fprintf(a.err, "  the same: %s\n", someOf(cells, 8))
 		}
 	}
 }

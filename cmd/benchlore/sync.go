@@ -201,8 +201,8 @@ closed, sealed nor handed over.`,
 	}
 	cmd.Flags().BoolVar(&o.Keep, "keep", false, "what stands stays")
 	cmd.Flags().BoolVar(&o.Take, "take", false, "the other version stands")
-	cmd.Flags().StringVar(&from, "from", "", "the `FILE` with the text that is to stand")
-	cmd.Flags().StringVar(&by, "by", "", "the `TECHNICIAN` who settles it")
+	cmd.Flags().StringVar(&from, "from", "", "a file with the `TEXT` that is to stand, - for standard input")
+	cmd.Flags().StringVar(&by, "by", "", "the technician's `ID`")
 	cmd.Flags().StringVar(&o.Reason, "reason", "", "the `TEXT` of the correction, where the record was closed")
 	cmd.Flags().StringArrayVar(&o.Close.Allow, "allow", nil, "a `TEXT` found in the record that may travel all the same")
 	a.writeFlags(cmd)

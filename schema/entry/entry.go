@@ -164,7 +164,7 @@ func (p *parser) parts() error {
 			return &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name), fmt.Sprintf("did you mean %q?", near)}
 		}
 		return &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name),
-			"begin with the section (" + strings.Join(clip(names), ", ") + ") or with the part: C14, C1-C12, key:17, @under IC4"}
+			"begin with the section (" + strings.Join(clip(names), ", ") + ") or with the part: C14, C1-C12, key:17, @under IC4; a new section goes into the model's file"}
 	}
 	p.line.Ref = schema.Refs(strings.Join(text, ", "))
 	return nil
@@ -315,7 +315,7 @@ func (p *parser) word() error {
 	for _, l := range vocabularies {
 		all = append(all, l.words...)
 	}
-	remedy := "a finding, a mode, an action, a value/rating such as 10uF/35V, or key=value such as note=\"...\""
+	remedy := "a finding, a mode, an action, a value/rating such as 10uF/35V, or key=value such as type=AX-12 or note=\"...\""
 	if near := schema.Nearest(bare, all); near != "" {
 		remedy = fmt.Sprintf("did you mean %q?", near)
 	}
