@@ -690,7 +690,7 @@ func TestBesideStockGit(t *testing.T) {
 func TestOutputFiles(t *testing.T) {
 	dir := faulty(t)
 	top := filepath.Dir(dir)
-	says(t, dir, 3, []string{"cannot write to", "no-such", "make that folder first, or name another"}, "report", "-o", filepath.Join(top, "no-such", "r.html"))
+	says(t, dir, 3, []string{"there is no folder", "no-such", "make it first, or write elsewhere"}, "report", "-o", filepath.Join(top, "no-such", "r.html"))
 	says(t, dir, 2, []string{"is a folder", "name a file in it"}, "report", "-o", top)
 	device := filepath.Join(top, "device") // at one remove, or this could replace the machine's
 	if err := os.Symlink(os.DevNull, device); err == nil {
