@@ -442,6 +442,12 @@ func (a *app) saved(name string, s ledger.Saved, what string) error {
 		verb = "would save"
 	}
 	fmt.Fprintf(a.out, "%s: %s\n%s %s\n", name, what, verb, s.Path)
+	a.warnOf(s)
+	return nil
+}
+
+// warnOf says what is wrong with what was stored all the same.
+func (a *app) warnOf(s ledger.Saved) {
 	a.warn(s.Problems)
 	if n, _ := schema.Count(s.Problems); n > 0 {
 		stored := "stored"
@@ -450,7 +456,6 @@ func (a *app) saved(name string, s ledger.Saved, what string) error {
 		}
 		fmt.Fprintf(a.err, "benchlore: %s with %s; close will refuse what is wrong\n", stored, plural(n, "error"))
 	}
-	return nil
 }
 
 func plural(n int, what string) string {

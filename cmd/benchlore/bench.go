@@ -82,72 +82,93 @@ func orNone(s, none string) string {
 }
 
 func (a *app) partCmd() *cobra.Command {
-	var unitFlag, byFlag, dateFlag string
+	var f partFlags
 	cmd := &cobra.Command{
-		Use:   "part [SECTION] REF [WORD ...]",
+		Use:   "part [[SECTION] REF [WORD ...]]",
 		Short: "Record one line about one part, or about several alike",
 		Long: `Records one line about one part into the day's open parts record of the unit on
-the bench. Words may come in any order after the part:
+the bench. Without words it asks for line after line at the terminal: the section
+stays until another is named, undo takes back, end ends.
+
+Words may come in any order after the part, and those of the lists may be cut
+short to three letters, if no other word begins with them:
 
   a finding   failed, degraded, ok, in-service, untested, missing
   a mode      short, open, leakage, drift, wear, ... (the part has failed)
   an action   replaced, reworked, cleaned, adjusted, removed, fitted, left,
               pending
-  what went in, as value/rating (22/25 in the model's units), a source, lot=NAME
+  what went in, as value/rating (22/25 in the model's units), like (as the model
+              has it), a source, lot=NAME
   a fault it cures, by its id; anything else as key=value
   except C14, C20   of a range, all but these
-  same              what the last line said
+  same, or =        what the last line said
   kit NAME/REVISION what the kit has for these parts, or for all of them`,
 		Example: `  benchlore part C14 failed short replaced 10uF/35V
   benchlore part divider 3 C2-C8 untested replaced 2.2uF/63V lot=2021-el-2u2
   benchlore part kit recap/2 untested except C14
   benchlore part C15 same
+  benchlore part R8 ope like
   benchlore part key:17/contact.2 degraded contamination cleaned F2
   benchlore part power supply 12x board/joint degraded reworked`,
-		Args: args(cobra.MinimumNArgs(1)),
 		RunE: func(_ *cobra.Command, words []string) error {
+			if len(words) == 0 {
+				return a.sit(f)
+			}
 			return a.with(func(l *ledger.Ledger) error {
-				name, err := a.unit(l, unitFlag)
+				name, err := a.unit(l, f.unit)
 				if err != nil {
 					return err
 				}
-				by, err := a.by(l, byFlag)
-				if err != nil {
-					return err
-				}
-				day, err := a.day(l, dateFlag)
-				if err != nil {
-					return err
-				}
-				stock, err := l.Stock()
-				if err != nil {
-					return err
-				}
-				u, err := l.Unit(name, stock)
-				if err != nil {
-					return err
-				}
-				e, err := entry.Parse(words, u.Unit, by)
-				if err != nil {
-					return &usageError{err, hintOf(err)}
-				}
-				s, err := l.AddPart(name, by, day, e)
+				u, e, s, err := a.storeLine(l, name, words, f, "")
 				if err != nil {
 					return err
 				}
 				if !a.json {
-					a.powerLine(u.Unit)
+					a.powerLine(u)
 				}
 				return a.saved(name, s, e.Echo())
 			})
 		},
 	}
-	cmd.Flags().StringVar(&unitFlag, "unit", "", "the `UNIT`; left out: the one on the bench")
-	cmd.Flags().StringVar(&byFlag, "by", "", "the technician's `ID`")
-	cmd.Flags().StringVar(&dateFlag, "date", "", "the `DAY` it was done; left out: today")
+	cmd.Flags().StringVar(&f.unit, "unit", "", "the `UNIT`; left out: the one on the bench")
+	cmd.Flags().StringVar(&f.by, "by", "", "the technician's `ID`")
+	cmd.Flags().StringVar(&f.date, "date", "", "the `DAY` it was done; left out: today")
 	cmd.Flags().SetInterspersed(true)
 	a.writeFlags(cmd)
 	return cmd
+}
+
+// partFlags are whose part, when and by whom.
+type partFlags struct{ unit, by, date string }
+
+// storeLine stores one line about a part of the unit, and returns the unit as it
+// was before; section is where the bench is at work.
+func (a *app) storeLine(l *ledger.Ledger, name string, words []string, f partFlags, section string) (*unit.Unit, entry.Entry, ledger.Saved, error) {
+	none := func(err error) (*unit.Unit, entry.Entry, ledger.Saved, error) {
+		return nil, entry.Entry{}, ledger.Saved{}, err
+	}
+	by, err := a.by(l, f.by)
+	if err != nil {
+		return none(err)
+	}
+	day, err := a.day(l, f.date)
+	if err != nil {
+		return none(err)
+	}
+	stock, err := l.Stock()
+	if err != nil {
+		return none(err)
+	}
+	u, err := l.Unit(name, stock)
+	if err != nil {
+		return none(err)
+	}
+	e, err := entry.Parse(words, entry.Context{Unit: u.Unit, By: by, Section: section})
+	if err != nil {
+		return none(&usageError{err, hintOf(err)})
+	}
+	s, err := l.AddPart(name, by, day, e)
+	return u.Unit, e, s, err
 }
 
 func hintOf(err error) string {
@@ -225,20 +246,25 @@ its own.`,
 				if a.json {
 					return a.printJSON(r)
 				}
-				verb := "taken back"
-				if a.dryRun {
-					verb = "would take back"
-				}
-				fmt.Fprintf(a.out, "%s: %s\n", verb, what)
-				for _, f := range r.Files {
-					fmt.Fprintf(a.out, "  %s\n", f)
-				}
+				a.takenBack(r, what)
 				return nil
 			})
 		},
 	}
 	a.writeFlags(cmd)
 	return cmd
+}
+
+// takenBack says what an undo took back.
+func (a *app) takenBack(r ledger.Result, what string) {
+	verb := "taken back"
+	if a.dryRun {
+		verb = "would take back"
+	}
+	fmt.Fprintf(a.out, "%s: %s\n", verb, what)
+	for _, f := range r.Files {
+		fmt.Fprintf(a.out, "  %s\n", f)
+	}
 }
 
 func (a *app) amendCmd() *cobra.Command {

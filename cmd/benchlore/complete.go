@@ -108,7 +108,7 @@ func (a *app) completePart(cmd *cobra.Command, list []string, typed string) ([]s
 	open := false
 	words, directive := a.ofUnit(func(u *unit.Unit, s *ledger.Stock) []string {
 		var choices []entry.Choice
-		choices, open = entry.Complete(list, typed, u, entry.Stock{Lots: s.Lots, Families: s.Families})
+		choices, open = entry.Complete(list, typed, entry.Context{Unit: u}, entry.Stock{Lots: s.Lots, Families: s.Families})
 		out := make([]string, len(choices))
 		for i, c := range choices {
 			out[i] = strings.TrimSuffix(c.Word+"\t"+oneLine(c.About), "\t")

@@ -4,6 +4,7 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"os/exec"
@@ -17,12 +18,22 @@ import (
 
 	"github.com/charmbracelet/x/vt"
 	"github.com/creack/pty"
+	"github.com/rogpeppe/go-internal/testscript"
 )
+
+// watcher is told what goes wrong at a terminal: a test, or a script.
+type watcher interface {
+	Helper()
+	Fatal(args ...any)
+	Fatalf(format string, args ...any)
+	Error(args ...any)
+	Cleanup(func())
+}
 
 // seat is the program at a terminal of 80 columns and 24 lines, with somebody
 // who types and reads the screen.
 type seat struct {
-	t      *testing.T
+	t      watcher
 	dir    string
 	cmd    *exec.Cmd
 	pty    *os.File
@@ -33,7 +44,7 @@ type seat struct {
 }
 
 // sit starts a command of the program at a terminal.
-func sit(t *testing.T, dir string, env []string, args ...string) *seat {
+func sit(t watcher, dir string, env []string, args ...string) *seat {
 	t.Helper()
 	s := &seat{t: t, dir: dir, screen: vt.NewSafeEmulator(80, 24), read: make(chan struct{})}
 	s.cmd = program(dir, append([]string{"TERM=xterm-256color", "NO_COLOR="}, env...), args...)
@@ -125,7 +136,7 @@ func (s *seat) stored(kind string) string {
 }
 
 // record returns the only record of a kind made on the bench's day.
-func record(t *testing.T, dir, kind string) string {
+func record(t watcher, dir, kind string) string {
 	t.Helper()
 	found, _ := filepath.Glob(filepath.Join(dir, "instruments", "*", "*", "2031-03-04-"+kind+"-*.toml"))
 	if len(found) != 1 {
@@ -181,6 +192,45 @@ func storedAs(t *testing.T, got, want string) {
 
 // strokes counts the keys of a text that is typed.
 func strokes(texts ...string) int { return len([]rune(strings.Join(texts, ""))) }
+
+// scripted is a script as a watcher of a terminal.
+type scripted struct{ ts *testscript.TestScript }
+
+func (s scripted) Helper()                      {}
+func (s scripted) Fatal(args ...any)            { s.ts.Fatalf("%s", fmt.Sprint(args...)) }
+func (s scripted) Fatalf(f string, args ...any) { s.ts.Fatalf(f, args...) }
+func (s scripted) Error(args ...any)            { s.Fatal(args...) }
+func (s scripted) Cleanup(f func())             { s.ts.Defer(f) }
+
+// cmdTypes runs the program at a terminal, with a person who does what FILE says:
+// "sees TEXT" waits until the screen shows it, "types TEXT" types it, with escapes
+// as Go has them. It must end well. The ledger is judged.
+func cmdTypes(ts *testscript.TestScript, neg bool, args []string) {
+	plainCmd(ts, neg, args, 2, "types FILE ARGUMENT ...")
+	var env []string
+	for _, name := range []string{"HOME", "USERPROFILE", "GIT_CONFIG_GLOBAL", "GIT_CONFIG_NOSYSTEM", "LC_ALL", testNow, testRandom} {
+		env = append(env, name+"="+ts.Getenv(name))
+	}
+	s := sit(scripted{ts}, ts.MkAbs("."), env, args[1:]...)
+	keys := 0
+	for i, line := range strings.Split(strings.TrimSpace(ts.ReadFile(args[0])), "\n") {
+		switch verb, text, _ := strings.Cut(line, " "); verb {
+		case "sees":
+			s.sees(text)
+		case "types":
+			text = unescape(ts, text)
+			keys += strokes(text)
+			s.keys(text)
+		default:
+			ts.Fatalf("%s:%d: %q is neither sees nor types", args[0], i+1, verb)
+		}
+	}
+	if code := s.leaves(); code != exitOK {
+		ts.Fatalf("exit code %d\n%s", code, s.screen.String())
+	}
+	ts.Logf("%d keystrokes\n%s", keys, strings.TrimRight(s.screen.String(), " \n"))
+	ts.Check(judged(ts.MkAbs(".")))
+}
 
 func TestPromptIntake(t *testing.T) {
 	dir := copied(t)

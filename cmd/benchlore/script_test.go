@@ -76,6 +76,7 @@ func TestScripts(t *testing.T) {
 			"picture": cmdPicture,
 			"lacks":   cmdLacks,
 			"append":  cmdAppend,
+			"types":   cmdTypes,
 		},
 	})
 }

@@ -9,7 +9,6 @@ import (
 
 	"benchlore/schema"
 	"benchlore/schema/refs"
-	"benchlore/schema/unit"
 )
 
 // Choice is a word that could come next in a line, and what it stands for.
@@ -28,13 +27,16 @@ const fewRefs = 120
 // Complete offers the words that could come next after words, where typed is
 // what is typed of the next one already. open says that the choices are
 // beginnings, behind which no blank belongs.
-func Complete(words []string, typed string, u *unit.Unit, s Stock) (choices []Choice, open bool) {
-	p := &parser{u: u, words: split(words, u)}
+func Complete(words []string, typed string, at Context, s Stock) (choices []Choice, open bool) {
+	p := &parser{u: at.Unit, words: split(words, at.Unit), at: at.Section}
 	c := &completer{p: p, s: s, typed: typed}
 	p.section()
 	switch {
 	case len(p.words) == 0:
 		c.sections(words)
+		if len(words) == 0 {
+			p.line.Section = schema.Names(p.at)
+		}
 		if p.line.Section == "" {
 			c.kitWord()
 			c.refs("")
@@ -57,6 +59,7 @@ func Complete(words []string, typed string, u *unit.Unit, s Stock) (choices []Ch
 		if p.parts() != nil {
 			break
 		}
+		p.here()
 		left := p.words
 		if len(left) == 0 && p.line.Count == 0 && p.line.Ref != "" && !strings.HasPrefix(string(p.line.Ref), "@") {
 			c.word("except", "all but these")
@@ -226,6 +229,9 @@ func (c *completer) rest(left []string) {
 		}
 	}
 	c.word("same", "what the last line said")
+	if p.line.New == nil && p.kit == "" {
+		c.word("like", "replaced by what the model has there")
+	}
 	if p.kit == "" && len(p.u.Model.Kits) > 0 {
 		c.word("kit", "what a kit has")
 	}

@@ -57,7 +57,7 @@ func TestComplete(t *testing.T) {
 		if n := len(words); n > 0 && !strings.HasSuffix(c.line, " ") {
 			words, typed = words[:n-1], words[n-1]
 		}
-		choices, open := Complete(words, typed, u, shelf)
+		choices, open := Complete(words, typed, Context{Unit: u}, shelf)
 		var got []string
 		for _, x := range choices {
 			got = append(got, x.Word)
@@ -76,7 +76,7 @@ func TestComplete(t *testing.T) {
 			t.Errorf("%q: open is %v", c.line, open)
 		}
 	}
-	choices, _ := Complete([]string{"C3", "replaced"}, "lot=2021-t", u, shelf)
+	choices, _ := Complete([]string{"C3", "replaced"}, "lot=2021-t", Context{Unit: u}, shelf)
 	if len(choices) != 1 || choices[0].About != "BAD: capacitor/tantalum" {
 		t.Errorf("%q", choices)
 	}
@@ -90,7 +90,7 @@ func TestCompleteOffersWhatParseTakes(t *testing.T) {
 		var words []string
 		for range rapid.IntRange(1, 8).Draw(t, "words") {
 			typed := rapid.SampledFrom([]string{"", "", "f", "C", "r", "n"}).Draw(t, "typed")
-			choices, open := Complete(words, typed, u, shelf)
+			choices, open := Complete(words, typed, Context{Unit: u}, shelf)
 			seen := map[string]bool{}
 			for _, c := range choices {
 				if seen[c.Word] || len(c.Word) < len(typed) || !strings.EqualFold(c.Word[:len(typed)], typed) {
@@ -103,7 +103,7 @@ func TestCompleteOffersWhatParseTakes(t *testing.T) {
 			}
 			words = append(words, rapid.SampledFrom(choices).Draw(t, "choice").Word)
 		}
-		_, err := Parse(words, u, "mw")
+		_, err := Parse(words, Context{Unit: u, By: "mw"})
 		if err != nil && strings.Contains(err.Error(), "not understood") {
 			t.Fatalf("%q: %v", words, err)
 		}

@@ -37,12 +37,18 @@ type Entry struct {
 	Kit  *schema.ApplyKit
 }
 
-// Parse turns the words of a line into a part line, or a kit to apply, for the
-// unit. Words may come in any order after the part; quoting by a shell is
-// undone already, so a word may hold blanks. by is the technician, whose last
-// line "same" repeats.
-func Parse(words []string, u *unit.Unit, by string) (Entry, error) {
-	p := &parser{u: u, words: split(words, u), by: by}
+// Context is what a line is typed about.
+type Context struct {
+	Unit    *unit.Unit
+	By      string // the technician, whose last line "same" repeats
+	Section string // where the bench is at work: of parts that several sections have, its own are meant; "" where it is nowhere yet
+}
+
+// Parse turns the words of a line into a part line, or a kit to apply. Words may
+// come in any order after the part, and those of the closed lists may be cut
+// short; quoting by a shell is undone already, so a word may hold blanks.
+func Parse(words []string, c Context) (Entry, error) {
+	p := &parser{u: c.Unit, words: split(words, c.Unit), by: c.By, at: c.Section}
 	p.reorder()
 	p.section()
 	if len(p.words) == 0 || !strings.EqualFold(p.words[0], "kit") {
@@ -66,12 +72,14 @@ func Parse(words []string, u *unit.Unit, by string) (Entry, error) {
 type parser struct {
 	u         *unit.Unit
 	by        string
+	at        string // the section where the bench is at work
 	words     []string
 	line      schema.PartLine
 	specs     []spec // value/rating, in order
 	sawAction bool
 	wasOld    bool   // the next value is of the old part
 	arrow     bool   // an arrow stood before the new part
+	like      bool   // the new part is as the model has it
 	kit       string // name, or name/revision
 	except    string // references left out
 }
@@ -140,7 +148,7 @@ func (p *parser) parts() error {
 		if _, err := refs.Parse(w); err != nil || len(text) > 0 && p.known(w) {
 			break
 		}
-		if len(text) > 0 && faultForm.MatchString(w) && len(p.u.Faults) > 0 && !p.has(w) {
+		if len(text) > 0 && faultForm.MatchString(w) && len(p.u.Faults) > 0 && !has(p.u, w) {
 			ids := make([]string, len(p.u.Faults))
 			for i, f := range p.u.Faults {
 				ids[i] = f.ID
@@ -178,15 +186,15 @@ func (p *parser) known(w string) bool {
 			return true
 		}
 	}
-	return w == "kit" || w == "except" || w == "same" || strings.Contains(w, "=") || p.isFault(w) || schema.FamilyName(w).Check() == nil
+	return w == "kit" || w == "except" || w == "same" || w == "like" || strings.Contains(w, "=") || p.isFault(w) || schema.FamilyName(w).Check() == nil
 }
 
 // faultForm is how faults are usually called.
 var faultForm = regexp.MustCompile(`^[Ff][0-9]{1,3}$`)
 
 // has reports whether any section of the unit has a part of that name.
-func (p *parser) has(w string) bool {
-	return slices.ContainsFunc(p.u.Positions, func(q *unit.Position) bool { return strings.EqualFold(string(q.Ref), w) })
+func has(u *unit.Unit, w string) bool {
+	return slices.ContainsFunc(u.Positions, func(q *unit.Position) bool { return strings.EqualFold(string(q.Ref), w) })
 }
 
 func (p *parser) isFault(w string) bool {
@@ -200,6 +208,10 @@ type vocabulary struct {
 	words []string
 	set   func(p *parser, w string)
 }
+
+// ofTheParts is the first of the vocabularies that are about the new part or the
+// old, and not about what was found or done.
+const ofTheParts = 4
 
 // vocabularies are the closed lists a bare word is looked up in, in order.
 var vocabularies = []vocabulary{
@@ -263,6 +275,9 @@ func (p *parser) word() error {
 		}
 		p.kit, p.words = p.words[0], p.words[1:]
 		return nil
+	case "like":
+		p.like, p.sawAction = true, true
+		return nil
 	case "except":
 		return p.exceptions()
 	case "same":
@@ -310,6 +325,9 @@ func (p *parser) word() error {
 	}
 	if number.MatchString(bare) {
 		return &Error{fmt.Sprintf("%q has no unit", w), "write it with one, such as 470uF, or as value/rating in the model's units: 470/35"}
+	}
+	if several := shortFor(bare); len(several) > 1 {
+		return &Error{fmt.Sprintf("%q could be %s", w, strings.Join(several, " or ")), "write one letter more, or all of it"}
 	}
 	var all []string
 	for _, l := range vocabularies {
@@ -496,6 +514,7 @@ func (p *parser) same() error {
 		p.line, p.words, p.sawAction = *l, p.words[2:], true
 		return nil
 	}
+	p.here()
 	for i := len(p.u.Files) - 1; i >= 0; i-- {
 		r, ok := p.u.Files[i].Record.(*schema.Parts)
 		if !ok || len(r.Lines) == 0 || r.Withdrawn || p.by != "" && r.By != p.by {
@@ -517,6 +536,18 @@ func (p *parser) same() error {
 		return nil
 	}
 	return &Error{"same as what? No part line of this unit is there yet", "write the line out once; the next can be the same"}
+}
+
+// here takes the section where the bench is at work, where none is named and it has
+// parts of that name.
+func (p *parser) here() {
+	if p.at == "" || p.line.Section != "" {
+		return
+	}
+	p.line.Section = schema.Names(p.at)
+	if len(p.positions()) == 0 {
+		p.line.Section = ""
+	}
 }
 
 // kits names the model's kits.
@@ -553,11 +584,10 @@ func (p *parser) applyKit() (*schema.ApplyKit, error) {
 	case !slices.Contains(revisions, k.Revision):
 		return nil, &Error{fmt.Sprintf("the model has no revision %q of kit %q", k.Revision, k.Kit), "its kits are: " + strings.Join(p.kits(), ", ")}
 	}
-	if l.New != nil {
-		k.Lot = l.New.Lot
-		rest := *l.New
-		rest.Lot = ""
-		if rest != (schema.Component{}) {
+	if l.New != nil || p.like {
+		rest := *p.fresh()
+		k.Lot, rest.Lot = rest.Lot, ""
+		if rest != (schema.Component{}) || p.like {
 			return nil, &Error{"the kit says what goes in", "leave value, rating and source out, or write the part on a line of its own"}
 		}
 	}
@@ -610,7 +640,7 @@ func (p *parser) finish() error {
 	if err := p.leaveOut(); err != nil {
 		return err
 	}
-	if p.arrow && l.Action == "" {
+	if (p.arrow || p.like) && l.Action == "" {
 		l.Action = schema.Replaced
 	}
 	goesIn := l.Action == schema.Replaced || l.Action == schema.Fitted
@@ -654,7 +684,12 @@ func (p *parser) finish() error {
 		says.Note == "" && says.How == "" && says.CausedBy == "" {
 		return &Error{"the line says nothing about " + what(*l), "write how it was found and what was done: failed short replaced 470uF/35V"}
 	}
-	// A rating alone replaces like for like.
+	if p.like {
+		if err := p.likeForLike(); err != nil {
+			return err
+		}
+	}
+	// A rating alone goes with the model's value.
 	if l.New != nil && l.New.Value == "" && l.New.Rating != "" {
 		l.New.Value = p.modelValue()
 	}
@@ -666,6 +701,41 @@ func (p *parser) finish() error {
 		}
 	}
 	return nil
+}
+
+// likeForLike puts in what the model says sits there.
+func (p *parser) likeForLike() error {
+	l := &p.line
+	if l.Action != schema.Replaced && l.Action != schema.Fitted {
+		return &Error{"like says what went in, and nothing did", "leave one out: like, or " + string(l.Action)}
+	}
+	in := p.positions()
+	if len(in) == 0 || in[0].Value == "" && in[0].Type == "" {
+		return &Error{"like what? The model does not say what sits at " + what(*l), "write its value/rating, or type=AX-12"}
+	}
+	for _, q := range in[1:] {
+		if q.Value != in[0].Value || q.Rating != in[0].Rating || q.Type != in[0].Type {
+			return &Error{fmt.Sprintf("the model does not have the same everywhere at %s: %s, and %s", l.Ref, specified(in[0]), specified(q)),
+				"write a line for each kind of part"}
+		}
+	}
+	c := p.fresh()
+	if c.Value != "" || c.Type != "" {
+		return &Error{"like says what went in, and so does " + component(c), "keep one"}
+	}
+	c.Value, c.Type = in[0].Value, in[0].Type
+	if c.Rating == "" {
+		c.Rating = in[0].Rating
+	}
+	return nil
+}
+
+// specified is what the model says of a part.
+func specified(q *unit.Position) string {
+	if c := (schema.Component{Value: q.Value, Rating: q.Rating, Type: q.Type}); c != (schema.Component{}) {
+		return component(&c)
+	}
+	return "nothing"
 }
 
 // waiting takes finding and modes from this job's lines that let these parts wait:
@@ -740,6 +810,9 @@ func (p *parser) guessSection() error {
 		if !slices.Contains(in, q.Section) {
 			in = append(in, q.Section)
 		}
+	}
+	if p.at != "" && (len(in) == 0 || slices.Contains(in, p.at)) {
+		in = []string{p.at}
 	}
 	switch len(in) {
 	case 1:

@@ -6,6 +6,7 @@ import (
 	"flag"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 
@@ -132,7 +133,7 @@ func TestParse(t *testing.T) {
 		if i := strings.Index(c.typed, `note="`); i >= 0 {
 			words = append(strings.Fields(c.typed[:i]), "note="+strings.Trim(c.typed[i+6:], `"`))
 		}
-		e, err := Parse(words, u, "mw")
+		e, err := Parse(words, Context{Unit: u, By: "mw"})
 		if err != nil {
 			t.Errorf("%s: %v", c.typed, err)
 			continue
@@ -150,6 +151,57 @@ func TestParse(t *testing.T) {
 		if rec, problems := schema.DecodeRecord("2024-03-05-parts-8k2m.toml", text); rec == nil || schema.Worst(problems) >= schema.Wrong {
 			t.Errorf("%s: %v\n%s", c.typed, problems, text)
 		}
+	}
+}
+
+// At work on one section, its name need not be typed again; a part that only
+// another section has is still that one.
+func TestParseAtASection(t *testing.T) {
+	u := organ(t)
+	for _, c := range []struct{ at, typed, echo string }{
+		{"voice 3", "C14 sho rep 10/35", "voice 3 C14: found failed short; replaced by 10 uF 35 V"},
+		{"voice 3", "voice 2 C14 ok left", "voice 2 C14: found ok; left"},
+		{"voice 3", "C2 fai ope rep 470/35", "power supply C2: found failed open; replaced by 470 uF 35 V"},
+		{"voice 3", "C77 unt lef", "voice 3 C77: found untested; left"}, // of a section that is not known to its last part
+		{"voice 3", "C14 =", "voice 3 C14: found failed leakage; replaced by 10 uF 35 V; cures F1"},
+		{"voice 3", "80 joints ok left", "power supply: 80 of board/joint found ok; left"},
+		{"voice 3", "kit recap unt", "kit recap 1; found untested"},
+	} {
+		e, err := Parse(strings.Fields(c.typed), Context{Unit: u, By: "mw", Section: c.at})
+		if err != nil {
+			t.Errorf("at %s, %s: %v", c.at, c.typed, err)
+		} else if got := e.Echo(); got != c.echo {
+			t.Errorf("at %s, %s\n got %s\nwant %s", c.at, c.typed, got, c.echo)
+		}
+	}
+	if _, err := Parse([]string{"C14", "ok"}, Context{Unit: u}); err == nil {
+		t.Error("nowhere, C14 of four sections is taken")
+	}
+}
+
+// A listed word cut short is that word, or is not understood, or is a word of a
+// list that goes before its own.
+func TestWordsCutShort(t *testing.T) {
+	u := organ(t)
+	for i, l := range vocabularies {
+		for _, w := range l.words {
+			understood := len(w) <= shortest
+			for n := shortest; n < len(w); n++ {
+				got := split([]string{"C3", w[:n]}, u)[1]
+				before := slices.ContainsFunc(vocabularies[:i], func(l vocabulary) bool { return slices.Contains(l.words, got) })
+				if got != w && got != w[:n] && !(before && i >= ofTheParts) {
+					t.Errorf("%s for %s is taken as %s", w[:n], w, got)
+				}
+				understood = understood || got == w
+			}
+			if !understood {
+				t.Errorf("%s cannot be cut short at all", w)
+			}
+		}
+	}
+	_, err := Parse(strings.Fields("C3 out rep"), Context{Unit: u})
+	if e := (*Error)(nil); !errors.As(err, &e) || e.What != `"out" could be out-of-adjustment or out-of-circuit` {
+		t.Errorf("a word for two: %v", err)
 	}
 }
 
@@ -177,7 +229,7 @@ func TestParseRefuses(t *testing.T) {
 		{"C3 failed date=yesterday", "is not a date", "2031-03-04"},
 		{"80x contact/relay ok", "no section", "begin with the section"},
 	} {
-		_, err := Parse(strings.Fields(c.typed), u, "mw")
+		_, err := Parse(strings.Fields(c.typed), Context{Unit: u, By: "mw"})
 		var e *Error
 		if !errors.As(err, &e) {
 			t.Errorf("%q: %v", c.typed, err)
@@ -212,7 +264,7 @@ func TestTypedLines(t *testing.T) {
 		}
 		n++
 		fmt.Fprintf(&now, "> %s\n", typed)
-		e, err := Parse(shellWords(typed), u, "mw")
+		e, err := Parse(shellWords(typed), Context{Unit: u, By: "mw"})
 		var wrong *Error
 		switch {
 		case errors.As(err, &wrong):
@@ -273,7 +325,7 @@ func FuzzParse(f *testing.F) {
 	f.Add("@under IC4 failed old.value=10uF")
 	u := organ(f)
 	f.Fuzz(func(t *testing.T, typed string) {
-		e, err := Parse(strings.Fields(typed), u, "mw")
+		e, err := Parse(strings.Fields(typed), Context{Unit: u, By: "mw"})
 		if err == nil && e.Line != nil && e.Line.Section == "" {
 			t.Errorf("%q is understood without a section", typed)
 		}

@@ -16,7 +16,7 @@ var typedWords = map[string]string{
 	"bad": "failed", "faulty": "failed", "defective": "failed", "good": "ok", "fine": "ok",
 	"shorted": "short", "leaky": "leakage", "leaking": "leakage", "leaks": "leakage", "drifted": "drift", "noisy": "noise", "worn": "wear",
 	"seized": "seizure", "cracked": "crack", "corroded": "corrosion", "burned": "burnt", "dirty": "contamination",
-	"changed": "replaced", "swapped": "replaced", "resoldered": "reworked", "nos": "old-stock", "→": "->", "=>": "->",
+	"changed": "replaced", "swapped": "replaced", "resoldered": "reworked", "nos": "old-stock", "=": "same", "ditto": "same", "→": "->", "=>": "->",
 }
 
 // typedPhrases are those of several words. They are looked for in lower case.
@@ -24,6 +24,7 @@ var typedPhrases = [][2]string{
 	{"out of circuit", "out-of-circuit"}, {"in circuit", "in-circuit"}, {"in service", "in-service"}, {"out of adjustment", "out-of-adjustment"},
 	{"dry joint", "dry-joint"}, {"wrong part", "wrong-part"}, {"high esr", "high-esr"}, {"esr high", "high-esr"}, {"new old stock", "old-stock"},
 	{"old stock", "old-stock"}, {"shop made", "shop-made"}, {"left in", "left"}, {"left alone", "left"},
+	{"like for like", "like"}, {"like-for-like", "like"},
 }
 
 // Blanks people type inside what is one word: 10 uF, 10uF / 35V, C1 - C4, C1 to C4.
@@ -58,6 +59,8 @@ func split(words []string, u *unit.Unit) []string {
 			bare := strings.ToLower(strings.Trim(w, ",;()"))
 			if listed, ok := typedWords[bare]; ok {
 				w = listed
+			} else if full := shortFor(bare); len(full) == 1 && !named(bare, u) {
+				w = full[0]
 			}
 			out = append(out, w)
 		}
@@ -73,6 +76,47 @@ func split(words []string, u *unit.Unit) []string {
 	}
 	flush()
 	return out
+}
+
+// shortest is how many letters of a listed word must be typed.
+const shortest = 3
+
+// shortFor gives the listed words that begin with what is typed, if it is long
+// enough and none itself: "rep" is replaced. Findings, actions, modes and how it
+// was found go before what is said of the new part and the old.
+func shortFor(typed string) []string {
+	if len(typed) < shortest || grammar[typed] {
+		return nil
+	}
+	var out []string
+	for i, l := range vocabularies {
+		if i == ofTheParts && len(out) > 0 {
+			break
+		}
+		for _, w := range l.words {
+			if w == typed {
+				return nil
+			}
+			if strings.HasPrefix(w, typed) {
+				out = append(out, w)
+			}
+		}
+	}
+	return out
+}
+
+// grammar are the words of a line that are of no list.
+var grammar = map[string]bool{"and": true, "found": true, "tested": true, "with": true, "was": true, "all": true,
+	"kit": true, "except": true, "same": true, "like": true, "about": true, "circa": true, "dated": true, "from": true, "apply": true, "fit": true}
+
+// named reports whether a word names a part, a fault or a kit of the unit, or may
+// begin a word of the name of a section.
+func named(w string, u *unit.Unit) bool {
+	return has(u, w) || slices.ContainsFunc(u.Faults, func(f *unit.Fault) bool { return strings.EqualFold(f.ID, w) }) ||
+		slices.ContainsFunc(u.Model.Kits, func(k schema.Kit) bool { return strings.EqualFold(k.Name, w) }) ||
+		slices.ContainsFunc(u.Sections, func(s *unit.Section) bool {
+			return slices.ContainsFunc(strings.Fields(strings.ToLower(s.Name)), func(x string) bool { return strings.HasPrefix(x, w) })
+		})
 }
 
 // asListed writes phrases as the lists have them.
@@ -219,4 +263,15 @@ func (p *parser) lineOf(ref string) (*schema.PartLine, error) {
 	}
 	l := found.Line
 	return &l, nil
+}
+
+// Section is the one section that the words name, and nothing beside it; "" where
+// they say more, or less.
+func Section(words []string, u *unit.Unit) string {
+	p := &parser{u: u, words: split(words, u)}
+	p.section()
+	if len(p.words) > 0 || !slices.ContainsFunc(u.Sections, func(s *unit.Section) bool { return s.Name == string(p.line.Section) }) {
+		return ""
+	}
+	return string(p.line.Section)
 }
