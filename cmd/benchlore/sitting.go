@@ -13,6 +13,7 @@ import (
 	"syscall"
 	"unicode/utf8"
 
+	"github.com/charmbracelet/x/ansi"
 	shellquote "github.com/kballard/go-shellquote"
 	"golang.org/x/term"
 
@@ -43,6 +44,7 @@ type sitting struct {
 	flags   partFlags
 	name    string // of the unit
 	section string // where the bench is at work
+	refused bool   // the last line about a part was
 	unit    *unit.Unit
 	stock   *ledger.Stock
 	files   []string // what was written
@@ -143,6 +145,10 @@ func (s *sitting) take(line string) error {
 		s.section = at
 		return nil
 	}
+	if s.refused && entry.Repeats(words) {
+		return usagef("mend it first: the arrow up brings it back", "the last line was refused; the same as what?")
+	}
+	s.refused = true
 	err = s.a.with(func(l *ledger.Ledger) error {
 		_, e, saved, err := s.a.storeLine(l, s.name, words, s.flags, s.section)
 		if err != nil {
@@ -155,6 +161,7 @@ func (s *sitting) take(line string) error {
 		fmt.Fprintf(s.a.out, "  %s: %s\n", verb, e.Echo())
 		s.a.warnOf(saved)
 		s.lines++
+		s.refused = false
 		if !slices.Contains(s.files, saved.Path) {
 			s.files = append(s.files, saved.Path)
 		}
@@ -207,7 +214,11 @@ func (s *sitting) sum() {
 		stored, back = "would be stored", "would be taken back"
 	}
 	if s.lines > 0 {
-		fmt.Fprintf(s.a.out, "%s %s: %s\n", plural(s.lines, "line"), stored, strings.Join(s.files, ", "))
+		where := plural(len(s.files), "record")
+		if len(s.files) == 1 {
+			where = s.files[0]
+		}
+		fmt.Fprintf(s.a.out, "%s %s: %s\n", plural(s.lines, "line"), stored, where)
 	}
 	if s.undone > 0 {
 		fmt.Fprintf(s.a.out, "%s %s\n", plural(s.undone, "change"), back)
@@ -248,11 +259,9 @@ func (s *sitting) keyboard(out io.Writer) (read func(prompt string) (string, err
 	}{f, out}, "")
 	t.AutoCompleteCallback = s.complete(t)
 	sayOut, sayErr := a.out, a.err
-	a.out, a.err = t, t
+	a.out, a.err = folded{t, a}, folded{t, a}
 	read = s.waiting(stop, func(prompt string) (string, error) {
-		if w, h, err := term.GetSize(int(f.Fd())); err == nil && w > 0 {
-			_ = t.SetSize(w, h)
-		}
+		_ = t.SetSize(a.columns(), 24)
 		t.SetPrompt(prompt)
 		return t.ReadLine()
 	})
@@ -261,6 +270,17 @@ func (s *sitting) keyboard(out io.Writer) (read func(prompt string) (string, err
 		_ = term.Restore(int(f.Fd()), was)
 		signal.Stop(stop)
 	}, nil
+}
+
+// folded breaks long lines between words.
+type folded struct {
+	w io.Writer
+	a *app
+}
+
+func (f folded) Write(p []byte) (int, error) {
+	_, err := io.WriteString(f.w, ansi.Wordwrap(string(p), f.a.columns()-1, " "))
+	return len(p), err
 }
 
 // waiting lets a signal end what waits for a line.
@@ -312,7 +332,7 @@ func (s *sitting) complete(t io.Writer) func(line string, pos int, key rune) (st
 			common += " "
 		}
 		if len(common) <= len(typed) {
-			fmt.Fprint(t, choicesShown(choices, s.a.width()))
+			fmt.Fprint(t, choicesShown(choices, s.a.columns()))
 			return line, pos, true
 		}
 		before := line[:pos-len(typed)] + common
@@ -362,4 +382,14 @@ func choicesShown(choices []entry.Choice, width int) string {
 	}
 	fmt.Fprintln(&b, line)
 	return b.String()
+}
+
+// columns is the width of the terminal lines are typed at.
+func (a *app) columns() int {
+	if f, ok := a.in.(*os.File); ok {
+		if w, _, err := term.GetSize(int(f.Fd())); err == nil && w >= 20 {
+			return w
+		}
+	}
+	return 80
 }

@@ -323,6 +323,10 @@ func (p *parser) word() error {
 			return nil
 		}
 	}
+	if p.byType(w) {
+		p.fresh().Type = w
+		return nil
+	}
 	if number.MatchString(bare) {
 		return &Error{fmt.Sprintf("%q has no unit", w), "write it with one, such as 470uF, or as value/rating in the model's units: 470/35"}
 	}
@@ -338,6 +342,21 @@ func (p *parser) word() error {
 		remedy = fmt.Sprintf("did you mean %q?", near)
 	}
 	return &Error{fmt.Sprintf("%q is not understood", w), remedy}
+}
+
+// typeForm is how types of semiconductors and the like are written: letters and
+// figures.
+var typeForm = regexp.MustCompile(`^[A-Z0-9][A-Z0-9./-]*$`)
+
+// byType reports whether a word after the action may be the type of the new part:
+// of parts the model gives no value, which go by their type.
+func (p *parser) byType(w string) bool {
+	if !p.sawAction || p.wasOld || !typeForm.MatchString(w) || !strings.ContainsAny(w, "0123456789") || !strings.ContainsAny(w, "ABCDEFGHIJKLMNOPQRSTUVWXYZ") ||
+		p.line.New != nil && p.line.New.Type != "" || has(p.u, w) || faultForm.MatchString(w) {
+		return false
+	}
+	in := p.positions()
+	return len(in) > 0 && !slices.ContainsFunc(in, func(q *unit.Position) bool { return q.Value != "" })
 }
 
 // readSpec reads value/rating, a value alone, or a rating alone.
@@ -373,7 +392,7 @@ func isRating(q quantity.Quantity) bool {
 // key takes key=value: a key of the line, or of the new part; old.key for the
 // old part.
 func (p *parser) key(key, value string) error {
-	target, k := reflect.ValueOf(&p.line).Elem(), strings.ToLower(key)
+	target, k := reflect.ValueOf(&p.line).Elem(), wholeKey(strings.ToLower(key))
 	fields := schema.FieldsOf(p.line)
 	if part, rest, ok := strings.Cut(k, "."); ok && (part == "old" || part == "new") {
 		c := &p.line.Old
@@ -420,17 +439,43 @@ func (p *parser) key(key, value string) error {
 		}
 		return nil
 	}
-	var keys []string
-	for _, f := range append(schema.FieldsOf(schema.PartLine{}), schema.FieldsOf(schema.Component{})...) {
-		if !f.Tables() {
-			keys = append(keys, f.Key)
-		}
-	}
+	keys := allKeys()
 	remedy := "the keys are: " + strings.Join(keys, ", ")
 	if near := schema.Nearest(k, keys); near != "" {
 		remedy = "did you mean " + near + "=?"
 	}
 	return &Error{fmt.Sprintf("there is no key %q", key), remedy}
+}
+
+// allKeys are the keys of a line, and of the new part.
+func allKeys() []string {
+	var keys []string
+	for _, f := range append(schema.FieldsOf(schema.PartLine{}), schema.FieldsOf(schema.Component{})...) {
+		if !f.Tables() && !slices.Contains(keys, f.Key) {
+			keys = append(keys, f.Key)
+		}
+	}
+	return keys
+}
+
+// wholeKey is the one key that begins with what is typed of it.
+func wholeKey(typed string) string {
+	if len(typed) < shortest {
+		return typed
+	}
+	var found []string
+	for _, k := range allKeys() {
+		if k == typed {
+			return k
+		}
+		if strings.HasPrefix(k, typed) {
+			found = append(found, k)
+		}
+	}
+	if len(found) != 1 {
+		return typed
+	}
+	return found[0]
 }
 
 var (
@@ -811,7 +856,7 @@ func (p *parser) guessSection() error {
 			in = append(in, q.Section)
 		}
 	}
-	if p.at != "" && (len(in) == 0 || slices.Contains(in, p.at)) {
+	if slices.Contains(in, p.at) {
 		in = []string{p.at}
 	}
 	switch len(in) {
@@ -827,6 +872,10 @@ func (p *parser) guessSection() error {
 		}
 		if within != nil {
 			return &Error{fmt.Sprintf("%s is known by its parts", p.line.Ref), "write one of them, or several: " + strings.Join(clip(within), ", ")}
+		}
+		if p.at != "" && p.line.Family != "" { // a part the model does not have, and what it is
+			p.line.Section = schema.Names(p.at)
+			return nil
 		}
 		var names []string
 		for _, s := range p.u.Sections {

@@ -162,7 +162,7 @@ func TestParseAtASection(t *testing.T) {
 		{"voice 3", "C14 sho rep 10/35", "voice 3 C14: found failed short; replaced by 10 uF 35 V"},
 		{"voice 3", "voice 2 C14 ok left", "voice 2 C14: found ok; left"},
 		{"voice 3", "C2 fai ope rep 470/35", "power supply C2: found failed open; replaced by 470 uF 35 V"},
-		{"voice 3", "C77 unt lef", "voice 3 C77: found untested; left"}, // of a section that is not known to its last part
+		{"voice 3", "C77 capacitor/ceramic unt lef", "voice 3 C77 (capacitor/ceramic): found untested; left"}, // the model does not have it
 		{"voice 3", "C14 =", "voice 3 C14: found failed leakage; replaced by 10 uF 35 V; cures F1"},
 		{"voice 3", "80 joints ok left", "power supply: 80 of board/joint found ok; left"},
 		{"voice 3", "kit recap unt", "kit recap 1; found untested"},
@@ -174,8 +174,14 @@ func TestParseAtASection(t *testing.T) {
 			t.Errorf("at %s, %s\n got %s\nwant %s", c.at, c.typed, got, c.echo)
 		}
 	}
-	if _, err := Parse([]string{"C14", "ok"}, Context{Unit: u}); err == nil {
-		t.Error("nowhere, C14 of four sections is taken")
+	for _, c := range []struct{ at, typed string }{
+		{"", "C14 ok"},            // of four sections
+		{"voice 3", "C77 ok"},     // of none, and nothing says what it is
+		{"voice 3", "key:17 dea"}, // it has two contacts, and is in the keybed
+	} {
+		if e, err := Parse(strings.Fields(c.typed), Context{Unit: u, Section: c.at}); err == nil {
+			t.Errorf("at %q, %s is taken as %s", c.at, c.typed, e.Echo())
+		}
 	}
 }
 

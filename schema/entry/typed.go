@@ -275,3 +275,18 @@ func Section(words []string, u *unit.Unit) string {
 	}
 	return string(p.line.Section)
 }
+
+// Repeats reports whether a line says no more than that it is the same as the one
+// before.
+func Repeats(words []string) bool {
+	for i, w := range words {
+		w = strings.ToLower(strings.Trim(w, ",;:()"))
+		if listed := typedWords[w]; listed != "" {
+			w = listed
+		}
+		if w == "same" {
+			return i+1 == len(words) || !strings.EqualFold(words[i+1], "as")
+		}
+	}
+	return false
+}
