@@ -48,8 +48,13 @@ const (
 // workbook.
 const SheetLists = "lists"
 
-// sheetSame stands under "new value" for the model's own value and rating.
-const sheetSame = "same"
+// sheetLike stands under "new value" for the model's own value and rating, as it
+// does in a line about a part; "same" is taken too.
+const sheetLike = "like"
+
+func isLike(text string) bool {
+	return strings.EqualFold(text, sheetLike) || strings.EqualFold(text, "same")
+}
 
 var sheetIdentity = []SheetColumn{
 	{Heading: "instrument", Key: SheetInstrument, Doc: "the unit the row is about; leave as it is"},

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/entry"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
 	"benchlore/schema/unit"
@@ -78,8 +79,8 @@ func fill(v reflect.Value, key, text string) error {
 
 func fillText(v reflect.Value, f schema.Field, text string) error {
 	if words := f.Words(); words != nil {
-		word := wordForm(text)
-		if !slices.Contains(words, word) {
+		word, ok := entry.Listed(wordForm(text), words)
+		if !ok {
 			return notInList(text, f.Key, words)
 		}
 		v.SetString(word)

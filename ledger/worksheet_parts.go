@@ -189,7 +189,7 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 		case SheetHasNow, SheetInstrument, SheetJob, "section", "ref":
 			continue
 		}
-		if text == "" || c.Key == "new.value" && strings.EqualFold(text, sheetSame) {
+		if text == "" || c.Key == "new.value" && isLike(text) {
 			continue
 		}
 		part, name, nested := strings.Cut(c.Key, ".")
@@ -320,20 +320,20 @@ func plainSpaces(s string) string { return strings.Join(strings.Fields(s), "") }
 
 // newPart checks that what went in fits what was done.
 func (s *worksheet) newPart(p *sheetPart, positions map[place]*unit.Position) {
-	same := strings.EqualFold(p.row.get("new.value"), sheetSame)
+	like := isLike(p.row.get("new.value"))
 	switch p.line.Action {
 	case schema.Replaced, schema.Fitted:
-		if p.line.New == nil && !same && !s.known(p) && !slices.Contains(p.row.lost, "new.value") {
+		if p.line.New == nil && !like && !s.known(p) && !slices.Contains(p.row.lost, "new.value") {
 			at := p.row.cells["action"].at
 			if c := s.t.at["new.value"]; c != "" {
 				at = strings.TrimRight(c, "0123456789") + strconv.Itoa(p.row.n)
 			}
-			s.errs.add(at, p.row.of, "%s, but by what is not said => write its value under new value and its rating under new rating; %q for the same as the model has", p.line.Action, sheetSame)
+			s.errs.add(at, p.row.of, "%s, but by what is not said => write its value under new value and its rating under new rating; %q for the same as the model has", p.line.Action, sheetLike)
 		}
-		if same {
+		if like {
 			for _, at := range p.places {
 				if q := positions[at]; q == nil || q.Value == "" && q.Type == "" {
-					s.errs.cell(p.row, "new.value", "%q, but the model has no value for %s => write the value under new value, or the type under new type", sheetSame, at)
+					s.errs.cell(p.row, "new.value", "%q, but the model has no value for %s => write the value under new value, or the type under new type", sheetLike, at)
 					return
 				}
 			}
@@ -391,15 +391,15 @@ func (s *worksheet) prefilled(p *sheetPart, positions map[place]*unit.Position) 
 	return false
 }
 
-// complete is a row's line for one position: "same" and a rating alone take their
+// complete is a row's line for one position: "like" and a rating alone take their
 // value from the model.
 func (s *worksheet) complete(p *sheetPart, q *unit.Position) schema.PartLine {
 	l := p.line
 	if q != nil && l.Family == q.Family {
 		l.Family = ""
 	}
-	same := strings.EqualFold(p.row.get("new.value"), sheetSame)
-	if q == nil || !same && (l.New == nil || l.New.Value != "" || l.New.Rating == "") {
+	like := isLike(p.row.get("new.value"))
+	if q == nil || !like && (l.New == nil || l.New.Value != "" || l.New.Rating == "") {
 		return l
 	}
 	n := schema.Component{}
@@ -407,10 +407,10 @@ func (s *worksheet) complete(p *sheetPart, q *unit.Position) schema.PartLine {
 		n = *l.New
 	}
 	n.Value = q.Value
-	if same && n.Rating == "" {
+	if like && n.Rating == "" {
 		n.Rating = q.Rating
 	}
-	if same && n.Type == "" {
+	if like && n.Type == "" {
 		n.Type = q.Type
 	}
 	l.New = &n

@@ -150,7 +150,7 @@ func (b *sheetBuilder) choose() error {
 func unknownName(what, name string, have []string) error {
 	remedy := "it has: " + strings.Join(have, ", ")
 	if len(have) == 0 {
-		remedy = "add it to the model first"
+		remedy = fmt.Sprintf("it has no %s at all yet; what it has belongs in models/", what)
 	}
 	if near := schema.Nearest(name, have); near != "" {
 		remedy = fmt.Sprintf("did you mean %q?", near)

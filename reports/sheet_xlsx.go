@@ -2,6 +2,7 @@ package reports
 
 import (
 	"io"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -127,7 +128,10 @@ func (x *workbook) look() error {
 			return err
 		}
 	}
-	if err := x.f.SetPanes(x.name, &excelize.Panes{Freeze: true, XSplit: 2, YSplit: 1, TopLeftCell: "C2", ActivePane: "bottomRight"}); err != nil {
+	// The cursor stands where typing begins.
+	begin := cellAt(max(slices.IndexFunc(x.s.Columns, func(c ledger.SheetColumn) bool { return !notFilledIn(c.Key) && c.Key != "count" }), 0), 2)
+	if err := x.f.SetPanes(x.name, &excelize.Panes{Freeze: true, XSplit: 2, YSplit: 1, TopLeftCell: "C2", ActivePane: "bottomRight",
+		Selection: []excelize.Selection{{SQRef: begin, ActiveCell: begin, Pane: "bottomRight"}}}); err != nil {
 		return err
 	}
 	return x.f.AutoFilter(x.name, "A1:"+cellAt(len(x.s.Columns)-1, last), nil)
@@ -188,7 +192,7 @@ func (x *workbook) dropDowns() error {
 		dv := excelize.NewDataValidation(true)
 		dv.SetSqref(cellAt(c, 2) + ":" + cellAt(c, len(x.s.Rows)+1+spareRows))
 		dv.SetSqrefDropList(lists + "!$" + letter + "$2:$" + letter + "$" + strings.TrimLeft(cellAt(0, len(words)+1), "A"))
-		dv.SetError(excelize.DataValidationErrorStyleInformation, col.Heading, "This is not one of the words of the list.")
+		dv.ShowErrorMessage = false // words may be cut short; import names every cell it does not understand
 		if err := x.f.AddDataValidation(x.name, dv); err != nil {
 			return err
 		}
@@ -231,7 +235,7 @@ func (s *Sheet) rules() []string {
 	out := map[ledger.SheetKind][]string{
 		ledger.SheetParts: {
 			"A row without found and action has not been reached. A part that was looked at and stays in: action left.",
-			"Several modes go into one cell, set apart by commas. What went in: new value and new rating; \"same\" under new value for what the model has.",
+			"Words may be cut short to three letters: fai, sho, rep. Several modes go into one cell, set apart by commas. What went in: new value and new rating; \"like\" under new value for what the model has.",
 			"Parts that are not listed: add rows at the end, with section, ref and family.",
 		},
 		ledger.SheetReadings: {

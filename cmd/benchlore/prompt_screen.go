@@ -11,6 +11,7 @@ import (
 	tea "charm.land/bubbletea/v2"
 	"charm.land/huh/v2"
 	"charm.land/lipgloss/v2"
+	"github.com/charmbracelet/x/ansi"
 
 	"benchlore/schema/form"
 	"benchlore/schema/unit"
@@ -283,7 +284,7 @@ func (s *screen) keys(q *form.Question) string {
 		keys = "Tab completes, arrows choose, " + keys
 	}
 	if s.review != nil && s.seen < len(s.review) {
-		keys = fmt.Sprintf("lines %d-%d of %d, PgUp PgDn scroll, %s", s.top+1, s.top+s.seen, len(s.review), keys)
+		keys = fmt.Sprintf("lines %d-%d of %d, PgUp PgDn scroll, Esc back, Ctrl-C keep for later", s.top+1, s.top+s.seen, len(s.review))
 	}
 	return keys
 }
@@ -347,7 +348,7 @@ func (s *screen) choices(q *form.Question) []string {
 	return out
 }
 
-// cut shortens a line to the width of the screen.
+// cut shortens a line to the width of the screen, and shows that it did.
 func (s *screen) cut(line string) string {
-	return lipgloss.NewStyle().MaxWidth(s.width - 1).Render(line)
+	return ansi.Truncate(line, s.width-1, "...")
 }

@@ -105,6 +105,28 @@ func shortFor(typed string) []string {
 	return out
 }
 
+// Listed is the word of one list that a text in small letters means: the word
+// itself, what people type for it, or the only one that begins with the text, if
+// that is long enough.
+func Listed(text string, words []string) (string, bool) {
+	if w, ok := typedWords[text]; ok && slices.Contains(words, w) {
+		text = w
+	}
+	if slices.Contains(words, text) {
+		return text, true
+	}
+	full := ""
+	for _, w := range words {
+		if len(text) >= shortest && strings.HasPrefix(w, text) {
+			if full != "" {
+				return "", false
+			}
+			full = w
+		}
+	}
+	return full, full != ""
+}
+
 // grammar are the words of a line that are of no list.
 var grammar = map[string]bool{"and": true, "found": true, "tested": true, "with": true, "was": true, "all": true,
 	"kit": true, "except": true, "same": true, "like": true, "about": true, "circa": true, "dated": true, "from": true, "apply": true, "fit": true}
