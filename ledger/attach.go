@@ -67,8 +67,10 @@ func (l *Ledger) Attach(name string, list []Attachment, o AttachOptions) (Saved,
 		started := !slices.Contains(names, s.Path) // and so all that is wrong with the record is new
 		var own []string                           // keys of the new entries
 		photos, files := 0, 0
+		var entries []schema.Photo
 		if rec, _ := schema.DecodeRecord(s.Path, data); rec != nil {
-			photos, files = len(rec.Head().Photos), len(rec.Head().Files)
+			entries = slices.Clone(rec.Head().Photos)
+			photos, files = len(entries), len(rec.Head().Files)
 		}
 		changed := map[string][]byte{}
 		stored := pictures(u, names)
@@ -86,6 +88,11 @@ func (l *Ledger) Attach(name string, list []Attachment, o AttachOptions) (Saved,
 					stored[a.Photo.SHA256] = p
 				}
 				a.Photo.File = strings.TrimPrefix(p, unitDir(name)+"/")
+				if slices.Contains(entries, *a.Photo) {
+					return &UsageError{fmt.Sprintf("%s is in %s already, as %s, with the same entry", a.Name, path.Base(s.Path), a.Photo.File),
+						"leave it out, or give it another caption, section, fault or stage"}
+				}
+				entries = append(entries, *a.Photo)
 				data = append(data, schema.EncodeTable("photo", a.Photo)...)
 				own = append(own, fmt.Sprintf("photo[%d]", photos))
 				photos++

@@ -41,6 +41,7 @@ func TestAttachTwice(t *testing.T) {
 	w := newWorkshop(t)
 	w.job(lw)
 	one, two, other := aPhoto(t, "left side"), aPhoto(t, "left side"), aPhoto(t, "right side")
+	two.Photo.Stage = schema.AsLeft
 	s := w.mustAttach("", one, two, other)
 	if one.Photo.File != two.Photo.File || one.Photo.File == other.Photo.File || len(s.Files) != 3 {
 		t.Errorf("%s, %s, %s; files %v", one.Photo.File, two.Photo.File, other.Photo.File, s.Files)
@@ -50,6 +51,10 @@ func TestAttachTwice(t *testing.T) {
 	s = w.mustAttach("", three)
 	if three.Photo.File != one.Photo.File || len(s.Files) != 1 || len(s.Problems) != 0 {
 		t.Errorf("%s is kept again as %s; files %v, problems %v", one.Photo.File, three.Photo.File, s.Files, s.Problems)
+	}
+	_, err := w.attach("", aPhoto(t, "left side"))
+	if usage := (*UsageError)(nil); !errors.As(err, &usage) {
+		t.Errorf("the same entry again: %v", err)
 	}
 	if n := len(w.record(s.Path).Head().Photos); n != 4 {
 		t.Errorf("%d entries", n)

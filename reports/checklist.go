@@ -34,7 +34,7 @@ type Checklist struct {
 
 // ChecklistItem is one thing that is missing.
 type ChecklistItem struct {
-	Topic string `json:"topic"` // record, private, fault, pending, power, coverage, reading, safety, soak, photograph, calibration, due, mains
+	Topic string `json:"topic"` // record, private, fault, pending, power, coverage, reading, safety, soak, photograph, calibration, due, mains, shop
 	Text  string `json:"text"`
 	Write string `json:"write,omitempty"` // what settles it
 }
@@ -111,6 +111,7 @@ func NewChecklist(in ChecklistInput) *Checklist {
 	b.calibration()
 	b.due()
 	b.mains()
+	b.contact()
 	return c
 }
 
@@ -551,6 +552,13 @@ func (b *checklist) due() {
 func (b *checklist) mains() {
 	if r := b.job.ReleaseRecord(); r != nil && b.u.Instrument.Mains != nil && (r.Mains == "" || r.Fuse == "") {
 		b.should("mains", "the release does not say the mains setting and fuse it leaves with", "mains and fuse in the release")
+	}
+}
+
+// contact asks for what the report's "who to ask" is to say.
+func (b *checklist) contact() {
+	if b.in.Shop.Contact == "" {
+		b.should("shop", "the report will name the shop, and no way to reach it", "contact in shop.toml")
 	}
 }
 
