@@ -340,6 +340,7 @@ func (l *Ledger) withLock(fn func(tx *gitstore.Tx) error) error {
 	}
 	defer tx.Rollback()
 	l.Recovered = tx.Recovered
+	l.wrote = !l.opt.DryRun
 	return fn(tx)
 }
 

@@ -11,6 +11,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/go-git/go-git/v5/plumbing/format/packfile"
@@ -30,16 +31,16 @@ type packScan struct {
 
 // deltaCache keeps objects that deltas build on, the last ones read.
 type deltaCache struct {
-	held  map[int]Object
-	order []int
+	held  map[int64]Object
+	order []int64
 	bytes int
 }
 
 const deltaCacheBytes = 24 << 20
 
-func (c *deltaCache) put(i int, o Object) {
+func (c *deltaCache) put(i int64, o Object) {
 	if c.held == nil {
-		c.held = map[int]Object{}
+		c.held = map[int64]Object{}
 	}
 	if _, ok := c.held[i]; ok {
 		return
@@ -272,7 +273,7 @@ func (s *packScan) object(i int) (Object, error) {
 	chain := []int{}
 	var o Object
 	for at := i; ; at = int(s.bases[at]) {
-		if held, ok := s.cache.held[at]; ok {
+		if held, ok := s.cache.held[int64(at)]; ok {
 			o = held
 			break
 		}
@@ -285,7 +286,7 @@ func (s *packScan) object(i int) (Object, error) {
 	}
 	for k := len(chain) - 1; k >= 0; k-- {
 		at := chain[k]
-		kind, data, err := s.read(s.list[at].at)
+		kind, data, _, _, err := readEntry(s.file, s.list[at].at)
 		if err != nil {
 			return o, err
 		}
@@ -297,20 +298,68 @@ func (s *packScan) object(i int) (Object, error) {
 			}
 			o = Object{o.Type, data}
 		}
-		s.cache.put(at, o)
+		s.cache.put(int64(at), o)
 	}
 	return o, nil
 }
 
-// read inflates one entry.
-func (s *packScan) read(at int64) (plumbing.ObjectType, []byte, error) {
-	r := bufio.NewReader(io.NewSectionReader(s.file, at, 1<<62-at))
-	kind, size, _, _, err := readEntryHead(r)
-	if err != nil {
-		return kind, nil, err
+// readEntry inflates one entry.
+func readEntry(f io.ReaderAt, at int64) (kind plumbing.ObjectType, data []byte, back int64, ref plumbing.Hash, err error) {
+	r := bufio.NewReader(io.NewSectionReader(f, at, 1<<62-at))
+	kind, size, back, ref, err := readEntryHead(r)
+	if err == nil {
+		data, err = inflate(r, size)
 	}
-	data, err := inflate(r, size)
-	return kind, data, err
+	return kind, data, back, ref, err
+}
+
+// storedReader reads objects of an indexed pack and keeps what others build on.
+type storedReader struct {
+	pack  *storedPack
+	cache deltaCache // by offset
+}
+
+func (s *storedReader) object(at int64) (Object, error) {
+	type delta struct {
+		at   int64
+		data []byte
+	}
+	var chain []delta
+	var o Object
+	for {
+		if held, ok := s.cache.held[at]; ok {
+			o = held
+			break
+		}
+		kind, data, back, ref, err := readEntry(s.pack.file, at)
+		if err != nil {
+			return o, err
+		}
+		if kind != plumbing.OFSDeltaObject && kind != plumbing.REFDeltaObject {
+			o = Object{kind, data}
+			s.cache.put(at, o)
+			break
+		}
+		if chain = append(chain, delta{at, data}); len(chain) > maxDeltaDepth {
+			return o, errors.New("its deltas build on each other without end")
+		}
+		if at -= back; kind == plumbing.REFDeltaObject {
+			i := s.pack.idx.find(ref)
+			if i < 0 {
+				return o, errNotHere
+			}
+			at = s.pack.idx.offset(i)
+		}
+	}
+	for _, d := range slices.Backward(chain) {
+		data, err := packfile.PatchDelta(o.Data, d.data)
+		if err != nil {
+			return o, err
+		}
+		o = Object{o.Type, data}
+		s.cache.put(d.at, o)
+	}
+	return o, nil
 }
 
 // packDir is where packs are made before they get their names.

@@ -1,7 +1,6 @@
 package gitstore
 
 import (
-	"bufio"
 	"bytes"
 	"compress/zlib"
 	"encoding/binary"
@@ -103,59 +102,21 @@ func (p *packReader) object(at int64, depth int) (plumbing.ObjectType, []byte, e
 	if depth > maxDeltaDepth {
 		return 0, nil, errors.New("its deltas build on each other without end")
 	}
-	r := bufio.NewReader(io.NewSectionReader(p.pack, at, 1<<62-at))
-	c, err := r.ReadByte()
-	if err != nil {
-		return 0, nil, err
-	}
-	kind := plumbing.ObjectType(c >> 4 & 7)
-	size, shift := int64(c&15), 4
-	for c&0x80 != 0 && shift < 60 {
-		if c, err = r.ReadByte(); err != nil {
-			return 0, nil, err
-		}
-		size |= int64(c&0x7f) << shift
-		shift += 7
-	}
-	var base int64
-	switch kind {
-	case plumbing.CommitObject, plumbing.TreeObject, plumbing.BlobObject, plumbing.TagObject:
-		data, err := inflate(r, size)
+	kind, data, back, ref, err := readEntry(p.pack, at)
+	if err != nil || kind != plumbing.OFSDeltaObject && kind != plumbing.REFDeltaObject {
 		return kind, data, err
-	case plumbing.OFSDeltaObject:
-		if c, err = r.ReadByte(); err != nil {
-			return 0, nil, err
-		}
-		back := int64(c & 0x7f)
-		for c&0x80 != 0 {
-			if c, err = r.ReadByte(); err != nil {
-				return 0, nil, err
-			}
-			back = (back+1)<<7 | int64(c&0x7f)
-		}
-		if base = at - back; back <= 0 || base <= 0 {
-			return 0, nil, fmt.Errorf("a delta builds on what is %d bytes before it", back)
-		}
-	case plumbing.REFDeltaObject:
-		var h plumbing.Hash
-		if _, err := io.ReadFull(r, h[:]); err != nil {
-			return 0, nil, err
-		}
-		if base, err = p.find(h); err != nil {
-			return 0, nil, err
-		}
-	default:
-		return 0, nil, fmt.Errorf("objects of type %d are not known", kind)
 	}
-	delta, err := inflate(r, size)
+	base := at - back
+	if kind == plumbing.REFDeltaObject {
+		if base, err = p.find(ref); err != nil {
+			return 0, nil, err
+		}
+	}
+	kind, whole, err := p.object(base, depth+1)
 	if err != nil {
 		return 0, nil, err
 	}
-	kind, data, err := p.object(base, depth+1)
-	if err != nil {
-		return 0, nil, err
-	}
-	data, err = packfile.PatchDelta(data, delta)
+	data, err = packfile.PatchDelta(whole, data)
 	return kind, data, err
 }
 

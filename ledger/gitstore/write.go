@@ -316,13 +316,21 @@ func (tx *Tx) flush() error {
 		}
 	}
 	for _, name := range p.known {
-		dirs[filepath.Dir(name)] = true
+		if fileExists(name) {
+			dirs[filepath.Dir(name)] = true
+		}
 	}
 	if err := r.step("objects named"); err != nil {
 		return err
 	}
 	if !r.NoSync {
-		if err := inParallel(len(p.known), func(i int) error { return syncFile(p.known[i]) }); err != nil {
+		if err := inParallel(len(p.known), func(i int) error {
+			err := syncFile(p.known[i])
+			if isAbsent(err) {
+				return nil // packed in the meantime: a pack is durable before a loose object goes
+			}
+			return err
+		}); err != nil {
 			return &WriteError{r.GitDir, err}
 		}
 		if len(dirs) > 0 {
