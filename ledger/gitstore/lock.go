@@ -1,10 +1,12 @@
 package gitstore
 
 import (
+	"bufio"
 	"context"
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -300,9 +302,28 @@ func (r *Repo) sync(dir string) error {
 // replace writes a file by way of a temporary one in our own folder, so that
 // it is seen whole or not at all, and makes it durable.
 func (r *Repo) replace(target string, data []byte) error {
+	return r.replaceWith(target, func(w io.Writer) error {
+		_, err := w.Write(data)
+		return err
+	})
+}
+
+func (r *Repo) replaceWith(target string, write func(io.Writer) error) error {
 	tmp := filepath.Join(r.tmpDir(), "replace")
 	os.Remove(tmp)
-	if err := writeSynced(tmp, data, 0o666, !r.NoSync); err != nil {
+	f, err := os.OpenFile(tmp, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o666)
+	if err != nil {
+		return err
+	}
+	w := bufio.NewWriter(f)
+	err = write(w)
+	if err == nil {
+		err = w.Flush()
+	}
+	if err == nil && !r.NoSync {
+		err = f.Sync()
+	}
+	if err = errors.Join(err, f.Close()); err != nil {
 		os.Remove(tmp)
 		return err
 	}

@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"time"
 
 	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/go-git/go-git/v5/plumbing/format/packfile"
@@ -34,21 +35,20 @@ type deltaCache struct {
 	held  map[int64]Object
 	order []int64
 	bytes int
+	most  int // bytes
 }
-
-const deltaCacheBytes = 24 << 20
 
 func (c *deltaCache) put(i int64, o Object) {
 	if c.held == nil {
 		c.held = map[int64]Object{}
 	}
-	if _, ok := c.held[i]; ok {
+	if _, ok := c.held[i]; ok || len(o.Data) > c.most/4 {
 		return
 	}
 	c.held[i] = o
 	c.order = append(c.order, i)
 	c.bytes += len(o.Data)
-	for c.bytes > deltaCacheBytes && len(c.order) > 1 {
+	for c.bytes > c.most && len(c.order) > 1 {
 		c.bytes -= len(c.held[c.order[0]].Data)
 		delete(c.held, c.order[0])
 		c.order = c.order[1:]
@@ -89,7 +89,8 @@ func scanPack(f *os.File) ([]packedObject, plumbing.Hash, error) {
 	if int64(n) > end-head {
 		return nil, want, errors.New("it is shorter than the number of its objects")
 	}
-	s := &packScan{file: f, list: make([]packedObject, 0, n), kinds: make([]byte, 0, n), bases: make([]int64, 0, n), byRef: map[int]plumbing.Hash{}, at: make(map[int64]int32, n)}
+	s := &packScan{file: f, list: make([]packedObject, 0, n), kinds: make([]byte, 0, n), bases: make([]int64, 0, n), byRef: map[int]plumbing.Hash{}, at: make(map[int64]int32, n),
+		cache: deltaCache{most: packCacheBytes}}
 	if err := s.entries(n, head, end); err != nil {
 		return nil, want, err
 	}
@@ -417,11 +418,6 @@ func (r *Repo) finish(f *os.File) error {
 
 // forgetPacks makes the next look list the packs anew.
 func (r *Repo) forgetPacks() {
-	for _, p := range r.packReaders {
-		p.close()
-	}
-	r.packReaders = nil
-	r.packsStamp = r.packsListed
+	r.packsListed, r.packsStamp = time.Time{}, time.Time{}
 	r.packsChanged()
-	r.objects.Reindex()
 }

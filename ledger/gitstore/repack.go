@@ -153,19 +153,18 @@ func (r *Repo) clearPacking() error {
 }
 
 // packObjects puts the loose objects that refs reach into a pack, and removes
-// those that can be read from one.
+// every loose one that can be read from a pack.
 func (r *Repo) packObjects() error {
 	loose, err := r.looseObjects()
 	if err != nil {
 		return err
 	}
-	wanted, err := r.reachableOf(loose)
+	fresh, err := r.reachableOf(loose)
 	if err != nil {
 		return err
 	}
-	// What has a pack already needs no other.
 	packs := r.openPacks()
-	fresh := slices.DeleteFunc(slices.Clone(wanted), func(h plumbing.Hash) bool {
+	fresh = slices.DeleteFunc(fresh, func(h plumbing.Hash) bool {
 		return slices.ContainsFunc(packs, func(s *storedPack) bool { return s.idx.find(h) >= 0 })
 	})
 	for _, s := range packs {
@@ -176,7 +175,7 @@ func (r *Repo) packObjects() error {
 			return err
 		}
 	}
-	return r.dropLoose(wanted)
+	return r.dropLoose(loose)
 }
 
 // makePack writes the pack of some objects, and installs it.
@@ -328,19 +327,18 @@ func (r *Repo) reachableOf(loose map[plumbing.Hash]bool) ([]plumbing.Hash, error
 }
 
 // dropLoose removes loose objects that can be read from a pack.
-func (r *Repo) dropLoose(objects []plumbing.Hash) error {
+func (r *Repo) dropLoose(loose map[plumbing.Hash]bool) error {
 	packs := r.openPacks()
 	defer func() {
 		for _, s := range packs {
 			s.file.Close()
 		}
 	}()
-	slices.SortFunc(objects, func(a, b plumbing.Hash) int { return bytes.Compare(a[:], b[:]) })
 	held := make([]map[int64]plumbing.Hash, len(packs))
 	for k := range packs {
 		held[k] = map[int64]plumbing.Hash{}
 	}
-	for _, h := range objects {
+	for h := range loose {
 		for k, s := range packs {
 			if i := s.idx.find(h); i >= 0 {
 				held[k][s.idx.offset(i)] = h
@@ -364,7 +362,7 @@ func (r *Repo) dropHeld(s *storedPack, held map[int64]plumbing.Hash) error {
 		places = append(places, at)
 	}
 	slices.Sort(places)
-	rd := &storedReader{pack: s}
+	rd := &storedReader{pack: s, cache: deltaCache{most: packCacheBytes}}
 	for n, at := range places {
 		o, err := rd.object(at)
 		if err != nil || o.Hash() != held[at] {

@@ -43,6 +43,7 @@ type Repo struct {
 	objects *filesystem.ObjectStorage
 
 	packReaders []*packReader // nil: not looked for yet
+	packNames   []string      // of the indexes when they were looked for
 	packReads   int
 	pending     map[plumbing.Hash]pendingObject
 	packed      packedRefs

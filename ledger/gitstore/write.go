@@ -216,7 +216,7 @@ func (tx *Tx) WriteObject(t plumbing.ObjectType, data []byte) (plumbing.Hash, er
 func (r *Repo) inPack(h plumbing.Hash) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return r.objects.HasEncodedObject(h) == nil
+	return r.isPacked(h) || r.objects.HasEncodedObject(h) == nil
 }
 
 var errTxDone = errors.New("gitstore: transaction used after Commit or Rollback")
