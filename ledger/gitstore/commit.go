@@ -94,6 +94,9 @@ func (tx *Tx) prepare(plan Plan) (*journal, error) {
 			if j.Files, j.Tree, err = r.filesBetween(u.Old, u.New); err != nil {
 				return nil, err
 			}
+			if err := r.checkAlike(j.Tree, j.Files); err != nil {
+				return nil, err
+			}
 		}
 		if u.Old != u.New {
 			j.Refs = append(j.Refs, u)
