@@ -15,7 +15,6 @@ import (
 	"time"
 
 	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/format/packfile"
 )
 
 // packScan reads a pack file from end to end and finds what every object in it is
@@ -294,7 +293,7 @@ func (s *packScan) object(i int) (Object, error) {
 		if s.bases[at] < 0 {
 			o = Object{kind, data}
 		} else {
-			if data, err = packfile.PatchDelta(o.Data, data); err != nil {
+			if data, err = patchDelta(o.Data, data); err != nil {
 				return o, fmt.Errorf("its delta at %d does not fit: %w", s.list[at].at, err)
 			}
 			o = Object{o.Type, data}
@@ -353,7 +352,7 @@ func (s *storedReader) object(at int64) (Object, error) {
 		}
 	}
 	for _, d := range slices.Backward(chain) {
-		data, err := packfile.PatchDelta(o.Data, d.data)
+		data, err := patchDelta(o.Data, d.data)
 		if err != nil {
 			return o, err
 		}

@@ -132,8 +132,34 @@ func (p *packReader) object(at int64, depth int) (plumbing.ObjectType, []byte, e
 	if err != nil {
 		return 0, nil, err
 	}
-	data, err = packfile.PatchDelta(whole, data)
+	data, err = patchDelta(whole, data)
 	return kind, data, err
+}
+
+// maxFromDelta bounds what a delta may say it makes: room is made for it before
+// anything else is known of it.
+const maxFromDelta = 1 << 30
+
+// patchDelta is what a delta makes of its base.
+func patchDelta(base, delta []byte) ([]byte, error) {
+	rest := delta
+	for _, what := range []string{"base", "result"} {
+		var size int64
+		for shift := 0; ; shift += 7 {
+			if len(rest) == 0 || shift > 56 {
+				return nil, fmt.Errorf("a delta does not say how long its %s is", what)
+			}
+			c := rest[0]
+			rest = rest[1:]
+			if size |= int64(c&0x7f) << shift; c&0x80 == 0 {
+				break
+			}
+		}
+		if size > maxFromDelta {
+			return nil, fmt.Errorf("a delta says its %s has %d bytes", what, size)
+		}
+	}
+	return packfile.PatchDelta(base, delta)
 }
 
 func inflate(r io.Reader, size int64) ([]byte, error) {

@@ -1,7 +1,10 @@
 package gitstore
 
 import (
+	"bytes"
+	"compress/zlib"
 	"context"
+	"crypto/sha1"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -522,6 +525,101 @@ func TestWritePack(t *testing.T) {
 			git(t, r.Dir, "prune-packed", "-q")
 		}
 		r = open(t, r.Dir)
+	}
+}
+
+// FuzzScanPack: whatever comes in for a pack is read or refused.
+func FuzzScanPack(f *testing.F) {
+	r := scattered(f)
+	git(f, r.Dir, "repack", "-adfq")
+	names, _ := filepath.Glob(filepath.Join(r.GitDir, "objects/pack/*.pack"))
+	for _, name := range names {
+		b, err := os.ReadFile(name)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(b)
+		f.Add(b[:len(b)/2])
+	}
+	// A delta that says it makes 2^62 bytes.
+	bomb := []byte("PACK\x00\x00\x00\x02\x00\x00\x00\x02")
+	for i, data := range [][]byte{[]byte("abc"), {3, 0x80, 0x80, 0x80, 0x80, 0x80, 0x80, 0x80, 0x80, 0x40, 3, 'a', 'b', 'c'}} {
+		head := entryHead(plumbing.BlobObject, int64(len(data)))
+		if i > 0 {
+			head = append(entryHead(plumbing.OFSDeltaObject, int64(len(data))), backOffset(int64(len(bomb)-12))...)
+		}
+		var z bytes.Buffer
+		w := zlib.NewWriter(&z)
+		w.Write(data)
+		w.Close()
+		bomb = append(append(bomb, head...), z.Bytes()...)
+	}
+	f.Add(bomb)
+	f.Fuzz(func(t *testing.T, b []byte) {
+		if len(b) < 32 {
+			return
+		}
+		sum := sha1.Sum(b[:len(b)-20]) // or nothing but the sum would ever be looked at
+		file, err := os.Create(filepath.Join(t.TempDir(), "x"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer file.Close()
+		if _, err := file.Write(append(b[:len(b)-20:len(b)-20], sum[:]...)); err != nil {
+			t.Fatal(err)
+		}
+		list, _, err := scanPack(file)
+		if err != nil {
+			return
+		}
+		for _, o := range list {
+			if o.hash.IsZero() || o.at <= 0 || o.at >= int64(len(b)) {
+				t.Fatalf("an object %s at %d", o.hash, o.at)
+			}
+		}
+	})
+}
+
+// TestManyNewRefs: a step that makes hundreds of refs, stopped anywhere, makes all of
+// them or none, and they are as stock git would have them.
+func TestManyNewRefs(t *testing.T) {
+	base := newRepo(t)
+	old := mustWrite(t, base, map[string]string{"a": "1\n"}, RefUpdate{Name: "refs/heads/unit/there", New: newest})
+	git(t, base.Dir, "tag", "-a", "-m", "x", "sealed")
+	tag := plumbing.NewHash(git(t, base.Dir, "rev-parse", "sealed"))
+	var more []RefUpdate
+	for i := range manyRefs + 20 {
+		more = append(more, RefUpdate{Name: fmt.Sprintf("refs/heads/unit/longwave-3/u%03d", i), New: newest})
+	}
+	more = append(more, RefUpdate{Name: "refs/tags/seal/x", New: tag}, RefUpdate{Name: "refs/heads/unit/there", Old: old})
+	for _, stop := range []string{"journal", "index", "new refs packed", "moved refs/heads/main", "refs unlocked", ""} {
+		r := open(t, copyRepo(t, base.Dir))
+		r.fault = func(step string) error {
+			if step == stop {
+				return errors.New("stopped")
+			}
+			return nil
+		}
+		_, err := write(lock(t, r), map[string]string{"a": "2\n"}, append([]RefUpdate(nil), more...)...)
+		r.fault = nil
+		_, interrupted := errors.AsType[*InterruptedError](err)
+		lock(t, r).Rollback()
+		units := len(strings.Fields(git(t, r.Dir, "for-each-ref", "--format=%(refname)", "refs/heads/unit/longwave-3", "refs/tags/seal")))
+		switch {
+		case err == nil || interrupted:
+			if units != manyRefs+21 || read(t, r, "a") != "2\n" {
+				t.Errorf("stopped at %q (%v): %d refs", stop, err, units)
+			}
+			if peeled := git(t, r.Dir, "rev-parse", "seal/x^{}"); peeled != old.String() {
+				t.Errorf("stopped at %q: the tag stands on %s", stop, peeled)
+			}
+			if log := git(t, r.Dir, "reflog", "show", "unit/longwave-3/u007"); strings.Count(log, "\n") != 0 || !strings.Contains(log, "test: record") {
+				t.Errorf("stopped at %q: the reflog is %q", stop, log)
+			}
+		case units != 0 || read(t, r, "a") != "1\n":
+			t.Errorf("stopped at %q (%v): %d refs", stop, err, units)
+		}
+		clean(t, r.Dir)
 	}
 }
 
