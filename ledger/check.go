@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"maps"
 	"path"
 	"slices"
 	"strings"
@@ -277,7 +276,7 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
 			return err
 		}
 	}
-	heads, err := l.closeHeads(head)
+	heads, seals, err := l.closeHeads(head)
 	if err != nil {
 		return err
 	}
@@ -305,7 +304,7 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
 			return err
 		}
 	}
-	if err := l.checkSeals(r, only); err != nil {
+	if err := l.checkSeals(r, only, seals, units); err != nil {
 		return err
 	}
 	changes, err := l.repo.Changes()
@@ -324,32 +323,6 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
 			what = edits[0] + " is edited and not saved"
 		}
 		r.Git = append(r.Git, GitProblem{What: what, Remedy: "run: benchlore save", Warning: true})
-	}
-	return nil
-}
-
-// checkSeals reports seals that two benches made beside one another: one of them
-// counts, and whoever was handed the other holds a history of which this is
-// another version.
-func (l *Ledger) checkSeals(r *CheckReport, only []string) error {
-	refs, err := l.repo.Refs(tagRefs + sealTags)
-	if err != nil {
-		return err
-	}
-	first := map[string]string{}
-	for _, ref := range slices.Sorted(maps.Keys(refs)) {
-		tag := strings.TrimPrefix(ref, tagRefs)
-		m := sealForm.FindStringSubmatch(tag)
-		if m == nil || len(only) > 0 && !slices.Contains(only, m[1]) {
-			continue
-		}
-		key := m[1] + "/" + m[2]
-		if other, ok := first[key]; ok {
-			r.Git = append(r.Git, GitProblem{Unit: m[1], Warning: true, What: fmt.Sprintf("two benches sealed it under one number: %s and %s", other, tag),
-				Remedy: "seal it again; whoever was handed a packet in between should be given the new one"})
-			continue
-		}
-		first[key] = tag
 	}
 	return nil
 }

@@ -79,7 +79,7 @@ func populate(dir string, opt Options, from func(*gitstore.Repo) (map[string]plu
 	if err != nil {
 		return nil, err
 	}
-	tx, err := repo.Lock(context.Background(), lockWait)
+	tx, err := repo.Lock(context.Background(), opt.Wait)
 	if err != nil {
 		return nil, err
 	}

@@ -23,6 +23,9 @@ type Conflict struct {
 	version  []byte
 }
 
+// Named are the changes in the words people use: state of fault F1.
+func (c Conflict) Named() []schema.Change { return schema.Named(c.Changes, c.standing, c.version) }
+
 // conflictOf takes the name of a kept version apart: the file's path.
 func conflictOf(p string) (string, bool) {
 	rest, ok := strings.CutPrefix(p, conflictsDir+"/")

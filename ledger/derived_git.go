@@ -3,6 +3,7 @@ package ledger
 import (
 	"encoding/gob"
 	"errors"
+	"maps"
 	"os"
 	"path/filepath"
 
@@ -16,6 +17,7 @@ type walked struct {
 	Program string
 	Main    plumbing.Hash            // Heads is as of this commit
 	Heads   map[string]plumbing.Hash // the head each unit's branch was last given
+	Seals   map[string]plumbing.Hash // the seals that were made, by tag
 	Tree    plumbing.Hash            // a tree of main with nothing in it that must not be
 }
 
@@ -60,16 +62,16 @@ func replaceDerived(name string, write func(*os.File) error) {
 	}
 }
 
-// closeHeads returns the head each unit's branch was last given by main. It
-// walks main back to where it was walked before.
-func (l *Ledger) closeHeads(from plumbing.Hash) (map[string]plumbing.Hash, error) {
-	heads := map[string]plumbing.Hash{}
+// closeHeads returns the head each unit's branch was last given by main, and the
+// seals that were made on it. It walks main back to where it was walked before.
+func (l *Ledger) closeHeads(from plumbing.Hash) (heads, seals map[string]plumbing.Hash, err error) {
+	heads, seals = map[string]plumbing.Hash{}, map[string]plumbing.Hash{}
 	if from.IsZero() {
-		return heads, nil
+		return heads, seals, nil
 	}
 	w := l.walked()
 	if w.Main == from {
-		return w.Heads, nil
+		return w.Heads, w.Seals, nil
 	}
 	take := func(message string) {
 		for name, h := range unitHeads(message) {
@@ -77,12 +79,13 @@ func (l *Ledger) closeHeads(from plumbing.Hash) (map[string]plumbing.Hash, error
 				heads[name] = h
 			}
 		}
+		maps.Copy(seals, sealsMade(message))
 	}
 	at := from
 	for !w.Main.IsZero() && at != w.Main {
 		c, err := l.repo.Commit(at)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		take(c.Message)
 		if len(c.ParentHashes) != 1 {
@@ -93,9 +96,10 @@ func (l *Ledger) closeHeads(from plumbing.Hash) (map[string]plumbing.Hash, error
 	}
 	if w.Main.IsZero() {
 		clear(heads)
+		clear(seals)
 		for c, err := range l.repo.Log(from) {
 			if err != nil {
-				return nil, err
+				return nil, nil, err
 			}
 			take(c.Message)
 		}
@@ -105,8 +109,9 @@ func (l *Ledger) closeHeads(from plumbing.Hash) (map[string]plumbing.Hash, error
 				heads[name] = h
 			}
 		}
+		maps.Copy(seals, w.Seals)
 	}
-	w.Main, w.Heads = from, heads
+	w.Main, w.Heads, w.Seals = from, heads, seals
 	l.keepWalked(w)
-	return heads, nil
+	return heads, seals, nil
 }

@@ -57,6 +57,8 @@ type Ledger struct {
 	opt  Options
 	seen memo
 
+	wrote bool // something was committed
+
 	fault func(step string) error // set by tests to stop an exchange between steps
 
 	// Recovered tells what the last write found of an earlier one that was cut
@@ -224,8 +226,14 @@ func readFormat(file string, data []byte) error {
 	return nil
 }
 
-// Close lets go of the ledger's folder.
-func (l *Ledger) Close() error { return errors.Join(l.repo.Close(), l.root.Close()) }
+// Close lets go of the ledger's folder. What was written has been reported by
+// then: it is the time to pack, once in a thousand commands.
+func (l *Ledger) Close() error {
+	if l.wrote {
+		_ = l.repo.Tidy() // a service: no command fails for it
+	}
+	return errors.Join(l.repo.Close(), l.root.Close())
+}
 
 // Today is the day it is now.
 func (l *Ledger) Today() schema.Date { return schema.NewDate(l.opt.Now()) }

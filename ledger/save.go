@@ -353,7 +353,7 @@ func (w *writer) repair() ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	heads, err := l.closeHeads(w.head)
+	heads, _, err := l.closeHeads(w.head)
 	if err != nil {
 		return nil, err
 	}
@@ -801,7 +801,7 @@ func (l *Ledger) lastChange(head plumbing.Hash, name string) (*lastChange, error
 		default:
 			return &lastChange{h, c.Message, before.TreeHash, c.TreeHash}, nil
 		}
-		newest = newest && isUndo
+		newest = newest && (isUndo || before.TreeHash == c.TreeHash)
 		h = next
 	}
 	return nil, nothing

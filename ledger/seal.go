@@ -273,7 +273,7 @@ func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 	if err != nil {
 		return res, err
 	}
-	return res, l.withLock(func(tx *gitstore.Tx) error {
+	_, err = l.update(func(w *writer) error {
 		st, unsigned, err := l.statement(name, stock, o)
 		if err != nil {
 			return err
@@ -288,7 +288,7 @@ func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 		}
 		committer.When = st.Sealed
 		tag := fmt.Sprintf("%s%s/%d-%s", sealTags, name, st.Number, Digest(text)[:8])
-		hash, err := tx.WriteTag(gitstore.TagSpec{Object: plumbing.NewHash(st.Head), Type: plumbing.CommitObject, Name: tag,
+		hash, err := w.tx.WriteTag(gitstore.TagSpec{Object: plumbing.NewHash(st.Head), Type: plumbing.CommitObject, Name: tag,
 			Tagger: committer, Message: string(text), Sign: signer})
 		if err != nil {
 			return err
@@ -302,11 +302,31 @@ func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 		}
 		res.UUID, res.Tag, res.Number, res.Head, res.Digest = st.UUID, tag, st.Number, st.Head, s.StatementDigest()
 		res.QR, res.SignedBy, res.Objects, res.Unsigned, res.Sealed = s.QR(), Fingerprint(signer.PublicKey()), st.Objects, unsigned, st.Sealed
-		if l.opt.DryRun {
-			return nil
-		}
-		return tx.Commit(gitstore.Plan{Refs: []gitstore.RefUpdate{{Name: tagRefs + tag, New: hash}}, Reason: "benchlore: seal " + name})
+		w.units = append(w.units, gitstore.RefUpdate{Name: tagRefs + tag, New: hash})
+		// No file changes. But a tag that is deleted leaves no trace of its own, and a
+		// buyer may hold what it sealed.
+		w.subject = fmt.Sprintf("seal %s, number %d", name, st.Number)
+		w.trailers = append(w.trailers, trailer{sealTrailer, tag + " " + hash.String()})
+		w.marker = true
+		return nil
 	})
+	return res, err
+}
+
+// sealTrailer is in the commit on main that made a seal: its value is the tag and
+// the tag object.
+const sealTrailer = "Seal"
+
+// sealsMade are the seals that a commit on main made.
+func sealsMade(msg string) map[string]plumbing.Hash {
+	out := map[string]plumbing.Hash{}
+	for _, t := range trailersOf(msg) {
+		tag, hash, ok := strings.Cut(t.value, " ")
+		if t.key == sealTrailer && ok && plumbing.IsHash(hash) && sealForm.MatchString(tag) {
+			out[tag] = plumbing.NewHash(hash)
+		}
+	}
+	return out
 }
 
 // proofSigner is the key seals and packets are signed with.
@@ -340,6 +360,7 @@ func (l *Ledger) withLock(fn func(tx *gitstore.Tx) error) error {
 	}
 	defer tx.Rollback()
 	l.Recovered = tx.Recovered
+	l.wrote = !l.opt.DryRun
 	return fn(tx)
 }
 

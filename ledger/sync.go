@@ -36,8 +36,11 @@ type Synced struct {
 	Conflicts []string          `json:"conflicts"` // files whose other version went to conflicts/
 	Renamed   map[string]string `json:"renamed,omitempty"`
 	HeldBack  []HeldBack        `json:"heldBack"`
-	Problems  []schema.Problem  `json:"problems"` // errors of the units that changed here
-	Rounds    int               `json:"rounds"`   // 1, and one for each time somebody else was faster
+	// SealsKept are, by unit, seals that a peer does not get, since the unit came
+	// in under another name and they are of that name.
+	SealsKept map[string][]string `json:"sealsKept,omitempty"`
+	Problems  []schema.Problem    `json:"problems"` // errors of the units that changed here
+	Rounds    int                 `json:"rounds"`   // 1, and one for each time somebody else was faster
 }
 
 // HeldBack is a unit that a peer has and that was not taken in.
@@ -145,6 +148,22 @@ func (x *exchange) start(o SyncOptions) error {
 		if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
 			if err := gitstore.InitBare(dir); err != nil {
 				return err
+			}
+		}
+	}
+	if x.out.Role == schema.RemotePeer {
+		for _, u := range x.remote.Units {
+			a, err := l.adoption(u)
+			if err != nil {
+				return err
+			}
+			for i := 0; a != nil && i < len(a.Seals); i++ {
+				if !x.exchanged(tagRefs + a.Seals[i]) {
+					if x.out.SealsKept == nil {
+						x.out.SealsKept = map[string][]string{}
+					}
+					x.out.SealsKept[u] = append(x.out.SealsKept[u], a.Seals[i])
+				}
 			}
 		}
 	}

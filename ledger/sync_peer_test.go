@@ -161,3 +161,30 @@ func TestPeerExchange(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestPeerSealsOfAnotherName: seals that came in under another name are of another
+// unit by their tags, so a peer does not get them; the one who sends is told.
+func TestPeerSealsOfAnotherName(t *testing.T) {
+	shop := newKey(t, "ed25519")
+	w := newWorkshop(t)
+	w.signWith(shop)
+	w.job(lw)
+	w.close(lw)
+	b := newBench(t, "Lindgate Organ Works", "Tove Ashgrove", newKey(t, "ed25519"))
+	const as = "longwave-3/other"
+	if _, err := b.Adopt(w.packet(lw), AdoptOptions{By: "mw", As: as, Verify: trusting(shop)}); err != nil {
+		t.Fatal(err)
+	}
+	bare := filepath.Join(t.TempDir(), "peer.git")
+	git(t, ".", "init", "-q", "--bare", bare)
+	b.remote("peer", bare, "peer", as)
+	b.save()
+	b = b.again()
+	r := b.sync()
+	if kept := r.SealsKept[as]; len(kept) != 1 || !strings.HasPrefix(kept[0], sealTags+lw+"/1-") {
+		t.Errorf("kept back: %v", r.SealsKept)
+	}
+	if refs := git(t, bare, "for-each-ref", "--format=%(refname)"); refs != unitRef(as) {
+		t.Errorf("the peer has:\n%s", refs)
+	}
+}

@@ -183,6 +183,7 @@ func (l *Ledger) update(fn func(*writer) error) (Result, error) {
 	if err := tx.Commit(gitstore.Plan{Refs: refs, Reason: "benchlore: " + w.subject}); err != nil {
 		return Result{}, err
 	}
+	l.wrote = true
 	res.Commit = commit.String()
 	return res, nil
 }

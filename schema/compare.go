@@ -3,7 +3,9 @@ package schema
 import (
 	"fmt"
 	"reflect"
+	"regexp"
 	"sort"
+	"strconv"
 	"strings"
 
 	"github.com/BurntSushi/toml"
@@ -26,6 +28,55 @@ func (c Change) String() string {
 		return fmt.Sprintf("%s: removed %s", c.Path, c.Old)
 	}
 	return fmt.Sprintf("%s: %s, was %s", c.Path, c.New, c.Old)
+}
+
+// Named gives changes the names people use in place of numbers of lines: state of
+// fault F1 in place of fault[0].state. Lines without an id or a reference keep
+// their number, counted from 1. before and after are what was compared.
+func Named(changes []Change, before, after []byte) []Change {
+	a, aerr := leaves(before)
+	b, berr := leaves(after)
+	if aerr != nil || berr != nil {
+		return changes
+	}
+	out := make([]Change, len(changes))
+	for i, c := range changes {
+		out[i] = c
+		tree := b
+		if c.New == "" {
+			tree = a // a line that went is counted there
+		}
+		out[i].Path = named(c.Path, tree)
+	}
+	return out
+}
+
+var lineOf = regexp.MustCompile(`^(\w+)\[(\d+)\]\.?(.*)$`)
+
+func named(at string, tree map[string]any) string {
+	m := lineOf.FindStringSubmatch(at)
+	if m == nil {
+		return at
+	}
+	n, err := strconv.Atoi(m[2])
+	if err != nil {
+		return at
+	}
+	name := fmt.Sprintf("%s %d", m[1], n+1)
+	if lines := list(tree[m[1]]); n < len(lines) {
+		if line, ok := lines[n].(map[string]any); ok {
+			for _, key := range []string{"id", "ref", "point", "name"} {
+				if s, ok := line[key].(string); ok && s != "" {
+					name = m[1] + " " + s
+					break
+				}
+			}
+		}
+	}
+	if m[3] == "" {
+		return name
+	}
+	return m[3] + " of " + name
 }
 
 // Compare lists field by field how two versions of a TOML file differ, in

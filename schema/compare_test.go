@@ -142,3 +142,22 @@ func TestCompareUnreadable(t *testing.T) {
 		t.Errorf("later version unreadable: %v", err)
 	}
 }
+
+func TestNamed(t *testing.T) {
+	before := "kind = \"intake\"\nworks = \"no\"\n[[fault]]\nid = \"F1\"\nstate = \"open\"\n[[fault]]\nid = \"F2\"\nstate = \"open\"\n" +
+		"[[section]]\ncondition = \"dusty\"\n"
+	after := "kind = \"intake\"\nworks = \"partly\"\n[[fault]]\nid = \"F1\"\nstate = \"cured\"\n[[section]]\ncondition = \"clean\"\n" +
+		"[[part]]\nref = \"C14\"\n[part.new]\nrating = \"35 V\"\n"
+	changes, err := Compare([]byte(before), []byte(after))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, c := range Named(changes, []byte(before), []byte(after)) {
+		got = append(got, c.Path)
+	}
+	want := []string{"state of fault F1", "fault F2", "part C14", "condition of section 1", "works"}
+	if !slices.Equal(got, want) {
+		t.Errorf("got %q, want %q", got, want)
+	}
+}

@@ -308,6 +308,9 @@ func (a *app) edit(text []byte, what string) ([]byte, error) {
 	words := strings.Fields(editor)
 	c := exec.Command(words[0], append(words[1:], name)...)
 	c.Stdin, c.Stdout, c.Stderr = a.in, a.out, a.err
+	if f := fileOf(a.out); f != nil {
+		c.Stdout = f // an editor wants the terminal itself
+	}
 	if err := c.Run(); err != nil {
 		return nil, fmt.Errorf("the editor %s: %w; what was typed is in %s", words[0], err, name)
 	}

@@ -55,13 +55,21 @@ var errFound = errors.New("problems found")
 
 // run runs one command line and returns the exit code.
 func run(args []string, in io.Reader, out, errw io.Writer, h hooks) int {
-	a := &app{in: in, out: out, err: errw, hooks: h}
+	printed := &sink{w: out}
+	a := &app{in: in, out: printed, err: errw, hooks: h}
 	root := a.root()
 	root.SetArgs(args)
 	root.SetIn(in)
-	root.SetOut(out)
+	root.SetOut(printed)
 	root.SetErr(errw)
 	err := root.Execute()
+	// An answer that did not arrive is none, whatever became of the rest.
+	if printed.err != nil && (err == nil || errors.Is(err, errFound) || errors.Is(err, printed.err)) {
+		if isClosedPipe(printed.err) {
+			return exitEnvironment // who reads has read enough
+		}
+		err = &gitstore.WriteError{Path: "standard output", Err: printed.err}
+	}
 	if err == nil {
 		return exitOK
 	}
@@ -299,12 +307,7 @@ func (e *placeError) Hint() string  { return e.hint }
 // write sends output to -o FILE, whole or not at all, else to standard output.
 func (a *app) write(fn func(w io.Writer) error) error {
 	if a.output == "" || a.output == "-" {
-		s := &sink{w: a.out}
-		err := fn(s)
-		if err == nil {
-			err = s.err
-		}
-		return unwritten(err, os.Stdout.Name(), "standard output")
+		return fn(a.out) // whose errors run reports
 	}
 	if fi, err := os.Stat(a.output); err == nil && fi.IsDir() {
 		return usagef("name a file in it", "%s is a folder", a.output)
@@ -364,9 +367,18 @@ func (s *sink) Write(p []byte) (int, error) {
 	return n, err
 }
 
+// fileOf is the file that is printed to; nil where that is none.
+func fileOf(w io.Writer) *os.File {
+	if s, ok := w.(*sink); ok {
+		w = s.w
+	}
+	f, _ := w.(*os.File)
+	return f
+}
+
 // width is the width of the terminal, 80 off one.
 func (a *app) width() int {
-	if f, ok := a.out.(*os.File); ok && a.output == "" {
+	if f := fileOf(a.out); f != nil && a.output == "" {
 		if w, _, err := term.GetSize(int(f.Fd())); err == nil && w >= 40 {
 			return w
 		}

@@ -153,3 +153,45 @@ func TestReadOnlyDisk(t *testing.T) {
 		})
 	}
 }
+
+// TestInitDiskFull starts a ledger on a disk that is full sooner and later in the
+// work. It says so, and once there is room the same command starts it.
+func TestInitDiskFull(t *testing.T) {
+	needFaults(t)
+	at := smallDisk(t)
+	failed := 0
+	for pages := 0; ; pages = 2*pages + 1 {
+		free := fill(t, at, pages)
+		code, out := onFaultDay(t, at, []string{"TMPDIR=" + at}, "init", "ledger", "--name", "Halden Street Workshop")
+		free()
+		dir := filepath.Join(at, "ledger")
+		if code != 0 {
+			failed++
+			for _, s := range []string{"cannot write to", "no space left on device", "make room on that disk, then run the command again"} {
+				if code != 3 || !strings.Contains(out, s) {
+					t.Fatalf("with %d pages left: code %d, not %q\n%s", pages, code, s, out)
+				}
+			}
+			if strings.Contains(out, "the next command finishes it") {
+				does(t, dir, "save")
+			} else {
+				does(t, at, "init", "ledger", "--name", "Halden Street Workshop")
+			}
+		}
+		does(t, dir, "check")
+		if err := judged(dir); err != nil {
+			t.Errorf("with %d pages left: %v", pages, err)
+		}
+		does(t, dir, "new", "longwave-3", "lw3-1", "--maker", "Quillard", "--name", "Longwave 3")
+		if err := os.RemoveAll(dir); err != nil {
+			t.Fatal(err)
+		}
+		if code == 0 {
+			break
+		}
+	}
+	if failed == 0 {
+		t.Error("it never met the end of the disk")
+	}
+	t.Logf("failed %d times", failed)
+}

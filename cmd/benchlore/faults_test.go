@@ -297,6 +297,33 @@ func emptied(t *testing.T, dir, name string) {
 	}
 }
 
+// sealOf is the first seal of the closed unit.
+func sealOf(t *testing.T, dir string) string {
+	t.Helper()
+	tags, err := gitOut(dir, "tag", "-l", "seal/"+closedUnit+"/1-*")
+	if err != nil || len(strings.Fields(tags)) != 1 {
+		t.Fatalf("%v %s", err, tags)
+	}
+	return tags
+}
+
+func gitSays(t *testing.T, dir string, args ...string) string {
+	t.Helper()
+	out, err := gitOut(dir, args...)
+	if err != nil {
+		t.Fatalf("git %s: %v %s", strings.Join(args, " "), err, out)
+	}
+	return out
+}
+
+// fetchSeals gets seals back from a full copy, as the message says.
+func fetchSeals(t *testing.T, dir, _ string) {
+	t.Helper()
+	if out, err := gitOut(dir, "fetch", "-q", faultBase.dir, "refs/tags/seal/*:refs/tags/seal/*"); err != nil {
+		t.Fatal(err, out)
+	}
+}
+
 // TestFaults breaks git's folder in one way after another.
 func TestFaults(t *testing.T) {
 	lock := func(name string) func(t *testing.T, dir string) {
@@ -371,6 +398,30 @@ func TestFaults(t *testing.T) {
 			func(t *testing.T, dir, _ string) {
 				edit(t, dir, "HEAD", func([]byte) []byte { return []byte("ref: refs/heads/main\n") })
 			}},
+		{"the only seal gone", func(t *testing.T, dir string) {
+			if out, err := gitOut(dir, "tag", "-d", sealOf(t, dir)); err != nil {
+				t.Fatal(err, out)
+			}
+		}, checks, 1, []string{"the seal seal/" + closedUnit + "/1-", "was made and is not in this copy", "benchlore sync, or git fetch COPY refs/tags/seal/"}, "", fetchSeals},
+		{"a seal that is another", func(t *testing.T, dir string) {
+			if out, err := gitOut(dir, "tag", "-f", sealOf(t, dir), "unit/"+closedUnit); err != nil {
+				t.Fatal(err, out)
+			}
+		}, checks, 1, []string{"is not the one that was made", "git update-ref refs/tags/seal/"}, "", nil},
+		{"an earlier seal gone, that was made before main told of seals", func(t *testing.T, dir string) {
+			does(t, dir, closeLine...)
+			says(t, dir, 0, nil, "seal", closedUnit)
+			first := sealOf(t, dir)
+			// As a copy stands whose commits of main have no trailers.
+			tree := gitSays(t, dir, "rev-parse", "main^{tree}")
+			head := gitSays(t, dir, "rev-parse", "unit/"+closedUnit)
+			main := gitSays(t, dir, "commit-tree", tree, "-m", "as it was\n\nUnit-Head: "+closedUnit+" "+head)
+			for _, c := range [][]string{{"update-ref", "refs/heads/main", main}, {"tag", "-d", first}} {
+				if out, err := gitOut(dir, c...); err != nil {
+					t.Fatal(err, out)
+				}
+			}
+		}, checks, 1, []string{"its seal number 1 is not in this copy, though later ones are"}, "", fetchSeals},
 		{"a file's object gone", gone("main:" + openFile()), objects, 1, []string{"is gone; it is part of main: " + openFile(), "git hash-object -w " + openFile()}, "", nil},
 		{"a file's object cut short", damaged("main:"+openFile(), half), objects, 1, []string{"is damaged", "part of main: " + openFile(), "the file still has it: delete .git/objects/"}, "", nil},
 		{"a file's object with a wrong bit", damaged("main:"+openFile(), flip), objects, 1, []string{"is damaged", "git hash-object -w"}, "", nil},

@@ -2,7 +2,6 @@ package main
 
 import (
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -99,7 +98,7 @@ func (a *app) tableFormat(format string, more ...string) (string, error) {
 	case !slices.Contains(known, format):
 		return "", unknownWord("--format", format, known)
 	}
-	if f, ok := a.out.(*os.File); ok && format == "xlsx" && (a.output == "" || a.output == "-") && term.IsTerminal(int(f.Fd())) {
+	if f := fileOf(a.out); f != nil && format == "xlsx" && (a.output == "" || a.output == "-") && term.IsTerminal(int(f.Fd())) {
 		return "", usagef("add -o FILE.xlsx", "a workbook cannot be shown at the terminal")
 	}
 	return format, nil

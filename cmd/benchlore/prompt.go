@@ -81,8 +81,8 @@ func (a *app) promptOut() io.Writer {
 		return nil
 	}
 	for _, w := range []io.Writer{a.err, a.out} {
-		if f, ok := w.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
-			return w
+		if f := fileOf(w); f != nil && term.IsTerminal(int(f.Fd())) {
+			return f
 		}
 	}
 	return nil

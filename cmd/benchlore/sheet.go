@@ -87,7 +87,7 @@ and stays in is "left".`,
 				default:
 					return usagef("name it FILE.xlsx, FILE.csv or FILE.html, or add --format", "%q is no form of worksheet", format)
 				}
-				if f, ok := a.out.(*os.File); ok && format == "xlsx" && (a.output == "" || a.output == "-") && term.IsTerminal(int(f.Fd())) {
+				if f := fileOf(a.out); f != nil && format == "xlsx" && (a.output == "" || a.output == "-") && term.IsTerminal(int(f.Fd())) {
 					return usagef("add -o FILE.xlsx", "a workbook cannot be shown at the terminal")
 				}
 				if err := a.write(write); err != nil {

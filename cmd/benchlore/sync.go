@@ -124,6 +124,9 @@ func (a *app) printSynced(s ledger.Synced) {
 	for _, h := range s.HeldBack {
 		fmt.Fprintf(a.err, "benchlore: held back: %s: %s\n  %s\n", h.Unit, h.Why, h.Remedy)
 	}
+	for _, u := range slices.Sorted(maps.Keys(s.SealsKept)) {
+		fmt.Fprintf(a.err, "benchlore: %s came in under another name, and %s of that name do not go to %s\n  the packet has them: benchlore handover %s\n", u, plural(len(s.SealsKept[u]), "seal"), s.Remote, u)
+	}
 	for _, c := range s.Conflicts {
 		fmt.Fprintf(a.err, "benchlore: changed on two benches; the version that does not stand is %s\n", c)
 	}
@@ -239,7 +242,7 @@ func (a *app) listConflicts(l *ledger.Ledger, file string) error {
 		if len(c.Changes) == 0 && strings.HasSuffix(c.Path, ".toml") && !c.Gone {
 			fmt.Fprintln(a.out, "    they differ in comments and layout only")
 		}
-		for _, d := range c.Changes {
+		for _, d := range c.Named() {
 			fmt.Fprintf(a.out, "    %s: %s stands, %s in the other\n", d.Path, orNone(d.Old, "nothing"), orNone(d.New, "nothing"))
 		}
 	}

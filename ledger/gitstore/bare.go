@@ -54,7 +54,10 @@ func InitBare(dir string) error {
 			return &WriteError{dir, err}
 		}
 	}
-	config := fmt.Sprintf("[core]\n\trepositoryformatversion = 0\n\tfilemode = %t\n\tbare = true\n", executableBits)
+	config := fmt.Sprintf("[core]\n\trepositoryformatversion = 0\n\tfilemode = %t\n\tbare = true\n", keepsModes(dir))
+	if !keepsCase(dir) {
+		config += "\tignorecase = true\n"
+	}
 	for _, f := range []struct{ name, text string }{{"config", config}, {"HEAD", "ref: refs/heads/main\n"}} {
 		name := filepath.Join(dir, f.name)
 		if err := writeSynced(name, []byte(f.text), 0o666, true); err != nil {

@@ -94,6 +94,9 @@ func (tx *Tx) prepare(plan Plan) (*journal, error) {
 			if j.Files, j.Tree, err = r.filesBetween(u.Old, u.New); err != nil {
 				return nil, err
 			}
+			if err := r.checkAlike(j.Tree, j.Files); err != nil {
+				return nil, err
+			}
 		}
 		if u.Old != u.New {
 			j.Refs = append(j.Refs, u)
@@ -278,6 +281,9 @@ func (tx *Tx) carryOut(ctx context.Context, j *journal) error {
 		return err
 	}
 	if err := r.step("index"); err != nil {
+		return err
+	}
+	if err := tx.moveNewRefs(ctx, j); err != nil {
 		return err
 	}
 	for _, u := range j.Refs {
@@ -484,7 +490,11 @@ func (tx *Tx) moveRef(ctx context.Context, u RefUpdate, j *journal) error {
 	if u.New.IsZero() {
 		return tx.dropRef(ctx, u.Name)
 	}
-	if err := r.writeReflogs(u, j); err != nil {
+	log, err := r.reflogs()
+	if err != nil {
+		return err
+	}
+	if err := log.write(u, j); err != nil {
 		return err
 	}
 	if err := r.step("reflog " + u.Name); err != nil {
@@ -502,6 +512,70 @@ func (tx *Tx) moveRef(ctx context.Context, u RefUpdate, j *journal) error {
 		}
 	}
 	return nil
+}
+
+// manyRefs is from how many on new refs are not made as a file each, but as lines
+// of packed-refs: a ledger that is copied has one for each instrument.
+const manyRefs = 200
+
+// moveNewRefs makes refs that are new, where there are many, with one write. They
+// are locked.
+func (tx *Tx) moveNewRefs(ctx context.Context, j *journal) error {
+	r := tx.repo
+	var fresh []RefUpdate
+	for _, u := range j.Refs {
+		// The branch in use has a file, as after git clone.
+		if u.Old.IsZero() && u.Name != j.Branch {
+			fresh = append(fresh, u)
+		}
+	}
+	if len(fresh) < manyRefs {
+		return nil
+	}
+	packed, err := r.packedNow()
+	if err != nil {
+		return err
+	}
+	fresh = slices.DeleteFunc(fresh, func(u RefUpdate) bool { return packed[u.Name] == u.New })
+	if len(fresh) == 0 {
+		return nil
+	}
+	log, err := r.reflogs()
+	if err != nil {
+		return err
+	}
+	log.sync = false // as git: a branch's first line says nothing that the branch does not
+	if err := inParallel(len(fresh), func(i int) error { return log.write(fresh[i], j) }); err != nil {
+		return err
+	}
+	held := len(tx.locks)
+	file := filepath.Join(r.GitDir, "packed-refs")
+	if err := tx.acquire(ctx, file, time.Now().Add(refLockWait)); err != nil {
+		return err
+	}
+	defer tx.unlock(held)
+	old, err := os.ReadFile(file)
+	if err != nil && !isAbsent(err) {
+		return err
+	}
+	lines, err := r.packedLines(old)
+	if err != nil {
+		return err
+	}
+	for _, u := range fresh {
+		l := packedLine{name: u.Name, hash: u.New}
+		if l.peeled, err = r.peel(u.New); err != nil {
+			return err
+		}
+		lines[u.Name] = l
+	}
+	if err := r.replace(file, encodePacked(lines)); err != nil {
+		return &WriteError{file, err}
+	}
+	r.mu.Lock()
+	r.packed = packedRefs{}
+	r.mu.Unlock()
+	return r.step("new refs packed")
 }
 
 // removeEmptyDirs clears empty folders that deleted refs left where a ref is to

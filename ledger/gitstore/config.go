@@ -329,7 +329,18 @@ func (c *Config) Int(key string, def int) (int, error) {
 	if !ok {
 		return def, nil
 	}
-	n, err := strconv.Atoi(v.value)
+	// git reads 7k as 7168, and so on.
+	digits, unit := v.value, 0
+	if i := len(v.value) - 1; i > 0 {
+		if unit = strings.IndexByte("kmg", v.value[i]|0x20) + 1; unit > 0 {
+			digits = v.value[:i]
+		}
+	}
+	n, err := strconv.Atoi(digits)
+	if err == nil && n != n<<(10*unit)>>(10*unit) {
+		err = strconv.ErrRange
+	}
+	n <<= 10 * unit
 	if err != nil {
 		return def, &ConfigError{File: v.file, Reason: fmt.Sprintf("%s is %q; write a number", key, v.value)}
 	}

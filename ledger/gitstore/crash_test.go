@@ -25,13 +25,20 @@ func child(role string) int {
 		fmt.Println(err)
 		return 1
 	}
-	r.NoSync = role == "append"
+	r.NoSync = role == "append" || role == "pack"
 	at, _ := strconv.Atoi(os.Getenv("GITSTORE_KILL"))
 	r.fault = func(string) error {
 		if at--; at == 0 {
 			os.Exit(killed) // as a kill: nothing deferred runs
 		}
 		return nil
+	}
+	if role == "pack" {
+		if err := r.pack(); err != nil {
+			fmt.Println(err)
+			return 1
+		}
+		return 0
 	}
 	tx, err := r.Lock(context.Background(), 30*time.Second)
 	if err != nil {
@@ -112,7 +119,7 @@ func crashRepo(t *testing.T) string {
 	return r.Dir
 }
 
-func copyRepo(t *testing.T, dir string) string {
+func copyRepo(t testing.TB, dir string) string {
 	t.Helper()
 	to := filepath.Join(t.TempDir(), "copy")
 	if err := os.CopyFS(to, os.DirFS(dir)); err != nil {

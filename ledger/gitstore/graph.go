@@ -1,6 +1,7 @@
 package gitstore
 
 import (
+	"bytes"
 	"container/heap"
 	"slices"
 
@@ -100,9 +101,59 @@ func (r *Repo) MergeBases(a, b []plumbing.Hash) ([]plumbing.Hash, error) {
 // Ahead returns the commits reachable from tips and not from known, newest
 // first. Where clocks went back it may return some that are.
 func (r *Repo) Ahead(tips, known []plumbing.Hash) ([]*object.Commit, error) {
+	nodes, err := r.ahead(tips, known)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]*object.Commit, len(nodes))
+	for i, n := range nodes {
+		if out[i], err = r.Commit(n.hash); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// node is what a walk needs of a commit: whole ones of a large ledger would fill
+// the memory.
+type node struct {
+	hash, tree plumbing.Hash
+	parents    []plumbing.Hash
+	when       int64
+}
+
+type nodeQueue []node
+
+func (q nodeQueue) Len() int      { return len(q) }
+func (q nodeQueue) Swap(i, j int) { q[i], q[j] = q[j], q[i] }
+func (q nodeQueue) Less(i, j int) bool {
+	if q[i].when != q[j].when {
+		return q[i].when > q[j].when
+	}
+	return bytes.Compare(q[i].hash[:], q[j].hash[:]) < 0
+}
+func (q *nodeQueue) Push(x any) { *q = append(*q, x.(node)) }
+func (q *nodeQueue) Pop() any {
+	old := *q
+	n := old[len(old)-1]
+	*q = old[:len(old)-1]
+	return n
+}
+
+func (r *Repo) node(h plumbing.Hash) (node, error) {
+	c, err := r.Commit(h)
+	if err != nil {
+		return node{}, err
+	}
+	parents, err := r.Parents(c)
+	return node{c.Hash, c.TreeHash, parents, c.Committer.When.Unix()}, err
+}
+
+// ahead is Ahead, without holding the commits.
+func (r *Repo) ahead(tips, known []plumbing.Hash) ([]node, error) {
 	dull := map[plumbing.Hash]bool{}
 	waiting := map[plumbing.Hash]bool{} // in the queue; false: has left it
-	q := &commitQueue{}
+	q := &nodeQueue{}
 	bright := 0 // of those in the queue
 	push := func(h plumbing.Hash, isDull bool) error {
 		if in, seen := waiting[h]; seen {
@@ -114,7 +165,7 @@ func (r *Repo) Ahead(tips, known []plumbing.Hash) ([]*object.Commit, error) {
 			}
 			return nil
 		}
-		c, err := r.Commit(h)
+		c, err := r.node(h)
 		if err != nil {
 			return err
 		}
@@ -135,25 +186,21 @@ func (r *Repo) Ahead(tips, known []plumbing.Hash) ([]*object.Commit, error) {
 			return nil, err
 		}
 	}
-	var out []*object.Commit
+	var out []node
 	for bright > 0 {
-		c := heap.Pop(q).(*object.Commit)
-		waiting[c.Hash] = false
-		if !dull[c.Hash] {
+		c := heap.Pop(q).(node)
+		waiting[c.hash] = false
+		if !dull[c.hash] {
 			bright--
 			out = append(out, c)
 		}
-		parents, err := r.Parents(c)
-		if err != nil {
-			return nil, err
-		}
-		for _, p := range parents {
-			if err := push(p, dull[c.Hash]); err != nil {
+		for _, p := range c.parents {
+			if err := push(p, dull[c.hash]); err != nil {
 				return nil, err
 			}
 		}
 	}
-	return slices.DeleteFunc(out, func(c *object.Commit) bool { return dull[c.Hash] }), nil
+	return slices.DeleteFunc(out, func(c node) bool { return dull[c.hash] }), nil
 }
 
 // NewObjects lists every object that tips reach and known, which must be whole
@@ -203,25 +250,21 @@ func (r *Repo) NewObjects(tips, known []plumbing.Hash) ([]plumbing.Hash, error) 
 		}
 		peeled = append(peeled, h)
 	}
-	ahead, err := r.Ahead(commits, peeled)
+	ahead, err := r.ahead(commits, peeled)
 	if err != nil {
 		return nil, err
 	}
 	for _, c := range ahead {
-		add(c.Hash)
-		parents, err := r.Parents(c)
-		if err != nil {
-			return nil, err
-		}
+		add(c.hash)
 		var against []plumbing.Hash
-		for _, p := range parents {
+		for _, p := range c.parents {
 			pc, err := r.Commit(p)
 			if err != nil {
 				return nil, err
 			}
 			against = append(against, pc.TreeHash)
 		}
-		if err := r.newInTree(c.TreeHash, against, add, walked); err != nil {
+		if err := r.newInTree(c.tree, against, add, walked); err != nil {
 			return nil, err
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -80,14 +81,40 @@ func (r *Repo) readJournal() (*journal, error) {
 }
 
 func (r *Repo) writeJournal(j *journal) error {
-	b, err := json.Marshal(j)
-	if err != nil {
-		return err
-	}
-	if err := r.replace(r.journalFile(), append(b, '\n')); err != nil {
+	if err := r.replaceWith(r.journalFile(), j.encode); err != nil {
 		return &WriteError{r.journalFile(), err}
 	}
 	return nil
+}
+
+// encode writes what json.Marshal would, file by file: the journal of a ledger
+// that is copied names every file there is.
+func (j *journal) encode(w io.Writer) error {
+	head := *j
+	head.Files = []fileMove{}
+	b, err := json.Marshal(head)
+	if err != nil {
+		return err
+	}
+	const list = `"Files":[`
+	at := bytes.Index(b, []byte(list+"]")) + len(list)
+	if _, err := w.Write(b[:at]); err != nil {
+		return err
+	}
+	for i, m := range j.Files {
+		one, err := json.Marshal(m)
+		if err != nil {
+			return err
+		}
+		if i > 0 {
+			one = append([]byte{','}, one...)
+		}
+		if _, err := w.Write(one); err != nil {
+			return err
+		}
+	}
+	_, err = w.Write(append(b[at:], '\n'))
+	return err
 }
 
 func (r *Repo) removeJournal() error {

@@ -1,10 +1,12 @@
 package gitstore
 
 import (
+	"bufio"
 	"context"
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -92,27 +94,7 @@ func (r *Repo) Lock(ctx context.Context, timeout time.Duration) (*Tx, error) {
 func (tx *Tx) begin(ctx context.Context, deadline time.Time) error {
 	r := tx.repo
 	j, jerr := r.readJournal()
-	if err := r.dropDeadLocks(j); err != nil {
-		return &WriteError{r.GitDir, err}
-	}
-	if err := os.RemoveAll(r.tmpDir()); err != nil {
-		return &WriteError{r.tmpDir(), err}
-	}
-	if err := os.MkdirAll(r.tmpDir(), 0o777); err != nil {
-		return &WriteError{r.tmpDir(), err}
-	}
-	// The nonce is on disk before the first lock file that carries it.
-	tx.marker = lockMarker + rand.Text() + "\n"
-	if err := writeSynced(r.nonceFile()+".new", []byte(tx.marker), 0o666, !r.NoSync); err != nil {
-		return &WriteError{r.nonceFile(), err}
-	}
-	if err := r.rename(r.nonceFile()+".new", r.nonceFile()); err != nil {
-		return &WriteError{r.nonceFile(), err}
-	}
-	if err := os.WriteFile(tx.markerFile(), []byte(tx.marker), 0o666); err != nil {
-		return &WriteError{tx.markerFile(), err}
-	}
-	if err := r.step("nonce"); err != nil {
+	if err := tx.mark(j); err != nil {
 		return err
 	}
 	if err := tx.acquire(ctx, r.indexFile(), deadline); err != nil {
@@ -133,6 +115,33 @@ func (tx *Tx) begin(ctx context.Context, deadline time.Time) error {
 	return err
 }
 
+// mark clears what a dead process of ours left, and makes ready for lock files
+// that say whose they are.
+func (tx *Tx) mark(j *journal) error {
+	r := tx.repo
+	if err := r.dropDeadLocks(j); err != nil {
+		return &WriteError{r.GitDir, err}
+	}
+	if err := os.RemoveAll(r.tmpDir()); err != nil {
+		return &WriteError{r.tmpDir(), err}
+	}
+	if err := os.MkdirAll(r.tmpDir(), 0o777); err != nil {
+		return &WriteError{r.tmpDir(), err}
+	}
+	// The nonce is on disk before the first lock file that carries it.
+	tx.marker = lockMarker + rand.Text() + "\n"
+	if err := writeSynced(r.nonceFile()+".new", []byte(tx.marker), 0o666, !r.NoSync); err != nil {
+		return &WriteError{r.nonceFile(), err}
+	}
+	if err := r.rename(r.nonceFile()+".new", r.nonceFile()); err != nil {
+		return &WriteError{r.nonceFile(), err}
+	}
+	if err := os.WriteFile(tx.markerFile(), []byte(tx.marker), 0o666); err != nil {
+		return &WriteError{tx.markerFile(), err}
+	}
+	return r.step("nonce")
+}
+
 func (tx *Tx) markerFile() string { return filepath.Join(tx.repo.tmpDir(), "marker") }
 
 // acquire creates target.lock, waiting for whoever has it until the deadline.
@@ -147,7 +156,7 @@ func (tx *Tx) acquire(ctx context.Context, target string, deadline time.Time) er
 		switch {
 		case errors.Is(err, fs.ErrNotExist):
 			// Stock git removes empty folders below refs at any time.
-			if err := os.MkdirAll(filepath.Dir(name), 0o777); err != nil {
+			if err := os.MkdirAll(filepath.Dir(name), 0o777); err != nil && !errors.Is(err, fs.ErrNotExist) {
 				return &WriteError{name, err}
 			}
 		case !errors.Is(err, fs.ErrExist):
@@ -206,6 +215,13 @@ func (r *Repo) dropDeadLocks(j *journal) error {
 			names = append(names, r.refFile(u.Name))
 		}
 	}
+	if fileExists(r.refsNote()) {
+		loose, err := r.looseRefLocks()
+		if err != nil {
+			return err
+		}
+		names = append(names, loose...)
+	}
 	for _, name := range names {
 		name += ".lock"
 		b, err := os.ReadFile(name)
@@ -216,7 +232,25 @@ func (r *Repo) dropDeadLocks(j *journal) error {
 			return err
 		}
 	}
+	if err := os.Remove(r.refsNote()); err != nil && !isAbsent(err) {
+		return err
+	}
 	return nil
+}
+
+// looseRefLocks lists the files below refs that have a lock beside them.
+func (r *Repo) looseRefLocks() ([]string, error) {
+	var out []string
+	err := filepath.WalkDir(filepath.Join(r.GitDir, "refs"), func(file string, d fs.DirEntry, err error) error {
+		if isAbsent(err) {
+			return nil
+		}
+		if target, ok := strings.CutSuffix(file, ".lock"); err == nil && ok && !d.IsDir() {
+			out = append(out, target)
+		}
+		return err
+	})
+	return out, err
 }
 
 // Rollback gives the locks back and drops what was written so far. After
@@ -268,9 +302,28 @@ func (r *Repo) sync(dir string) error {
 // replace writes a file by way of a temporary one in our own folder, so that
 // it is seen whole or not at all, and makes it durable.
 func (r *Repo) replace(target string, data []byte) error {
+	return r.replaceWith(target, func(w io.Writer) error {
+		_, err := w.Write(data)
+		return err
+	})
+}
+
+func (r *Repo) replaceWith(target string, write func(io.Writer) error) error {
 	tmp := filepath.Join(r.tmpDir(), "replace")
 	os.Remove(tmp)
-	if err := writeSynced(tmp, data, 0o666, !r.NoSync); err != nil {
+	f, err := os.OpenFile(tmp, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o666)
+	if err != nil {
+		return err
+	}
+	w := bufio.NewWriter(f)
+	err = write(w)
+	if err == nil {
+		err = w.Flush()
+	}
+	if err == nil && !r.NoSync {
+		err = f.Sync()
+	}
+	if err = errors.Join(err, f.Close()); err != nil {
 		os.Remove(tmp)
 		return err
 	}

@@ -40,6 +40,9 @@ func (r *Repo) Object(h plumbing.Hash) (plumbing.ObjectType, []byte, error) {
 	}
 	o, err := r.objects.EncodedObject(plumbing.AnyObject, h)
 	if notStored(err) && r.packsChanged() {
+		if t, data, ok := r.fromPacks(h); ok {
+			return t, data, nil
+		}
 		o, err = r.objects.EncodedObject(plumbing.AnyObject, h)
 	}
 	switch {
@@ -98,6 +101,9 @@ func (r *Repo) Has(h plumbing.Hash) (bool, error) {
 	if _, ok := r.pending[h]; ok {
 		return true, nil
 	}
+	if fileExists(r.looseFile(h)) || r.isPacked(h) {
+		return true, nil
+	}
 	err := r.objects.HasEncodedObject(h)
 	if notStored(err) {
 		_, err = r.objects.EncodedObject(plumbing.AnyObject, h) // looks in alternates too
@@ -131,6 +137,9 @@ func (r *Repo) packsChanged() bool {
 	}
 	r.packsListed, r.packsStamp = now, info.ModTime()
 	r.objects.Reindex()
+	if r.packReaders != nil {
+		r.findPacks()
+	}
 	return true
 }
 

@@ -7,14 +7,10 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"path/filepath"
-	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/go-git/go-git/v5/plumbing/format/packfile"
 	"github.com/go-git/go-git/v5/plumbing/protocol/packp/capability"
 	gitsideband "github.com/go-git/go-git/v5/plumbing/protocol/packp/sideband"
-	"github.com/go-git/go-git/v5/storage/filesystem"
 	"github.com/go-git/go-git/v5/storage/memory"
 )
 
@@ -65,36 +61,54 @@ func (r *Repo) Receive(pack io.Reader) (*Received, error) {
 		}
 		return out, nil
 	}
-	before, err := r.packFiles()
+	return out, r.receiveLarge(b)
+}
+
+// receiveLarge keeps a pack that comes in as a pack.
+func (r *Repo) receiveLarge(pack io.Reader) error {
+	if err := os.MkdirAll(r.packDir(), 0o777); err != nil {
+		return &WriteError{r.packDir(), err}
+	}
+	f, err := os.CreateTemp(r.packDir(), "in-")
 	if err != nil {
-		return nil, err
+		return &WriteError{r.packDir(), err}
 	}
-	r.mu.Lock()
-	err = packfile.WritePackfileToObjectStorage(r.objects, b)
-	r.packsChanged()
-	r.objects.Reindex()
-	r.mu.Unlock()
+	defer os.Remove(f.Name() + ".idx")
+	defer os.Remove(f.Name())
+	defer f.Close()
+	if err := fill(f, pack); err != nil {
+		return err
+	}
+	list, sum, err := scanPack(f)
 	if err != nil {
-		return nil, fmt.Errorf("the pack cannot be stored: %w", noEOF(err))
+		return fmt.Errorf("the pack cannot be read: %w", noEOF(err))
 	}
-	after, err := r.packFiles()
-	if err != nil {
-		return nil, err
+	_, err = r.installPack(f, list, sum)
+	return err
+}
+
+// fill copies what comes in to a file, and tells an error of the one from one of
+// the other.
+func fill(f *os.File, from io.Reader) error {
+	w := &sinkError{w: f}
+	if _, err := io.Copy(w, from); err != nil {
+		if w.err != nil {
+			return &WriteError{f.Name(), w.err}
+		}
+		return fmt.Errorf("the pack cannot be read: %w", noEOF(err))
 	}
-	for name := range after {
-		if before[name] {
-			continue
-		}
-		if err := os.Chmod(name, 0o444); err != nil {
-			return nil, &WriteError{name, err}
-		}
-		if !r.NoSync {
-			if err := syncFile(name); err != nil {
-				return nil, &WriteError{name, err}
-			}
-		}
-	}
-	return out, r.sync(filepath.Join(r.GitDir, "objects", "pack"))
+	return nil
+}
+
+type sinkError struct {
+	w   io.Writer
+	err error
+}
+
+func (s *sinkError) Write(b []byte) (int, error) {
+	n, err := s.w.Write(b)
+	s.err = err
+	return n, err
 }
 
 func noEOF(err error) error {
@@ -102,21 +116,6 @@ func noEOF(err error) error {
 		return io.ErrUnexpectedEOF
 	}
 	return err
-}
-
-func (r *Repo) packFiles() (map[string]bool, error) {
-	dir := filepath.Join(r.GitDir, "objects", "pack")
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return nil, err
-	}
-	out := map[string]bool{}
-	for _, e := range entries {
-		if strings.HasSuffix(e.Name(), ".pack") || strings.HasSuffix(e.Name(), ".idx") {
-			out[filepath.Join(dir, e.Name())] = true
-		}
-	}
-	return out, nil
 }
 
 // Store writes what came in small.
@@ -129,15 +128,6 @@ func (tx *Tx) Store(in *Received) error {
 	return nil
 }
 
-// WritePack writes a pack of the objects named, which must be here.
-func (r *Repo) WritePack(w io.Writer, objects []plumbing.Hash) error {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	const window = 10 // git's own
-	_, err := packfile.NewEncoder(w, packSource{r.objects}, false).Encode(objects, window)
-	return err
-}
-
 // sideband takes the pack out of the stream it came in.
 func sideband(caps *capability.List, r io.Reader) io.Reader {
 	switch {
@@ -148,8 +138,3 @@ func sideband(caps *capability.List, r io.Reader) io.Reader {
 	}
 	return r
 }
-
-// packSource is an object storage as go-git's pack encoder wants it.
-type packSource struct{ *filesystem.ObjectStorage }
-
-func (packSource) AddAlternate(string) error { return errors.New("no alternates are added here") }

@@ -1,7 +1,6 @@
 package gitstore
 
 import (
-	"bufio"
 	"bytes"
 	"compress/zlib"
 	"encoding/binary"
@@ -10,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/go-git/go-git/v5/plumbing"
@@ -17,16 +17,21 @@ import (
 )
 
 // fewObjects is how many objects are read from packs without their indexes being
-// read whole. go-git reads the index of every pack before the first object: the
-// report of one unit of a large ledger took most of its time for that. Who reads
-// more than a few objects is better off with it.
+// read whole: the report of one unit of a large ledger took most of its time for
+// that. Who reads more than a few objects is better off with it.
 const fewObjects = 2000
+
+// packCacheBytes bounds what is kept of objects read from packs, for the deltas
+// that build on them.
+const packCacheBytes = 24 << 20
 
 // packReader reads single objects of one pack. Format: git's
 // Documentation/gitformat-pack, index version 2.
 type packReader struct {
+	name      string // of the index
 	idx, pack *os.File
-	fanout    [256]uint32 // how many objects have a first byte up to this
+	fanout    [256]uint32   // how many objects have a first byte up to this
+	whole     *storedReader // with the index in memory; nil for the first few objects
 }
 
 // maxDeltaDepth bounds how deep deltas may build on each other; git makes them
@@ -38,7 +43,7 @@ var errNotHere = errors.New("not in this pack")
 // openPack opens a pack by its index. Other versions of an index are left to
 // go-git.
 func openPack(idxName string) (*packReader, error) {
-	p := &packReader{}
+	p := &packReader{name: idxName}
 	var err error
 	if p.idx, err = os.Open(idxName); err != nil {
 		return nil, err
@@ -64,6 +69,12 @@ func (p *packReader) close() error { return errors.Join(p.idx.Close(), p.pack.Cl
 
 // find returns where in the pack an object begins.
 func (p *packReader) find(h plumbing.Hash) (int64, error) {
+	if p.whole != nil {
+		if i := p.whole.pack.idx.find(h); i >= 0 {
+			return p.whole.pack.idx.offset(i), nil
+		}
+		return 0, errNotHere
+	}
 	const names = 8 + 4*256
 	lo, hi := uint32(0), p.fanout[h[0]]
 	if h[0] > 0 {
@@ -100,63 +111,55 @@ func (p *packReader) find(h plumbing.Hash) (int64, error) {
 
 // object reads the object that begins at a place in the pack.
 func (p *packReader) object(at int64, depth int) (plumbing.ObjectType, []byte, error) {
+	if p.whole != nil {
+		o, err := p.whole.object(at)
+		return o.Type, o.Data, err
+	}
 	if depth > maxDeltaDepth {
 		return 0, nil, errors.New("its deltas build on each other without end")
 	}
-	r := bufio.NewReader(io.NewSectionReader(p.pack, at, 1<<62-at))
-	c, err := r.ReadByte()
-	if err != nil {
-		return 0, nil, err
-	}
-	kind := plumbing.ObjectType(c >> 4 & 7)
-	size, shift := int64(c&15), 4
-	for c&0x80 != 0 && shift < 60 {
-		if c, err = r.ReadByte(); err != nil {
-			return 0, nil, err
-		}
-		size |= int64(c&0x7f) << shift
-		shift += 7
-	}
-	var base int64
-	switch kind {
-	case plumbing.CommitObject, plumbing.TreeObject, plumbing.BlobObject, plumbing.TagObject:
-		data, err := inflate(r, size)
+	kind, data, back, ref, err := readEntry(p.pack, at)
+	if err != nil || kind != plumbing.OFSDeltaObject && kind != plumbing.REFDeltaObject {
 		return kind, data, err
-	case plumbing.OFSDeltaObject:
-		if c, err = r.ReadByte(); err != nil {
-			return 0, nil, err
-		}
-		back := int64(c & 0x7f)
-		for c&0x80 != 0 {
-			if c, err = r.ReadByte(); err != nil {
-				return 0, nil, err
-			}
-			back = (back+1)<<7 | int64(c&0x7f)
-		}
-		if base = at - back; back <= 0 || base <= 0 {
-			return 0, nil, fmt.Errorf("a delta builds on what is %d bytes before it", back)
-		}
-	case plumbing.REFDeltaObject:
-		var h plumbing.Hash
-		if _, err := io.ReadFull(r, h[:]); err != nil {
-			return 0, nil, err
-		}
-		if base, err = p.find(h); err != nil {
-			return 0, nil, err
-		}
-	default:
-		return 0, nil, fmt.Errorf("objects of type %d are not known", kind)
 	}
-	delta, err := inflate(r, size)
+	base := at - back
+	if kind == plumbing.REFDeltaObject {
+		if base, err = p.find(ref); err != nil {
+			return 0, nil, err
+		}
+	}
+	kind, whole, err := p.object(base, depth+1)
 	if err != nil {
 		return 0, nil, err
 	}
-	kind, data, err := p.object(base, depth+1)
-	if err != nil {
-		return 0, nil, err
-	}
-	data, err = packfile.PatchDelta(data, delta)
+	data, err = patchDelta(whole, data)
 	return kind, data, err
+}
+
+// maxFromDelta bounds what a delta may say it makes: room is made for it before
+// anything else is known of it.
+const maxFromDelta = 1 << 30
+
+// patchDelta is what a delta makes of its base.
+func patchDelta(base, delta []byte) ([]byte, error) {
+	rest := delta
+	for _, what := range []string{"base", "result"} {
+		var size int64
+		for shift := 0; ; shift += 7 {
+			if len(rest) == 0 || shift > 56 {
+				return nil, fmt.Errorf("a delta does not say how long its %s is", what)
+			}
+			c := rest[0]
+			rest = rest[1:]
+			if size |= int64(c&0x7f) << shift; c&0x80 == 0 {
+				break
+			}
+		}
+		if size > maxFromDelta {
+			return nil, fmt.Errorf("a delta says its %s has %d bytes", what, size)
+		}
+	}
+	return packfile.PatchDelta(base, delta)
 }
 
 func inflate(r io.Reader, size int64) ([]byte, error) {
@@ -176,21 +179,60 @@ func inflate(r io.Reader, size int64) ([]byte, error) {
 	return b.Bytes(), nil
 }
 
-// fromPacks reads an object without go-git, if it is one of the first few and a
-// pack has it. What goes wrong here is left to go-git to find and to name.
-func (r *Repo) fromPacks(h plumbing.Hash) (plumbing.ObjectType, []byte, bool) {
-	if r.packReads >= fewObjects {
-		return 0, nil, false
+// readAll takes the index into memory, if it can be.
+func (p *packReader) readAll(cache int) {
+	if idx, err := os.ReadFile(p.name); err == nil && packIndex(idx).whole() {
+		p.whole = &storedReader{pack: &storedPack{idx: idx, file: p.pack}, cache: deltaCache{most: cache}}
 	}
-	r.packReads++
-	if r.packReaders == nil {
-		names, _ := filepath.Glob(filepath.Join(r.GitDir, "objects", "pack", "*.idx"))
-		r.packReaders = make([]*packReader, 0, len(names))
-		for _, name := range names {
-			if p, err := openPack(name); err == nil {
-				r.packReaders = append(r.packReaders, p)
+}
+
+// findPacks opens the packs that have come since the last time, and closes those
+// that are gone.
+func (r *Repo) findPacks() {
+	names, _ := filepath.Glob(filepath.Join(r.GitDir, "objects", "pack", "*.idx"))
+	if r.packReaders != nil && slices.Equal(names, r.packNames) {
+		return
+	}
+	had := map[string]*packReader{}
+	for _, p := range r.packReaders {
+		had[p.name] = p
+	}
+	r.packNames = names
+	r.packReaders = make([]*packReader, 0, len(names))
+	for _, name := range names {
+		p := had[name]
+		if delete(had, name); p == nil {
+			var err error
+			if p, err = openPack(name); err != nil {
+				continue // left to go-git
 			}
 		}
+		r.packReaders = append(r.packReaders, p)
+	}
+	for _, p := range had {
+		p.close()
+	}
+	if r.packReads >= fewObjects {
+		r.readAllPacks()
+	}
+}
+
+func (r *Repo) readAllPacks() {
+	for _, p := range r.packReaders {
+		if p.whole == nil {
+			p.readAll(packCacheBytes / len(r.packReaders))
+		}
+	}
+}
+
+// fromPacks reads an object without go-git, if a pack has it. What goes wrong here
+// is left to go-git to find and to name.
+func (r *Repo) fromPacks(h plumbing.Hash) (plumbing.ObjectType, []byte, bool) {
+	if r.packReaders == nil {
+		r.findPacks()
+	}
+	if r.packReads++; r.packReads == fewObjects {
+		r.readAllPacks()
 	}
 	for _, p := range r.packReaders {
 		at, err := p.find(h)
@@ -202,4 +244,15 @@ func (r *Repo) fromPacks(h plumbing.Hash) (plumbing.ObjectType, []byte, bool) {
 		}
 	}
 	return 0, nil, false
+}
+
+// isPacked reports whether a pack lists an object.
+func (r *Repo) isPacked(h plumbing.Hash) bool {
+	if r.packReaders == nil {
+		r.findPacks()
+	}
+	return slices.ContainsFunc(r.packReaders, func(p *packReader) bool {
+		_, err := p.find(h)
+		return err == nil
+	})
 }

@@ -12,25 +12,38 @@ import (
 	"github.com/go-git/go-git/v5/plumbing"
 )
 
-// writeReflogs records a move where git keeps its reflogs, before the ref is
-// moved, as git does. A second time for the same move, after a crash, adds
-// nothing.
-func (r *Repo) writeReflogs(u RefUpdate, j *journal) error {
+// reflogs says where git keeps its reflogs, as it is configured to.
+type reflogs struct {
+	repo       *Repo
+	on, always bool
+	sync       bool
+}
+
+func (r *Repo) reflogs() (reflogs, error) {
 	cfg, err := r.Config()
 	if err != nil {
-		return err
+		return reflogs{}, err
 	}
+	l := reflogs{repo: r, sync: !r.NoSync}
 	setting, ok := cfg.Get("core.logallrefupdates")
-	always := strings.EqualFold(setting, "always")
+	l.always = strings.EqualFold(setting, "always")
 	on, err := cfg.Bool("core.logallrefupdates", !r.bare)
-	if (ok || r.bare) && !always && (err != nil || !on) {
+	l.on = l.always || !(ok || r.bare) || err == nil && on
+	return l, nil
+}
+
+// write records a move where git keeps its reflogs, before the ref is moved, as
+// git does. A second time for the same move, after a crash, adds nothing.
+func (l reflogs) write(u RefUpdate, j *journal) error {
+	r := l.repo
+	if !l.on {
 		return nil
 	}
 	kept := false
 	for _, p := range []string{"refs/heads/", "refs/remotes/", "refs/notes/"} {
 		kept = kept || strings.HasPrefix(u.Name, p)
 	}
-	if !kept && !always {
+	if !kept && !l.always {
 		return nil
 	}
 	t, data, err := r.Object(u.New)
@@ -52,7 +65,7 @@ func (r *Repo) writeReflogs(u RefUpdate, j *journal) error {
 		if name != "HEAD" {
 			removeEmptyDirs(file)
 		}
-		if err := appendLine(file, line, !r.NoSync); err != nil {
+		if err := appendLine(file, line, l.sync); err != nil {
 			return &WriteError{file, err}
 		}
 	}

@@ -486,5 +486,6 @@ func (m *Remote) pushLocal(ctx context.Context, updates []RefUpdate, known []plu
 	if err != nil {
 		return &RemoteError{m.URL, "pushing", err, ""}
 	}
+	_ = far.Tidy() // nobody else does there
 	return nil
 }

@@ -43,6 +43,7 @@ type Repo struct {
 	objects *filesystem.ObjectStorage
 
 	packReaders []*packReader // nil: not looked for yet
+	packNames   []string      // of the indexes when they were looked for
 	packReads   int
 	pending     map[plumbing.Hash]pendingObject
 	packed      packedRefs
@@ -104,9 +105,12 @@ func Init(dir string, opt InitOptions) (*Repo, error) {
 		}
 	}
 	config := fmt.Sprintf("[core]\n\trepositoryformatversion = 0\n\tfilemode = %t\n\tbare = false\n"+
-		"\tlogallrefupdates = true\n\tautocrlf = false\n", executableBits)
-	if !executableBits {
-		config += "\tsymlinks = false\n\tignorecase = true\n"
+		"\tlogallrefupdates = true\n\tautocrlf = false\n", keepsModes(tmp))
+	if !keepsLinks(tmp) {
+		config += "\tsymlinks = false\n"
+	}
+	if !keepsCase(tmp) {
+		config += "\tignorecase = true\n"
 	}
 	for _, f := range []struct{ name, text string }{
 		{"config", config},

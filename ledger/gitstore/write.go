@@ -216,7 +216,7 @@ func (tx *Tx) WriteObject(t plumbing.ObjectType, data []byte) (plumbing.Hash, er
 func (r *Repo) inPack(h plumbing.Hash) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return r.objects.HasEncodedObject(h) == nil
+	return r.isPacked(h) || r.objects.HasEncodedObject(h) == nil
 }
 
 var errTxDone = errors.New("gitstore: transaction used after Commit or Rollback")
@@ -316,13 +316,21 @@ func (tx *Tx) flush() error {
 		}
 	}
 	for _, name := range p.known {
-		dirs[filepath.Dir(name)] = true
+		if fileExists(name) {
+			dirs[filepath.Dir(name)] = true
+		}
 	}
 	if err := r.step("objects named"); err != nil {
 		return err
 	}
 	if !r.NoSync {
-		if err := inParallel(len(p.known), func(i int) error { return syncFile(p.known[i]) }); err != nil {
+		if err := inParallel(len(p.known), func(i int) error {
+			err := syncFile(p.known[i])
+			if isAbsent(err) {
+				return nil // packed in the meantime: a pack is durable before a loose object goes
+			}
+			return err
+		}); err != nil {
 			return &WriteError{r.GitDir, err}
 		}
 		if len(dirs) > 0 {

@@ -1,0 +1,635 @@
+package gitstore
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/gofrs/flock"
+)
+
+// Every command leaves a few loose objects, and stock git, which packs them on its
+// own commands, may never be run here. Tidy does it: in the way and at the time
+// that git gc --auto would, of what is reachable, and never removes an object that
+// it has not read back from its pack.
+//
+// An operating-system lock of its own keeps two of them apart; others may write
+// meanwhile. What a program that died in it left behind is cleared by the next.
+
+// autoPack is git's own gc.auto: from so many loose objects on they are packed.
+const autoPack = 6700
+
+// packNote remembers, between runs of Tidy, what the last one left and what the
+// one that runs is doing.
+func (r *Repo) packNote() string { return filepath.Join(r.packDir(), "note") }
+
+// Tidy packs loose objects and refs where there are many. It is a service and
+// never an obstacle: where it cannot be done, it is left for another time.
+// No transaction of this process may be open. The error is for tests.
+func (r *Repo) Tidy() error {
+	limit, err := r.packLimit()
+	if err != nil || limit == 0 {
+		return err
+	}
+	now, err := r.looseSample()
+	if err != nil || now <= limit {
+		return err
+	}
+	// A run that left many, since nothing refers to them or it failed, is not
+	// repeated before there are as many more.
+	if left := r.readNote(); now-min(left, now) <= limit {
+		return nil
+	}
+	return r.pack()
+}
+
+// packLimit is how many objects of one of 256 folders are too many; 0 for never.
+func (r *Repo) packLimit() (int, error) {
+	if r.Shallow || r.Partial {
+		return 0, nil
+	}
+	cfg, err := r.Config()
+	if err != nil {
+		return 0, err
+	}
+	n, err := cfg.Int("gc.auto", autoPack)
+	if err != nil || n <= 0 {
+		return 0, err
+	}
+	return (int(n) + 255) / 256, nil
+}
+
+// looseSample counts one folder of loose objects, as git does: names are spread
+// evenly.
+func (r *Repo) looseSample() (int, error) {
+	entries, err := os.ReadDir(filepath.Join(r.GitDir, "objects", "17"))
+	if isAbsent(err) {
+		return 0, nil
+	}
+	n := 0
+	for _, e := range entries {
+		if len(e.Name()) == 38 && plumbing.IsHash("17"+e.Name()) {
+			n++
+		}
+	}
+	return n, err
+}
+
+func (r *Repo) readNote() (left int) {
+	b, err := os.ReadFile(r.packNote())
+	if err == nil {
+		fmt.Sscanf(string(b), "left %d", &left)
+	}
+	return left
+}
+
+// pack is one run, whatever there is.
+func (r *Repo) pack() error {
+	if err := os.MkdirAll(r.packDir(), 0o777); err != nil {
+		return err
+	}
+	l := flock.New(filepath.Join(r.packDir(), "lock"))
+	ok, err := l.TryLock()
+	defer l.Close()
+	if err != nil || !ok {
+		return err
+	}
+	if fileExists(filepath.Join(r.GitDir, "gc.pid")) {
+		return nil // git is at it
+	}
+	if err := r.clearPacking(); err != nil {
+		return err
+	}
+	err = r.packObjects()
+	left, lerr := r.looseSample()
+	if lerr == nil {
+		lerr = os.WriteFile(r.packNote(), fmt.Appendf(nil, "left %d\n", left), 0o666)
+	}
+	if err = errors.Join(err, lerr); err != nil {
+		return err
+	}
+	return r.packRefs()
+}
+
+// clearPacking removes what a run that was cut short left in the folder where
+// packs are made. A pack that is coming in has another name there, and a day.
+func (r *Repo) clearPacking() error {
+	entries, err := os.ReadDir(r.packDir())
+	if err != nil {
+		return err
+	}
+	for _, e := range entries {
+		name := filepath.Join(r.packDir(), e.Name())
+		info, err := e.Info()
+		switch {
+		case err != nil:
+		case strings.HasPrefix(e.Name(), "out-"), strings.HasPrefix(e.Name(), "in-") && time.Since(info.ModTime()) > 24*time.Hour:
+			if err := os.Remove(name); err != nil && !isAbsent(err) {
+				return err
+			}
+		case strings.HasPrefix(e.Name(), "pack-"):
+			// Between its two names a pack has no index yet, and is of no use.
+			pack := filepath.Join(r.GitDir, "objects", "pack", e.Name())
+			if !fileExists(strings.TrimSuffix(pack, ".pack") + ".idx") {
+				if err := os.Remove(pack); err != nil && !isAbsent(err) {
+					return err
+				}
+			}
+			if err := os.Remove(name); err != nil && !isAbsent(err) {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// packObjects puts the loose objects that refs reach into a pack, and removes
+// every loose one that can be read from a pack.
+func (r *Repo) packObjects() error {
+	loose, err := r.looseObjects()
+	if err != nil {
+		return err
+	}
+	fresh, err := r.reachableOf(loose)
+	if err != nil {
+		return err
+	}
+	packs := r.openPacks()
+	fresh = slices.DeleteFunc(fresh, func(h plumbing.Hash) bool {
+		return slices.ContainsFunc(packs, func(s *storedPack) bool { return s.idx.find(h) >= 0 })
+	})
+	for _, s := range packs {
+		s.file.Close()
+	}
+	if len(fresh) > 0 {
+		if err := r.makePack(fresh); err != nil {
+			return err
+		}
+	}
+	return r.dropLoose(loose)
+}
+
+// makePack writes the pack of some objects, and installs it.
+func (r *Repo) makePack(objects []plumbing.Hash) error {
+	f, err := os.CreateTemp(r.packDir(), "out-")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(f.Name() + ".idx")
+	defer os.Remove(f.Name())
+	defer f.Close()
+	list, sum, err := r.writePack(f, objects)
+	if err != nil {
+		return err
+	}
+	if err := r.step("pack begun"); err != nil {
+		return err
+	}
+	note := filepath.Join(r.packDir(), "pack-"+sum.String()+".pack")
+	if err := os.WriteFile(note, nil, 0o666); err != nil {
+		return err
+	}
+	if _, err = r.installPack(f, list, sum); err != nil {
+		return err
+	}
+	return os.Remove(note)
+}
+
+// looseObjects lists the names of the loose objects.
+func (r *Repo) looseObjects() (map[plumbing.Hash]bool, error) {
+	out := map[plumbing.Hash]bool{}
+	for b := range 256 {
+		dir := fmt.Sprintf("%02x", b)
+		entries, err := os.ReadDir(filepath.Join(r.GitDir, "objects", dir))
+		if isAbsent(err) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range entries {
+			if name := dir + e.Name(); len(name) == 40 && plumbing.IsHash(name) {
+				out[plumbing.NewHash(name)] = true
+			}
+		}
+	}
+	return out, nil
+}
+
+// reachableOf returns those of the loose objects that refs reach. It looks into
+// what is loose and goes over commits until it has met all that are: what a pack
+// holds was packed with everything it reaches, or is let lie until it is.
+func (r *Repo) reachableOf(loose map[plumbing.Hash]bool) ([]plumbing.Hash, error) {
+	refs, err := r.Refs("refs/")
+	if err != nil {
+		return nil, err
+	}
+	_, head, err := r.head()
+	if err != nil {
+		return nil, err
+	}
+	commits := 0
+	for h := range loose {
+		t, _, err := looseSize(r.looseFile(h))
+		if err != nil && !isAbsent(err) {
+			return nil, err
+		}
+		if t == plumbing.CommitObject {
+			commits++
+		}
+	}
+	var out, tips []plumbing.Hash
+	seen := map[plumbing.Hash]bool{}
+	add := func(h plumbing.Hash) bool {
+		if seen[h] || !loose[h] {
+			return false
+		}
+		seen[h] = true
+		out = append(out, h)
+		return true
+	}
+	if !head.IsZero() {
+		tips = append(tips, head)
+	}
+	var other []plumbing.Hash // trees and blobs that refs name
+	for _, h := range refs {
+		t, _, err := r.sizeOf(h)
+		for err == nil && t == plumbing.TagObject {
+			add(h)
+			tag, terr := r.Tag(h)
+			if terr != nil {
+				return nil, terr
+			}
+			h = tag.Target
+			t, _, err = r.sizeOf(h)
+		}
+		switch {
+		case err != nil:
+			return nil, err
+		case t == plumbing.CommitObject:
+			tips = append(tips, h)
+		default:
+			other = append(other, h)
+		}
+	}
+	var tree func(h plumbing.Hash) error
+	tree = func(h plumbing.Hash) error {
+		if !add(h) {
+			return nil
+		}
+		entries, err := r.Tree(h)
+		for _, e := range entries {
+			if err != nil {
+				return err
+			}
+			if e.Mode.IsFile() {
+				add(e.Hash)
+			} else if loose[e.Hash] {
+				err = tree(e.Hash)
+			}
+		}
+		return err
+	}
+	for c, err := range r.Log(tips...) {
+		if err != nil {
+			return nil, err
+		}
+		if add(c.Hash) {
+			commits--
+		}
+		if err := tree(c.TreeHash); err != nil {
+			return nil, err
+		}
+		if commits == 0 {
+			break
+		}
+	}
+	for _, h := range other {
+		if t, _, err := r.sizeOf(h); err != nil {
+			return nil, err
+		} else if t == plumbing.TreeObject {
+			if err := tree(h); err != nil {
+				return nil, err
+			}
+		}
+		add(h)
+	}
+	return out, nil
+}
+
+// dropLoose removes loose objects that can be read from a pack.
+func (r *Repo) dropLoose(loose map[plumbing.Hash]bool) error {
+	packs := r.openPacks()
+	defer func() {
+		for _, s := range packs {
+			s.file.Close()
+		}
+	}()
+	held := make([]map[int64]plumbing.Hash, len(packs))
+	for k := range packs {
+		held[k] = map[int64]plumbing.Hash{}
+	}
+	for h := range loose {
+		for k, s := range packs {
+			if i := s.idx.find(h); i >= 0 {
+				held[k][s.idx.offset(i)] = h
+				break
+			}
+		}
+	}
+	for k, s := range packs {
+		if err := r.dropHeld(s, held[k]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// dropHeld reads objects from a pack, in its order so that what deltas build on is
+// at hand, and removes the loose ones that are the same.
+func (r *Repo) dropHeld(s *storedPack, held map[int64]plumbing.Hash) error {
+	places := make([]int64, 0, len(held))
+	for at := range held {
+		places = append(places, at)
+	}
+	slices.Sort(places)
+	rd := &storedReader{pack: s, cache: deltaCache{most: packCacheBytes}}
+	for n, at := range places {
+		o, err := rd.object(at)
+		if err != nil || o.Hash() != held[at] {
+			continue // the loose one is better
+		}
+		name := r.looseFile(held[at])
+		if err := retryShared(func() error { return os.Remove(name) }); err != nil && !isAbsent(err) {
+			return err
+		}
+		if n == 0 || n == len(places)/2 {
+			if err := r.step("loose removed"); err != nil {
+				return err
+			}
+		}
+	}
+	return r.step("loose all removed")
+}
+
+// packedLine is one ref of packed-refs.
+type packedLine struct {
+	name   string
+	hash   plumbing.Hash
+	peeled plumbing.Hash // what an annotated tag stands on in the end; zero: no tag
+}
+
+const packedHead = "# pack-refs with: peeled fully-peeled sorted \n"
+
+// packRefs is `git pack-refs --all`: every loose ref goes into packed-refs, under
+// git's lock of it, and its file is removed under the ref's own, unless it has
+// moved since.
+func (r *Repo) packRefs() error {
+	tx, err := r.lockApart()
+	if err != nil || tx == nil {
+		return err
+	}
+	defer tx.release()
+	file := filepath.Join(r.GitDir, "packed-refs")
+	ctx := context.Background()
+	if err := tx.acquire(ctx, file, time.Now()); err != nil {
+		return err
+	}
+	if err := r.step("packed-refs locked"); err != nil {
+		return err
+	}
+	old, err := os.ReadFile(file)
+	if err != nil && !isAbsent(err) {
+		return err
+	}
+	lines, err := r.packedLines(old)
+	if err != nil {
+		return err
+	}
+	loose, err := r.looseRefs()
+	if err != nil || len(loose) == 0 {
+		return err
+	}
+	for name, h := range loose {
+		l := packedLine{name: name, hash: h}
+		if l.peeled, err = r.peel(h); err != nil {
+			delete(loose, name) // it stays as it is, to be reported by who needs it
+			continue
+		}
+		lines[name] = l
+	}
+	if err := r.replace(file, encodePacked(lines)); err != nil {
+		return err
+	}
+	r.mu.Lock()
+	r.packed = packedRefs{}
+	r.mu.Unlock()
+	if err := r.step("refs packed"); err != nil {
+		return err
+	}
+	tx.unlock(0)
+	return tx.dropLooseRefs(ctx, loose)
+}
+
+// lockApart is Lock for what concerns refs alone: git's index is left to whoever
+// wants it. It returns nil where somebody writes, or a write waits to be finished.
+func (r *Repo) lockApart() (*Tx, error) {
+	l := flock.New(filepath.Join(r.ownDir(), "lock"))
+	if ok, err := l.TryLock(); err != nil || !ok {
+		l.Close()
+		return nil, err
+	}
+	tx := &Tx{repo: r, flock: l}
+	if fileExists(r.journalFile()) {
+		l.Close()
+		return nil, nil
+	}
+	if err := tx.mark(nil); err != nil {
+		tx.release()
+		return nil, err
+	}
+	return tx, nil
+}
+
+// packedLines reads packed-refs with what tags stand on.
+func (r *Repo) packedLines(b []byte) (map[string]packedLine, error) {
+	if _, err := parsePackedRefs(b); err != nil {
+		return nil, err
+	}
+	out := map[string]packedLine{}
+	full, last := false, ""
+	for line := range strings.Lines(string(b)) {
+		line = strings.TrimSuffix(line, "\n")
+		switch {
+		case strings.HasPrefix(line, "# pack-refs with:"):
+			full = slices.Contains(strings.Fields(line), "fully-peeled")
+		case line == "" || line[0] == '#':
+		case line[0] == '^':
+			l := out[last]
+			l.peeled = plumbing.NewHash(line[1:])
+			out[last] = l
+		default:
+			hash, name, _ := strings.Cut(line, " ")
+			out[name] = packedLine{name: name, hash: plumbing.NewHash(hash)}
+			last = name
+		}
+	}
+	if full {
+		return out, nil
+	}
+	for name, l := range out {
+		var err error
+		if l.peeled, err = r.peel(l.hash); err != nil {
+			return nil, err
+		}
+		out[name] = l
+	}
+	return out, nil
+}
+
+// peel returns what an annotated tag stands on in the end; zero for what is no
+// tag.
+func (r *Repo) peel(h plumbing.Hash) (plumbing.Hash, error) {
+	var to plumbing.Hash
+	for {
+		t, _, err := r.Object(h)
+		if err != nil || t != plumbing.TagObject {
+			return to, err
+		}
+		tag, err := r.Tag(h)
+		if err != nil {
+			return to, err
+		}
+		h, to = tag.Target, tag.Target
+	}
+}
+
+func encodePacked(lines map[string]packedLine) []byte {
+	var b bytes.Buffer
+	io.WriteString(&b, packedHead)
+	names := make([]string, 0, len(lines))
+	for name := range lines {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	for _, name := range names {
+		l := lines[name]
+		fmt.Fprintf(&b, "%s %s\n", l.hash, name)
+		if !l.peeled.IsZero() {
+			fmt.Fprintf(&b, "^%s\n", l.peeled)
+		}
+	}
+	return b.Bytes()
+}
+
+// looseRefs lists the refs that have a file of their own, but for those that git
+// keeps to one work tree, symbolic ones, and those that cannot be read.
+func (r *Repo) looseRefs() (map[string]plumbing.Hash, error) {
+	out := map[string]plumbing.Hash{}
+	err := filepath.WalkDir(filepath.Join(r.GitDir, "refs"), func(file string, d fs.DirEntry, err error) error {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil // git removed an empty folder
+		}
+		if err != nil || d.IsDir() {
+			return err
+		}
+		rel, err := filepath.Rel(r.GitDir, file)
+		if err != nil {
+			return err
+		}
+		name := filepath.ToSlash(rel)
+		for _, own := range []string{"refs/bisect/", "refs/worktree/", "refs/rewritten/"} {
+			if strings.HasPrefix(name, own) {
+				return nil
+			}
+		}
+		if checkRefName(name) != nil {
+			return nil
+		}
+		text, ok, err := r.looseRef(name)
+		if err != nil || !ok {
+			return err
+		}
+		if h, err := r.parseRef(name, text); err == nil {
+			out[name] = h
+		}
+		return nil
+	})
+	return out, err
+}
+
+// dropLooseRefs removes the files of refs that are packed and have not moved.
+func (tx *Tx) dropLooseRefs(ctx context.Context, packed map[string]plumbing.Hash) error {
+	r := tx.repo
+	// The next Lock looks for the locks of a program that died in here.
+	if err := os.WriteFile(r.refsNote(), nil, 0o666); err != nil {
+		return err
+	}
+	names := make([]string, 0, len(packed))
+	for name := range packed {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	dirs := map[string]bool{}
+	for n, name := range names {
+		err := tx.dropLooseRef(ctx, name, packed[name], n == 0 || n == len(names)/2)
+		if _, busy := errors.AsType[*ForeignLockError](err); busy {
+			continue // it is being moved
+		}
+		if err != nil {
+			return err
+		}
+		dirs[filepath.Dir(r.refFile(name))] = true
+	}
+	for dir := range dirs {
+		// Not above refs/heads: git wants those.
+		for ; strings.Count(strings.TrimPrefix(filepath.ToSlash(dir), filepath.ToSlash(r.GitDir)), "/") > 2; dir = filepath.Dir(dir) {
+			if os.Remove(dir) != nil {
+				break
+			}
+		}
+	}
+	if err := r.step("loose refs removed"); err != nil {
+		return err
+	}
+	return os.Remove(r.refsNote())
+}
+
+func (tx *Tx) dropLooseRef(ctx context.Context, name string, packed plumbing.Hash, mark bool) error {
+	r := tx.repo
+	defer tx.unlock(0)
+	if err := tx.acquire(ctx, r.refFile(name), time.Now()); err != nil {
+		return err
+	}
+	if mark {
+		if err := r.step("loose ref locked"); err != nil {
+			return err
+		}
+	}
+	text, ok, err := r.looseRef(name)
+	if err != nil || !ok {
+		return err
+	}
+	if h, err := r.parseRef(name, text); err != nil || h != packed {
+		return nil
+	}
+	if err := retryShared(func() error { return os.Remove(r.refFile(name)) }); err != nil && !isAbsent(err) {
+		return err
+	}
+	if mark {
+		return r.step("loose ref removed")
+	}
+	return nil
+}
+
+// refsNote is there while files of refs are being removed.
+func (r *Repo) refsNote() string { return filepath.Join(r.ownDir(), "packing-refs") }
