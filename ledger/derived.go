@@ -14,6 +14,7 @@ import (
 	"runtime"
 	"slices"
 	"strconv"
+	"strings"
 	"sync"
 
 	"benchlore/ledger/gitstore"
@@ -279,11 +280,12 @@ func (c *derived[T]) keep(name string, u *Loaded, today schema.Date) *derivation
 			return nil // it changed since
 		}
 	}
-	lots := u.LotsNamed
-	for _, n := range lots {
+	var lots []string
+	for _, n := range u.LotsNamed {
 		if c.stock.Lots[n] == nil {
 			return nil // what is said of it depends on the lots there are
 		}
+		lots = append(lots, strings.Clone(n)) // or the whole file stays in memory with it
 	}
 	return &derivation[T]{Name: name, Key: c.key(name), Lots: lots, Stock: c.stockOf(lots), Day: today, Later: !u.Ahead}
 }

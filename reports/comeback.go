@@ -50,6 +50,8 @@ type followUp struct {
 	Lag   float64
 	Open  bool // not on the bench: silence can mean it works
 	Backs []comeback
+
+	start edtf.Day // of its first release
 }
 
 type comeback struct {
@@ -115,7 +117,7 @@ func follow(u *unit.Unit, opt ObserveOptions) *followUp {
 	if !released {
 		return nil
 	}
-	f.Due = years(start, opt.AsOf.Day)
+	f.start, f.Due = start, years(start, opt.AsOf.Day)
 	return f
 }
 

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"benchlore/schema"
+	"benchlore/schema/edtf"
 	"benchlore/schema/refs"
 	"benchlore/schema/unit"
 )
@@ -82,6 +83,10 @@ type Observation struct {
 	Upper  float64 // found failed; +Inf unless Kind is ObservedEvent
 	// LowerWorking takes the place of Lower where silence is read as working.
 	LowerWorking float64
+	// still is the last day it may have been fitted, or was seen good, where it
+	// sits yet in a unit silent since it worked; zero otherwise, and LowerWorking
+	// is Lower then.
+	still edtf.Day
 
 	Found         schema.Finding // the gravest finding; empty: nobody looked
 	Handled       bool           // somebody looked, or it was in service in a unit that left fully working
@@ -396,7 +401,13 @@ func (h *unitHistory) survived(x *Observation, t tenure, events []*unit.Event) {
 	h.censor(x, t, good, ok, reason)
 	// Nobody knows how long a silent unit has run.
 	if t.end.still && h.silent && t.started && !h.opt.Hours {
-		silent := h.opt.AsOf.AddDays(-h.opt.Lag)
-		x.LowerWorking = max(x.Lower, t.offset+years(t.hi, silent))
+		x.still = t.hi
+		x.LowerWorking = x.working(h.opt.AsOf.AddDays(-h.opt.Lag))
 	}
+}
+
+// working is the last known good time of a part that still sits in a silent
+// unit, if it worked until a day.
+func (o Observation) working(until edtf.Day) float64 {
+	return max(o.Lower, o.Entry+years(o.still, until))
 }

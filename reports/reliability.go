@@ -3,10 +3,14 @@ package reports
 import (
 	"cmp"
 	"fmt"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
+	"sync/atomic"
 
+	"benchlore/ledger"
 	"benchlore/reports/lifedata"
 	"benchlore/schema"
 )
@@ -217,6 +221,7 @@ type estimator struct {
 	order    []string // of groups, as they first came
 	leftOut  map[LeftOutReason]int
 	compared *compared
+	results  *ledger.Results // of earlier runs; nil: none
 }
 
 // grouped is one group as far as it has come.
@@ -289,22 +294,49 @@ func (e *estimator) estimate(obs *Observations, families schema.FamilyList) *Rel
 			g.Key = append(g.Key, KeyPart{opt.By[i], w})
 		}
 		g.Title = groupTitle(g.Key, families)
-		for s, m := range e.groups[id].life {
-			life := m.lifetimes.estimate(opt)
-			g.Life[s] = &life
-		}
 		r.Groups = append(r.Groups, g)
 	}
+	e.lives(r)
 	slices.SortStableFunc(r.Groups, mostAffected)
 	if opt.CountsOnly {
 		return r
 	}
-	for _, s := range r.readings() {
-		rankGroups(r.Groups, s)
-	}
-	r.compare(e.compared, families, opt)
+	readings := r.readings()
+	inParallel(len(readings), func(i int) { rankGroups(r.Groups, readings[i], e.results) })
+	r.compare(e.compared, families, opt, e.results)
 	r.Notes = r.notes()
 	return r
+}
+
+// lives estimates the lifetimes of all groups, on all processors.
+func (e *estimator) lives(r *Reliability) {
+	type task struct {
+		times lifetimes
+		life  *Life
+	}
+	var tasks []task
+	for i, id := range e.order {
+		for s, m := range e.groups[id].life {
+			life := &Life{}
+			r.Groups[i].Life[s] = life
+			tasks = append(tasks, task{m.lifetimes, life})
+		}
+	}
+	inParallel(len(tasks), func(i int) { *tasks[i].life = tasks[i].times.estimateOnce(e.opt, e.results) })
+}
+
+// inParallel does work for every number below n on all processors.
+func inParallel(n int, work func(i int)) {
+	var next atomic.Int64
+	var workers sync.WaitGroup
+	for range min(n, runtime.GOMAXPROCS(0)) {
+		workers.Go(func() {
+			for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
+				work(i)
+			}
+		})
+	}
+	workers.Wait()
 }
 
 // mostAffected orders groups by the least that the data allow for the share of

@@ -101,14 +101,14 @@ func ReliabilityFromFile(in io.Reader, unit TimeUnit, opt ReliabilityOptions) (*
 		g := l.count(opt.Confidence)
 		g.Key = []KeyPart{{"group", name}}
 		g.Title = cmp.Or(clean(name), "all")
-		e := l.estimate(opt)
+		e := l.estimateOnce(opt, nil)
 		g.Life[r.Silence] = &e
 		r.Groups = append(r.Groups, g)
 		c.Groups = append(c.Groups, ComparedGroup{Name: g.Title})
 		times = append(times, l)
 	}
 	slices.SortStableFunc(r.Groups, mostAffected)
-	rankGroups(r.Groups, r.Silence)
+	rankGroups(r.Groups, r.Silence, nil)
 	if len(times) > 1 && c.test(times, opt) {
 		r.Comparisons = append(r.Comparisons, c)
 		r.adjust()

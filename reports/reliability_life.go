@@ -1,10 +1,14 @@
 package reports
 
 import (
+	"crypto/sha256"
+	"encoding/binary"
+	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"benchlore/ledger"
 	"benchlore/reports/lifedata"
 )
 
@@ -21,6 +25,7 @@ type Life struct {
 	CurveRefused   string
 
 	times lifetimes
+	sum   [sha256.Size]byte // over times, where results are kept
 }
 
 // Rank is a rate estimated together with those of all other groups.
@@ -115,11 +120,49 @@ func (m *merger) merge(into *[]lifedata.Obs, o lifedata.Obs, list float64) {
 
 // estimate fills in all that one group tells by itself.
 func (l lifetimes) estimate(opt ReliabilityOptions) Life {
-	e := Life{times: l}
+	var e Life
 	e.Rate, e.RateRefused = l.rate(opt.Confidence)
 	e.Weibull, e.WeibullRefused = l.wear(opt)
 	e.Curve, e.CurveRefused = l.curve(opt)
 	return e
+}
+
+// estimateOnce is estimate, but for what was kept from earlier runs.
+func (l lifetimes) estimateOnce(opt ReliabilityOptions, results *ledger.Results) Life {
+	var sum [sha256.Size]byte
+	if results != nil {
+		sum = l.sum()
+	}
+	e := ledger.Once(results, sum, func() Life { return l.estimate(opt) })
+	e.times, e.sum = l, sum
+	return e
+}
+
+// sum is over everything estimates are made from.
+func (l lifetimes) sum() (sum [sha256.Size]byte) {
+	h := sha256.New()
+	var b []byte
+	text := func(s string) { b = append(binary.LittleEndian.AppendUint32(b, uint32(len(s))), s...) }
+	number := func(n uint64) { b = binary.LittleEndian.AppendUint64(b, n) }
+	number(uint64(l.came))
+	number(uint64(l.out))
+	text(l.noMeter)
+	for _, list := range [][]lifedata.Obs{l.aged, l.ageless} {
+		number(uint64(len(list)))
+		for _, o := range list {
+			text(o.Unit)
+			for _, v := range []float64{o.Entry, o.Lower, o.Upper, o.Count} {
+				number(math.Float64bits(v))
+			}
+			if len(b) > 1<<15 {
+				h.Write(b)
+				b = b[:0]
+			}
+		}
+	}
+	h.Write(b)
+	h.Sum(sum[:0])
+	return sum
 }
 
 // wear fits a Weibull life to the parts of known age.
@@ -138,7 +181,7 @@ func (l lifetimes) wear(opt ReliabilityOptions) (*lifedata.Weibull, string) {
 }
 
 func (l lifetimes) noAge() string {
-	if why := l.tooLittle(lifedata.TallyOf(l.all())); why != "" {
+	if why := l.tooLittle(); why != "" {
 		return why
 	}
 	if len(l.aged) == 0 {
@@ -147,33 +190,50 @@ func (l lifetimes) noAge() string {
 	return ""
 }
 
+// ranked is a rank or why there is none.
+type ranked struct {
+	Rank    *Rank
+	Refused string
+}
+
 // rankGroups estimates the rates of all groups together. Groups whose times
 // were mostly left out take no part.
-func rankGroups(groups []ReliabilityGroup, s Silence) {
+func rankGroups(groups []ReliabilityGroup, s Silence, results *ledger.Results) {
 	var families []lifedata.Group
 	var at []int
+	key := sha256.New()
+	key.Write([]byte("rank"))
 	for i, g := range groups {
 		l := g.Life[s].times
-		if why := l.tooLittle(lifedata.TallyOf(l.all())); why != "" {
+		if why := l.tooLittle(); why != "" {
 			g.Life[s].RankRefused = why
 			continue
 		}
 		families = append(families, lifedata.Group{Name: g.Title, Obs: l.all()})
 		at = append(at, i)
+		fmt.Fprintf(key, "%q %x", g.Title, g.Life[s].sum)
 	}
-	ranking, err := lifedata.RankFamilies(families, rankLevel)
+	ranks := ledger.Once(results, [sha256.Size]byte(key.Sum(nil)), func() []ranked { return rank(families) })
 	for k, i := range at {
 		e := groups[i].Life[s]
-		switch {
-		case err != nil:
-			e.RankRefused = refusal(err)
-		case ranking.Families[k].Refused != "":
-			e.RankRefused = ranking.Families[k].Refused
-		default:
-			f := ranking.Families[k]
-			e.Rank = &Rank{Mean: f.Mean, Low: f.Low, High: f.High, ProbWorst: f.ProbWorst}
+		e.Rank, e.RankRefused = ranks[k].Rank, ranks[k].Refused
+	}
+}
+
+func rank(families []lifedata.Group) []ranked {
+	out := make([]ranked, len(families))
+	ranking, err := lifedata.RankFamilies(families, rankLevel)
+	for i := range out {
+		if err != nil {
+			out[i].Refused = refusal(err)
+			continue
+		}
+		f := ranking.Families[i]
+		if out[i].Refused = f.Refused; f.Refused == "" {
+			out[i].Rank = &Rank{Mean: f.Mean, Low: f.Low, High: f.High, ProbWorst: f.ProbWorst}
 		}
 	}
+	return out
 }
 
 // ShapeLimits are the limits of the Weibull shape as the report shows them, NaN

@@ -93,6 +93,9 @@ const (
 // rate estimates a constant hazard; otherwise it returns why not, in words for
 // the bench. See [lifedata.EstimateRate] for the method.
 func (l lifetimes) rate(level float64) (*Rate, string) {
+	if why := l.tooLittle(); why != "" {
+		return nil, why
+	}
 	obs := l.all()
 	tally := lifedata.TallyOf(obs)
 	r := &Rate{Events: int(tally.Failures), LeftCensored: tally.LeftShare(), Units: tally.Units}
@@ -102,9 +105,6 @@ func (l lifetimes) rate(level float64) (*Rate, string) {
 			until = (max(o.Lower, o.Entry) + o.Upper) / 2
 		}
 		r.Years += (until - o.Entry) * o.Count
-	}
-	if why := l.tooLittle(tally); why != "" {
-		return nil, why
 	}
 	switch {
 	case tally.Named && tally.Units < unitsForRate:
@@ -122,13 +122,19 @@ func (l lifetimes) rate(level float64) (*Rate, string) {
 }
 
 // tooLittle says what holds back every estimate of times.
-func (l lifetimes) tooLittle(tally lifedata.Tally) string {
+func (l lifetimes) tooLittle() string {
+	timed := 0.0
+	for _, list := range [][]lifedata.Obs{l.aged, l.ageless} {
+		for _, o := range list {
+			timed += o.Count
+		}
+	}
 	switch {
 	case l.noMeter != "":
 		return fmt.Sprintf("%s has no reading of its hour meter; hours need one for every unit", l.noMeter)
 	case l.came == 0:
 		return "no part of it has come to the bench yet"
-	case tally.Components == 0:
+	case timed == 0:
 		return "no part has a time from when it was fitted to when it was last known good"
 	case float64(l.out) > mostForLeftOut*float64(l.came):
 		return fmt.Sprintf("%s of %s parts had to be left out of times", thousands(l.out), thousands(l.came))

@@ -20,16 +20,21 @@ func (m *intervalModel) maximize() []float64 {
 		z[i] = math.Max(m.total-d, 0.1*m.total)
 	}
 	l := newLaplacian(m)
-	best := m.polish(p, l)
+	start := append([]float64(nil), p...)
+	best := append([]float64(nil), p...)
+	normalize(best)
+	better := func(from []float64) {
+		if q := m.polish(from, l); m.gap(q) < m.gap(best) {
+			best = q
+		}
+	}
 	for range 100 {
 		var gap float64
 		for i := range p {
 			gap += p[i] * z[i]
 		}
 		if gap < 1e-8*m.total {
-			if q := m.polish(p, l); m.gap(q) < m.gap(best) {
-				best = q
-			}
+			better(p)
 			if m.gap(best) <= turnbullGap/10 || gap < 1e-15*m.total {
 				break
 			}
@@ -37,6 +42,9 @@ func (m *intervalModel) maximize() []float64 {
 		if !m.follow(p, z, gap/float64(m.n)/10, l) {
 			break
 		}
+	}
+	if !(m.gap(best) <= turnbullGap) {
+		better(start)
 	}
 	return best
 }
