@@ -144,32 +144,42 @@ func decode(c *Collector, data []byte, v any) bool {
 	if !plainText(c, data) {
 		return false
 	}
-	md, err := toml.Decode(string(data), v)
-	switch {
-	case err == nil && allKnown(md.Keys(), reflect.TypeOf(v).Elem()):
-	default:
-		// Something does not fit. The decoder stops at the first such thing;
-		// go through the file as plain tables to report all of them, and read
-		// again without them.
-		var tree map[string]any
-		if _, err := toml.Decode(string(data), &tree); err != nil {
-			c.syntax(err, data)
-			return false
-		}
-		c.fit(tree, reflect.TypeOf(v).Elem(), "")
-		var clean bytes.Buffer
-		if err := toml.NewEncoder(&clean).Encode(tree); err != nil {
-			c.add(Unreadable, "", "cannot be read: %v", err)
-			return false
-		}
-		reflect.ValueOf(v).Elem().SetZero()
-		if _, err := toml.Decode(clean.String(), v); err != nil {
-			c.add(Unreadable, "", "cannot be read: %v", err)
-			return false
-		}
+	if !quickly(data, reflect.ValueOf(v).Elem()) && !c.byLibrary(data, v) {
+		return false
 	}
 	c.fields(reflect.ValueOf(v).Elem(), nil)
 	return Worst(c.Problems) < Unreadable
+}
+
+// byLibrary fills v by the TOML library. It reports false where the file is no
+// TOML.
+func (c *Collector) byLibrary(data []byte, v any) bool {
+	at := reflect.ValueOf(v).Elem()
+	at.SetZero()
+	md, err := toml.Decode(string(data), v)
+	if err == nil && allKnown(md.Keys(), at.Type()) {
+		return true
+	}
+	// Something does not fit. The decoder stops at the first such thing; go
+	// through the file as plain tables to report all of them, and read again
+	// without them.
+	var tree map[string]any
+	if _, err := toml.Decode(string(data), &tree); err != nil {
+		c.syntax(err, data)
+		return false
+	}
+	c.fit(tree, at.Type(), "")
+	var clean bytes.Buffer
+	if err := toml.NewEncoder(&clean).Encode(tree); err != nil {
+		c.add(Unreadable, "", "cannot be read: %v", err)
+		return false
+	}
+	at.SetZero()
+	if _, err := toml.Decode(clean.String(), v); err != nil {
+		c.add(Unreadable, "", "cannot be read: %v", err)
+		return false
+	}
+	return true
 }
 
 // allKnown reports whether every key is one of the type's, letter by letter:
