@@ -16,9 +16,11 @@ type builder struct {
 	cols           map[string]*schema.Collector // by file
 	at             map[string]*Position         // by name
 	instrumentPath string
-	present        map[string]*present // by section; dropped when its positions change
-	repeated       []repeated          // what concerns several positions of one line alike
-	jobOf          map[string]*Job     // by record path
+	sectionSet     *refs.NameSet
+	named          map[schema.Names][]string // lists that name sections the unit has, written out
+	present        map[string]*present       // by section; dropped when its positions change
+	repeated       []repeated                // what concerns several positions of one line alike
+	jobOf          map[string]*Job           // by record path
 }
 
 // repeated is an error that may concern many positions of one line. It is
@@ -152,6 +154,9 @@ func (b *builder) sectionNames(c *schema.Collector, at string, list schema.Names
 	if list == "" {
 		return nil
 	}
+	if found, ok := b.named[list]; ok {
+		return found
+	}
 	l, err := refs.ParseNames(string(list))
 	if err != nil {
 		return nil // reported with the file
@@ -160,7 +165,14 @@ func (b *builder) sectionNames(c *schema.Collector, at string, list schema.Names
 		return l.Enumerate()
 	}
 	have := b.names()
-	found, unmatched := l.Select(have)
+	if b.sectionSet == nil {
+		b.sectionSet = refs.NewNameSet(have)
+		b.named = map[schema.Names][]string{}
+	}
+	found, unmatched := l.SelectFrom(b.sectionSet)
+	if unmatched == nil {
+		b.named[list] = found
+	}
 	for _, n := range unmatched {
 		if near := schema.Nearest(n, have); near != "" && stem(near) != stem(n) {
 			c.Errorf(at, "the model has no section %q => did you mean %q?", n, near)
@@ -276,7 +288,15 @@ func (b *builder) inSection(section string) *present {
 		return h
 	}
 	h := &present{list: b.have(section)}
-	h.set = refs.NewSet(h.list)
+	for _, like := range b.present { // sections that carry the same board
+		if slices.Equal(like.list, h.list) {
+			h = like
+			break
+		}
+	}
+	if h.set == nil {
+		h.set = refs.NewSet(h.list)
+	}
 	if b.present == nil {
 		b.present = map[string]*present{}
 	}
@@ -304,7 +324,14 @@ func (b *builder) refs(c *schema.Collector, at, section string, list schema.Refs
 		return nil
 	}
 	s := b.u.Section(section)
-	if create || s == nil || !s.Complete {
+	open := create || s == nil || !s.Complete
+	if l.Exact() {
+		found, missing := b.exactly(section, l)
+		if open || missing == nil {
+			return append(found, missing...)
+		}
+	}
+	if open {
 		found, _ := l.SelectFrom(b.inSection(section).set)
 		for _, r := range l.Enumerate() {
 			if !slices.Contains(found, r) {
@@ -339,6 +366,18 @@ func (b *builder) refs(c *schema.Collector, at, section string, list schema.Refs
 		}
 	}
 	return found
+}
+
+// exactly tells which positions of a list without ranges a section has.
+func (b *builder) exactly(section string, l refs.List) (found, missing []refs.Ref) {
+	for _, r := range l.Enumerate() {
+		if p := b.at[section+" "+string(r)]; p != nil && p.Section == section {
+			found = append(found, r)
+		} else {
+			missing = append(missing, r)
+		}
+	}
+	return found, missing
 }
 
 func clipText(s string) string {
