@@ -227,7 +227,7 @@ func (s *scanner) value(v reflect.Value) bool {
 // underscores, of which a float64 holds every digit.
 func wholeNumber(word []byte) bool {
 	word = bytes.TrimPrefix(word, []byte("-"))
-	return digits(word) && (word[0] != '0' || len(word) == 1)
+	return digits(word) && len(word) <= 15 && (word[0] != '0' || len(word) == 1)
 }
 
 func digits(word []byte) bool {
@@ -236,7 +236,7 @@ func digits(word []byte) bool {
 			return false
 		}
 	}
-	return len(word) > 0 && len(word) <= 15
+	return len(word) > 0
 }
 
 func (s *scanner) date(d *Date) bool {
@@ -341,8 +341,6 @@ func (s *scanner) text() (string, bool) {
 	}
 	return s.keep(text), true
 }
-
-var textSeed = maphash.MakeSeed()
 
 // keep makes a text of bytes.
 func (s *scanner) keep(text []byte) string {

@@ -241,3 +241,22 @@ func FuzzQuickly(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, file string, data []byte) { sample{file: file, data: data}.agree(t) })
 }
+
+// TestWrongTwice: what is remembered of good texts hides nothing wrong: every bad
+// sample is as bad when it is read again, after all good ones.
+func TestWrongTwice(t *testing.T) {
+	bad := corpus(t, "bad")
+	first := map[string]string{}
+	for _, s := range bad {
+		_, ps := s.decode()
+		first[s.path] = drawings(ps)
+	}
+	for _, s := range corpus(t, "good") {
+		s.decode()
+	}
+	for _, s := range bad {
+		if _, ps := s.decode(); drawings(ps) != first[s.path] {
+			t.Errorf("%s: at first:\n%s\nthen:\n%s", s.path, first[s.path], drawings(ps))
+		}
+	}
+}
