@@ -14,13 +14,19 @@ type builder struct {
 	u              *Unit
 	ctx            Context
 	cols           map[string]*schema.Collector // by file
-	at             map[string]*Position         // by name
+	at             map[place]*Position
 	instrumentPath string
 	sectionSet     *refs.NameSet
 	named          map[schema.Names][]string // lists that name sections the unit has, written out
 	present        map[string]*present       // by section; dropped when its positions change
 	repeated       []repeated                // what concerns several positions of one line alike
 	jobOf          map[string]*Job           // by record path
+}
+
+// place is where a position is.
+type place struct {
+	section string
+	ref     refs.Ref
 }
 
 // repeated is an error that may concern many positions of one line. It is
@@ -218,27 +224,36 @@ func (b *builder) population() {
 			if err != nil {
 				continue
 			}
-			for _, r := range l.Enumerate() {
-				b.add(&Position{Section: s.Name, Ref: r, Family: set.Family, Value: set.Value, Rating: set.Rating, Type: set.Type,
-					Match: set.Match, Function: set.Function, InModel: true, Complete: s.Complete})
+			all := l.Enumerate()
+			alike := make([]Position, len(all))
+			for i, r := range all {
+				alike[i] = Position{Section: s.Name, Ref: r, Family: set.Family, Value: set.Value, Rating: set.Rating, Type: set.Type,
+					Match: set.Match, Function: set.Function, InModel: true, Complete: s.Complete}
+				b.u.Positions = append(b.u.Positions, &alike[i])
 			}
 		}
 	}
-	b.differences()
+	b.at = make(map[place]*Position, len(b.u.Positions))
 	for _, p := range b.u.Positions {
-		b.original(p)
+		b.at[place{p.Section, p.Ref}] = p
+	}
+	b.differences()
+	occupants := make([]Occupant, len(b.u.Positions))
+	for i, p := range b.u.Positions {
+		b.original(p, &occupants[i])
 	}
 }
 
 func (b *builder) add(p *Position) {
 	delete(b.present, p.Section)
 	b.u.Positions = append(b.u.Positions, p)
-	b.at[p.Name()] = p
+	b.at[place{p.Section, p.Ref}] = p
 }
 
 // original puts the part the unit left the factory with into a position.
-func (b *builder) original(p *Position) {
-	p.Occupants = []*Occupant{{Family: p.Family, Origin: schema.OriginOriginal, Since: b.u.Built}}
+func (b *builder) original(p *Position, o *Occupant) {
+	*o = Occupant{Family: p.Family, Origin: schema.OriginOriginal, Since: b.u.Built}
+	p.Occupants = append(p.Occupants, o)
 }
 
 // differences applies what sets this unit apart from its model since it left
@@ -249,9 +264,9 @@ func (b *builder) differences() {
 		at := fmt.Sprintf("difference[%d]", i)
 		for _, name := range b.sectionNames(c, at+".section", d.Section) {
 			for _, r := range b.refs(c, at+".ref", name, d.Ref, !d.Absent) {
-				p := b.at[name+" "+string(r)]
+				p := b.at[place{name, r}]
 				if d.Absent {
-					delete(b.at, name+" "+string(r))
+					delete(b.at, place{name, r})
 					delete(b.present, name)
 					b.u.Positions = slices.DeleteFunc(b.u.Positions, func(q *Position) bool { return q == p })
 					continue
@@ -371,7 +386,7 @@ func (b *builder) refs(c *schema.Collector, at, section string, list schema.Refs
 // exactly tells which positions of a list without ranges a section has.
 func (b *builder) exactly(section string, l refs.List) (found, missing []refs.Ref) {
 	for _, r := range l.Enumerate() {
-		if p := b.at[section+" "+string(r)]; p != nil && p.Section == section {
+		if b.at[place{section, r}] != nil {
 			found = append(found, r)
 		} else {
 			missing = append(missing, r)
