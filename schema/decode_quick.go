@@ -16,8 +16,8 @@ import (
 // nearly all do: keys and texts without escapes, plain numbers, days, and tables
 // in order. At the first thing beyond that, or the first that is wrong, it
 // reports false, with v filled in part: the library then reads the file from its
-// beginning, so that what is accepted and every message stay the library's. It
-// takes most of the time of a check otherwise.
+// beginning, so that what is accepted and every message stay the library's. The
+// library would take most of the time of a check.
 func quickly(data []byte, v reflect.Value) bool {
 	if bytes.IndexByte(data, '\r') >= 0 {
 		return false
@@ -34,8 +34,6 @@ type scanner struct {
 	data []byte
 	at   int
 	path []table // from the file down to the table at hand
-	keys [][]byte
-	list []string
 	// Texts met before: most are, and then need no memory of their own. They
 	// are copies: a text must not keep the whole file it stands in.
 	known [512]string
@@ -45,7 +43,7 @@ var scanners = sync.Pool{New: func() any { return new(scanner) }}
 
 func (s *scanner) release() {
 	s.data = nil
-	clear(s.path)
+	clear(s.path[:cap(s.path)])
 	s.path = s.path[:0]
 	scanners.Put(s)
 }
@@ -119,9 +117,9 @@ func (s *scanner) header() bool {
 	start := s.at
 	s.at++
 	list := s.skip('[')
-	s.keys = s.keys[:0]
+	keys := make([][]byte, 0, 4)
 	for {
-		s.keys = append(s.keys, s.bareKey())
+		keys = append(keys, s.bareKey())
 		if !s.skip('.') {
 			break
 		}
@@ -129,7 +127,7 @@ func (s *scanner) header() bool {
 	if !s.skip(']') || list && !s.skip(']') {
 		return false
 	}
-	above, key := s.keys[:len(s.keys)-1], s.keys[len(s.keys)-1]
+	above, key := keys[:len(keys)-1], keys[len(keys)-1]
 	if len(above) >= len(s.path) {
 		return false
 	}
@@ -270,7 +268,7 @@ func (s *scanner) texts(v reflect.Value) bool {
 	if v.Type().Elem().Kind() != reflect.String {
 		return false
 	}
-	s.list = s.list[:0]
+	list := make([]string, 0, 8)
 	if s.skip('[') {
 		for {
 			s.space()
@@ -281,7 +279,7 @@ func (s *scanner) texts(v reflect.Value) bool {
 			if !ok {
 				return false
 			}
-			s.list = append(s.list, text)
+			list = append(list, text)
 			s.space()
 			if s.skip(',') {
 				continue
@@ -296,13 +294,13 @@ func (s *scanner) texts(v reflect.Value) bool {
 		if !ok {
 			return false
 		}
-		s.list = append(s.list, text)
+		list = append(list, text)
 	}
-	if len(s.list) == 0 {
+	if len(list) == 0 {
 		return false
 	}
-	v.Set(reflect.MakeSlice(v.Type(), len(s.list), len(s.list)))
-	for i, text := range s.list {
+	v.Set(reflect.MakeSlice(v.Type(), len(list), len(list)))
+	for i, text := range list {
 		v.Index(i).SetString(text)
 	}
 	return true
