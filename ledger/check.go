@@ -7,6 +7,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/go-git/go-git/v5/plumbing"
@@ -63,6 +64,7 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 		r.Problems = append(r.Problems, u.Problems...)
 		return nil
 	}
+	histories := func() error { return l.checkHistories(r, only, l.repo.Changes) }
 	if len(only) == 0 {
 		r.Problems = append(r.Problems, stock.Problems...)
 		if err := l.checkShop(r); err != nil {
@@ -72,6 +74,17 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 		if err != nil {
 			return nil, err
 		}
+		// The histories are looked at beside the files: neither keeps all
+		// processors busy to its end.
+		var beside CheckReport
+		ended := make(chan error, 1)
+		go func() { ended <- l.checkHistories(&beside, nil, view.files.Changes) }()
+		histories = sync.OnceValue(func() error {
+			err := <-ended
+			r.Git = append(r.Git, beside.Git...)
+			return err
+		})
+		defer histories() // nothing goes on behind a check that failed
 		if err := Derive(view, "check", l.checkUnit, visit); err != nil {
 			return nil, err
 		}
@@ -112,7 +125,7 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 			return nil, err
 		}
 	}
-	if err := l.checkHistories(r, only); err != nil {
+	if err := histories(); err != nil {
 		return nil, err
 	}
 	schema.Sort(r.Problems)
@@ -236,8 +249,9 @@ func (l *Ledger) checkBooks(r *CheckReport) error {
 // leftFor is after how long a lock of git's is taken to be left behind.
 const leftFor = 10 * time.Minute
 
-// checkHistories holds every unit's branch against main.
-func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
+// checkHistories holds every unit's branch against main. changed tells which
+// files are not as committed.
+func (l *Ledger) checkHistories(r *CheckReport, only []string, changed func() ([]gitstore.Change, error)) error {
 	bad := func(unit, remedy, format string, args ...any) {
 		r.Git = append(r.Git, GitProblem{Unit: unit, What: fmt.Sprintf(format, args...), Remedy: remedy})
 	}
@@ -307,7 +321,7 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string) error {
 	if err := l.checkSeals(r, only, seals, units); err != nil {
 		return err
 	}
-	changes, err := l.repo.Changes()
+	changes, err := changed()
 	if err != nil {
 		return err
 	}
@@ -333,29 +347,33 @@ func (l *Ledger) checkTree(r *CheckReport, tree plumbing.Hash) error {
 	if w.Tree == tree {
 		return nil
 	}
+	var found []gitstore.TreeChange
+	look := func(from plumbing.Hash) error {
+		found = nil
+		return l.repo.EachChange(from, tree, func(f gitstore.TreeChange) {
+			if !f.New.Hash.IsZero() && (strings.HasPrefix(f.Path, "private/") || !f.New.Mode.IsRegular() && belongs(f.Path)) {
+				found = append(found, f)
+			}
+		})
+	}
 	// What was looked through before need not be again; a tree that is gone is
 	// looked through whole.
-	files, err := l.repo.DiffTrees(w.Tree, tree)
-	if err != nil {
-		if files, err = l.repo.DiffTrees(plumbing.ZeroHash, tree); err != nil {
+	if look(w.Tree) != nil {
+		if err := look(plumbing.ZeroHash); err != nil {
 			return err
 		}
 	}
-	before := len(r.Git)
-	for _, f := range files {
-		if f.New.Hash.IsZero() {
-			continue
-		}
-		switch {
-		case strings.HasPrefix(f.Path, "private/"):
+	slices.SortFunc(found, func(a, b gitstore.TreeChange) int { return strings.Compare(a.Path, b.Path) })
+	for _, f := range found {
+		if strings.HasPrefix(f.Path, "private/") {
 			r.Git = append(r.Git, GitProblem{What: f.Path + " is in git: nobody in it can be forgotten any more",
 				Remedy: "take it out with git rm --cached " + f.Path + " and commit; the history keeps it until it is rewritten"})
-		case !f.New.Mode.IsRegular() && belongs(f.Path):
+		} else {
 			r.Git = append(r.Git, GitProblem{What: f.Path + " is no plain file in git (a link, or marked executable)",
 				Remedy: "put the file itself there, without the executable mark, and run: benchlore save"})
 		}
 	}
-	if len(r.Git) == before {
+	if found == nil {
 		w.Tree = tree
 		l.keepWalked(w)
 	}

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path"
 	"slices"
 	"strings"
@@ -21,8 +20,9 @@ import (
 // which writes many records does not read every model anew for each. Content
 // decides: a file that changed is read again.
 type memo struct {
-	mu    sync.Mutex
-	files map[string]remembered
+	mu     sync.Mutex
+	files  map[string]remembered
+	models map[string]*schema.Model // those in order, by content: units of one model carry the same
 }
 
 type remembered struct {
@@ -44,6 +44,26 @@ func decodeOnce[T any](m *memo, p string, data []byte) (*T, []schema.Problem) {
 		m.files = map[string]remembered{}
 	}
 	m.files[p] = remembered{data, v, problems}
+	return v, problems
+}
+
+// model is schema.Decode of a unit's own model, through the memo.
+func (m *memo) model(p string, data []byte) (*schema.Model, []schema.Problem) {
+	m.mu.Lock()
+	v := m.models[string(data)]
+	m.mu.Unlock()
+	if v != nil {
+		return v, nil
+	}
+	v, problems := schema.Decode[schema.Model](p, data)
+	if len(problems) == 0 {
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		if m.models == nil || len(m.models) == 100 {
+			m.models = map[string]*schema.Model{}
+		}
+		m.models[string(data)] = v
+	}
 	return v, problems
 }
 
@@ -184,20 +204,19 @@ type fileSource interface {
 	read(p string) ([]byte, error)
 }
 
-// folderSource reads one unit's folder of the work tree. The folder is opened
-// once: from the ledger's root, every read would open each folder on its way.
+// folderSource reads one unit's folder of the work tree.
 type folderSource struct {
 	diskSource
 	dir    string
-	folder *os.Root
+	folder *openFolder // nil: there is none
 }
 
 func (l *Ledger) folder(dir string) (*folderSource, error) {
-	root, err := l.root.OpenRoot(dir)
+	folder, err := l.openFolder(dir)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, err
 	}
-	return &folderSource{diskSource{l}, dir, root}, nil
+	return &folderSource{diskSource{l}, dir, folder}, nil
 }
 
 func (s *folderSource) close() {
@@ -206,12 +225,24 @@ func (s *folderSource) close() {
 	}
 }
 
-func (s *folderSource) read(p string) ([]byte, error) {
-	below, ok := strings.CutPrefix(p, s.dir+"/")
-	if !ok || s.folder == nil {
-		return s.diskSource.read(p)
+func (s *folderSource) names(dir string) ([]string, error) {
+	if s.folder == nil || dir != s.dir {
+		return s.diskSource.names(dir)
 	}
-	return readPlain(s.folder, below, p)
+	entries, err := s.folder.list()
+	if err != nil {
+		return nil, err
+	}
+	return s.below(dir, entries)
+}
+
+func (s *folderSource) read(p string) ([]byte, error) {
+	if below, ok := strings.CutPrefix(p, s.dir+"/"); ok && s.folder != nil {
+		if data, ok := s.folder.read(below); ok {
+			return data, nil
+		}
+	}
+	return s.diskSource.read(p)
 }
 
 // diskSource reads from the work tree.
@@ -224,6 +255,12 @@ func (s diskSource) names(dir string) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
+	return s.below(dir, entries)
+}
+
+// below lists the files of a folder that holds these entries, in order.
+func (s diskSource) below(dir string, entries []fs.DirEntry) ([]string, error) {
+	sortEntries(entries)
 	var out []string
 	for _, e := range entries {
 		p := dir + "/" + e.Name()
@@ -339,15 +376,17 @@ func (l *Ledger) loadWith(name string, stock *Stock, src fileSource, elsewhere m
 		out.Files[p] = data
 		switch {
 		case base == "instrument.toml":
-			if err := readFormat(p, data); err != nil {
-				add(p, schema.Unreadable, strings.TrimPrefix(err.Error(), p+": "), err.(*FormatError).Hint())
-				continue
-			}
 			inst, problems := schema.Decode[schema.Instrument](p, data)
+			if inst == nil || inst.Format != schema.Format {
+				if err := readFormat(p, data); err != nil {
+					add(p, schema.Unreadable, strings.TrimPrefix(err.Error(), p+": "), err.(*FormatError).Hint())
+					continue
+				}
+			}
 			out.Problems = append(out.Problems, problems...)
 			s.Instrument, s.InstrumentData = inst, data
 		case base == "model.toml":
-			m, problems := schema.Decode[schema.Model](p, data)
+			m, problems := l.seen.model(p, data)
 			out.Problems = append(out.Problems, problems...)
 			travelling = m
 		default:

@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
-	"sort"
 	"strings"
 
 	"benchlore/ledger/gitstore"
@@ -90,8 +89,12 @@ func (l *Ledger) list(dir string) ([]fs.DirEntry, error) {
 	}
 	defer f.Close()
 	entries, err := f.ReadDir(-1)
-	sort.Slice(entries, func(i, j int) bool { return entries[i].Name() < entries[j].Name() })
+	sortEntries(entries)
 	return entries, err
+}
+
+func sortEntries(entries []fs.DirEntry) {
+	slices.SortFunc(entries, func(a, b fs.DirEntry) int { return strings.Compare(a.Name(), b.Name()) })
 }
 
 // junk is what systems and editors leave in folders: no part of a ledger.

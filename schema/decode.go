@@ -144,32 +144,42 @@ func decode(c *Collector, data []byte, v any) bool {
 	if !plainText(c, data) {
 		return false
 	}
-	md, err := toml.Decode(string(data), v)
-	switch {
-	case err == nil && allKnown(md.Keys(), reflect.TypeOf(v).Elem()):
-	default:
-		// Something does not fit. The decoder stops at the first such thing;
-		// go through the file as plain tables to report all of them, and read
-		// again without them.
-		var tree map[string]any
-		if _, err := toml.Decode(string(data), &tree); err != nil {
-			c.syntax(err, data)
-			return false
-		}
-		c.fit(tree, reflect.TypeOf(v).Elem(), "")
-		var clean bytes.Buffer
-		if err := toml.NewEncoder(&clean).Encode(tree); err != nil {
-			c.add(Unreadable, "", "cannot be read: %v", err)
-			return false
-		}
-		reflect.ValueOf(v).Elem().SetZero()
-		if _, err := toml.Decode(clean.String(), v); err != nil {
-			c.add(Unreadable, "", "cannot be read: %v", err)
-			return false
-		}
+	if !quickly(data, reflect.ValueOf(v).Elem()) && !c.byLibrary(data, v) {
+		return false
 	}
-	c.fields(reflect.ValueOf(v).Elem(), nil)
+	c.fields(reflect.ValueOf(v).Elem())
 	return Worst(c.Problems) < Unreadable
+}
+
+// byLibrary fills v by the TOML library. It reports false where the file is no
+// TOML.
+func (c *Collector) byLibrary(data []byte, v any) bool {
+	at := reflect.ValueOf(v).Elem()
+	at.SetZero()
+	md, err := toml.Decode(string(data), v)
+	if err == nil && allKnown(md.Keys(), at.Type()) {
+		return true
+	}
+	// Something does not fit. The decoder stops at the first such thing; go
+	// through the file as plain tables to report all of them, and read again
+	// without them.
+	var tree map[string]any
+	if _, err := toml.Decode(string(data), &tree); err != nil {
+		c.syntax(err, data)
+		return false
+	}
+	c.fit(tree, at.Type(), "")
+	var clean bytes.Buffer
+	if err := toml.NewEncoder(&clean).Encode(tree); err != nil {
+		c.add(Unreadable, "", "cannot be read: %v", err)
+		return false
+	}
+	at.SetZero()
+	if _, err := toml.Decode(clean.String(), v); err != nil {
+		c.add(Unreadable, "", "cannot be read: %v", err)
+		return false
+	}
+	return true
 }
 
 // allKnown reports whether every key is one of the type's, letter by letter:
@@ -559,44 +569,48 @@ func lastKey(p string) string {
 	return p
 }
 
-// A spot is a place in a file on the way down to a field. Its text is needed
-// only where there is something to report.
+// A spot is one step of the way down to a field. Its text is needed only where
+// there is something to report.
 type spot struct {
-	above *spot
 	key   string
 	index int // of a list, where key is ""
 }
 
-func (s *spot) String() string {
-	switch {
-	case s == nil:
-		return ""
-	case s.key == "":
-		return index(s.above.String(), s.index)
+// here is the path of the field at hand.
+func (c *Collector) here() string {
+	p := ""
+	for _, s := range c.at {
+		if s.key == "" {
+			p = index(p, s.index)
+		} else {
+			p = join(p, s.key)
+		}
 	}
-	return join(s.above.String(), s.key)
+	return p
 }
 
 // fields checks every field of a struct by its type and tags.
-func (c *Collector) fields(v reflect.Value, at *spot) {
+func (c *Collector) fields(v reflect.Value) {
 	list := fieldList(v.Type())
 	for i := range list {
 		f := &list[i]
 		fv := v.FieldByIndex(f.Index)
 		if !absent(fv) {
-			c.field(fv, f, &spot{above: at, key: f.Key})
+			c.at = append(c.at, spot{key: f.Key})
+			c.field(fv, f)
+			c.at = c.at[:len(c.at)-1]
 			continue
 		}
 		if !f.Need {
 			continue
 		}
-		if p := join(at.String(), f.Key); !c.gone[p] {
+		if p := join(c.here(), f.Key); !c.gone[p] {
 			c.Errorf(p, "%s is missing => add %s: %s", f.Key, f.example(p), f.Doc)
 		}
 	}
 }
 
-func (c *Collector) field(v reflect.Value, f *Field, at *spot) {
+func (c *Collector) field(v reflect.Value, f *Field) {
 	if v.Kind() == reflect.Pointer {
 		v = v.Elem()
 	}
@@ -605,34 +619,44 @@ func (c *Collector) field(v reflect.Value, f *Field, at *spot) {
 	}
 	switch v.Kind() {
 	case reflect.Struct:
-		c.fields(v, at)
+		c.fields(v)
 	case reflect.Slice:
 		for i := range v.Len() {
-			c.field(v.Index(i), f, &spot{above: at, index: i})
+			c.at = append(c.at, spot{index: i})
+			c.field(v.Index(i), f)
+			c.at = c.at[:len(c.at)-1]
 		}
 	case reflect.String:
+		s := v.String()
 		if f.words != nil {
-			if !slices.Contains(f.words, v.String()) {
-				c.Errorf(at.String(), "%s", vocabularyError(v.Interface().(vocabulary)))
+			if !slices.Contains(f.words, s) {
+				c.Errorf(c.here(), "%s", vocabularyError(v.Interface().(vocabulary)))
 			}
 			return
 		}
-		c.text(v.String(), f, at)
+		if f.good.has(s) {
+			return
+		}
+		before := len(c.Problems)
+		c.text(s, f)
 		if f.form {
 			if err := v.Interface().(checker).Check(); err != nil {
-				c.Errorf(at.String(), "%s", remedy(err))
+				c.Errorf(c.here(), "%s", remedy(err))
 			}
+		}
+		if len(c.Problems) == before {
+			f.good.add(s)
 		}
 	case reflect.Int:
 		if f.HasMin && v.Int() < int64(f.Min) {
-			c.Errorf(at.String(), "%s is %d => write a number from %d up", f.Key, v.Int(), int64(f.Min))
+			c.Errorf(c.here(), "%s is %d => write a number from %d up", f.Key, v.Int(), int64(f.Min))
 		}
 	case reflect.Float64:
 		switch x := v.Float(); {
 		case math.IsNaN(x) || math.IsInf(x, 0):
-			c.add(Unreadable, at.String(), "%s is %v => write a plain number: %s = 12.5", f.Key, x, f.Key)
+			c.add(Unreadable, c.here(), "%s is %v => write a plain number: %s = 12.5", f.Key, x, f.Key)
 		case f.HasMin && x < f.Min:
-			c.Errorf(at.String(), "%s is %v => write a number from %v up", f.Key, x, f.Min)
+			c.Errorf(c.here(), "%s is %v => write a number from %v up", f.Key, x, f.Min)
 		}
 	}
 }
@@ -651,7 +675,7 @@ func remedy(err error) string {
 
 // text refuses hidden characters that came in as escapes, and line breaks in
 // fields that are one line.
-func (c *Collector) text(s string, f *Field, at *spot) {
+func (c *Collector) text(s string, f *Field) {
 	if plainASCII(s) && !strings.Contains(s, "\n") && strings.TrimSpace(s) != "" {
 		return
 	}
@@ -660,16 +684,16 @@ func (c *Collector) text(s string, f *Field, at *spot) {
 			continue
 		}
 		if r == '\n' {
-			c.Errorf(at.String(), "%s has a line break => write it in one line; longer text goes into note", f.Key)
+			c.Errorf(c.here(), "%s has a line break => write it in one line; longer text goes into note", f.Key)
 			return
 		}
 		if what := hiddenRune(r); what != "" {
-			c.add(Unreadable, at.String(), "%s holds %s (U+%04X), which shows as something else than it is => delete it", f.Key, what, r)
+			c.add(Unreadable, c.here(), "%s holds %s (U+%04X), which shows as something else than it is => delete it", f.Key, what, r)
 			return
 		}
 	}
 	if strings.TrimSpace(s) == "" {
-		c.Errorf(at.String(), "%s is blank => write %s = \"...\": %s; or leave the key out", f.Key, f.Key, f.Doc)
+		c.Errorf(c.here(), "%s is blank => write %s = \"...\": %s; or leave the key out", f.Key, f.Key, f.Doc)
 	}
 }
 

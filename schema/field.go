@@ -1,10 +1,12 @@
 package schema
 
 import (
+	"hash/maphash"
 	"reflect"
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 )
 
 // Field describes one key of a table: what the decoder, the editor template,
@@ -20,7 +22,29 @@ type Field struct {
 
 	words []string // as Words gives them
 	form  bool     // the type is a checker
+	good  *goodTexts
 }
+
+// goodTexts remembers short texts in which a field had nothing wrong. Most
+// stand in many records, and whether one is right depends on nothing else.
+type goodTexts [64]atomic.Pointer[string]
+
+func (g *goodTexts) slot(s string) *atomic.Pointer[string] {
+	return &g[maphash.String(textSeed, s)%uint64(len(g))]
+}
+
+func (g *goodTexts) has(s string) bool {
+	known := g.slot(s).Load()
+	return known != nil && *known == s
+}
+
+func (g *goodTexts) add(s string) {
+	if len(s) <= 40 {
+		g.slot(s).Store(&s)
+	}
+}
+
+var textSeed = maphash.MakeSeed()
 
 var dateType = reflect.TypeFor[Date]()
 
@@ -80,7 +104,7 @@ func collectFields(t reflect.Type, index []int) []Field {
 		if key == "" {
 			continue
 		}
-		f := Field{Key: key, Doc: sf.Tag.Get("doc"), Need: sf.Tag.Get("need") == "yes", Type: sf.Type, Index: at}
+		f := Field{Key: key, Doc: sf.Tag.Get("doc"), Need: sf.Tag.Get("need") == "yes", Type: sf.Type, Index: at, good: new(goodTexts)}
 		if m := sf.Tag.Get("min"); m != "" {
 			f.Min, _ = strconv.ParseFloat(m, 64)
 			f.HasMin = true

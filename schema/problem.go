@@ -147,6 +147,7 @@ type Collector struct {
 	Problems []Problem
 
 	gone map[string]bool // keys the decoder took out after reporting them
+	at   []spot          // the way down to the field at hand
 }
 
 // Errorf records an error at path. The message may end in " => " and what to

@@ -93,10 +93,14 @@ func (m Measured) Check() error {
 	if m == NotMeasurable {
 		return nil
 	}
+	err := Quantity(m).Check()
+	if err == nil {
+		return nil
+	}
 	if Nearest(string(m), []string{NotMeasurable}) != "" {
 		return fmt.Errorf("%q is no quantity => write %s", string(m), NotMeasurable)
 	}
-	return Quantity(m).Check()
+	return err
 }
 
 // Parse returns the exact value; ok is false where nothing was measured.

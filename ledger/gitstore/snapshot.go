@@ -2,8 +2,10 @@ package gitstore
 
 import (
 	"crypto/sha256"
+	"errors"
 	"io"
 	"iter"
+	"slices"
 	"strings"
 
 	"github.com/go-git/go-git/v5/plumbing"
@@ -12,8 +14,11 @@ import (
 // Snapshot tells what the work files hold without reading them: where git's
 // index describes a file by its stat data, the file holds what the index names.
 type Snapshot struct {
+	repo  *Repo
+	cfg   *Config
 	idx   *index
-	other map[string]bool // paths that are not as the index has them, or not in it, ignored ones too
+	work  map[string]ChangeKind // work files that are not as the index has them
+	other map[string]bool       // those, and paths not in the index, ignored ones too
 }
 
 // Snapshot looks at every file of the index and at every file in the folders
@@ -28,17 +33,24 @@ func (r *Repo) Snapshot(folders ...string) (*Snapshot, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Snapshot{idx: idx, other: map[string]bool{}}
-	at := map[string]*Change{}
-	if err := r.workChanges(cfg, idx, func(p string) *Change {
-		if at[p] == nil {
-			at[p] = &Change{Path: p}
+	s := &Snapshot{repo: r, cfg: cfg, idx: idx, other: map[string]bool{}}
+	// Folders are listed by one processor while the others look at files.
+	listed := make(chan error, 1)
+	go func() {
+		u := &untrackedWalk{repo: r, idx: idx, all: true, report: func(p string) { s.other[p] = true }}
+		for _, f := range folders {
+			if err := u.walk(strings.Split(f, "/"), nil); err != nil {
+				listed <- err
+				return
+			}
 		}
-		return at[p]
-	}); err != nil {
+		listed <- nil
+	}()
+	s.work, err = r.workChanges(cfg, idx)
+	if err := errors.Join(err, <-listed); err != nil {
 		return nil, err
 	}
-	for p := range at {
+	for p := range s.work {
 		s.other[p] = true
 	}
 	for i := range idx.entries {
@@ -47,13 +59,39 @@ func (r *Repo) Snapshot(folders ...string) (*Snapshot, error) {
 			s.other[e.name] = true
 		}
 	}
-	u := &untrackedWalk{repo: r, idx: idx, all: true, report: func(p string) { s.other[p] = true }}
-	for _, f := range folders {
-		if err := u.walk(strings.Split(f, "/"), nil); err != nil {
-			return nil, err
+	return s, nil
+}
+
+// Changes lists the files that are not as committed, by path: what `git status`
+// shows, with each untracked file by itself and without ignored ones. A file
+// is only read when its stat data differ from those in the index.
+func (s *Snapshot) Changes() ([]Change, error) {
+	found := map[string]*Change{}
+	at := func(p string) *Change {
+		c := found[p]
+		if c == nil {
+			c = &Change{Path: p}
+			found[p] = c
+		}
+		return c
+	}
+	if err := s.repo.stagedChanges(s.idx, at); err != nil {
+		return nil, err
+	}
+	for p, k := range s.work {
+		at(p).Work = k
+	}
+	if err := s.repo.untracked(s.cfg, s.idx, func(p string) { at(p).Work = Added }); err != nil {
+		return nil, err
+	}
+	out := make([]Change, 0, len(found))
+	for _, c := range found {
+		if c.Staged != Unchanged || c.Work != Unchanged {
+			out = append(out, *c)
 		}
 	}
-	return s, nil
+	slices.SortFunc(out, func(a, b Change) int { return strings.Compare(a.Path, b.Path) })
+	return out, nil
 }
 
 // Paths yields the paths of the index below a folder, in order, and those of

@@ -34,44 +34,14 @@ type Change struct {
 	Work   ChangeKind // the work file against the index; Added when git does not track it
 }
 
-// Changes lists the files that are not as committed, by path: what `git status`
-// shows, with each untracked file by itself and without ignored ones. A file
-// is only read when its stat data differ from those in the index.
+// Changes lists the files that are not as committed at this moment; see
+// [Snapshot.Changes].
 func (r *Repo) Changes() ([]Change, error) {
-	cfg, err := r.Config()
+	s, err := r.Snapshot()
 	if err != nil {
 		return nil, err
 	}
-	idx, err := r.loadIndex()
-	if err != nil {
-		return nil, err
-	}
-	found := map[string]*Change{}
-	at := func(p string) *Change {
-		c := found[p]
-		if c == nil {
-			c = &Change{Path: p}
-			found[p] = c
-		}
-		return c
-	}
-	if err := r.stagedChanges(idx, at); err != nil {
-		return nil, err
-	}
-	if err := r.workChanges(cfg, idx, at); err != nil {
-		return nil, err
-	}
-	if err := r.untracked(cfg, idx, func(p string) { at(p).Work = Added }); err != nil {
-		return nil, err
-	}
-	out := make([]Change, 0, len(found))
-	for _, c := range found {
-		if c.Staged != Unchanged || c.Work != Unchanged {
-			out = append(out, *c)
-		}
-	}
-	slices.SortFunc(out, func(a, b Change) int { return strings.Compare(a.Path, b.Path) })
-	return out, nil
+	return s.Changes()
 }
 
 // stagedChanges compares the index with HEAD's tree, reading only the trees
@@ -152,14 +122,14 @@ func (r *Repo) stagedBelow(idx *index, dir string, tree plumbing.Hash, node *tre
 
 // workChanges compares the work files with the index, on all cores: with warm
 // caches the time goes into lstat.
-func (r *Repo) workChanges(cfg *Config, idx *index, at func(string) *Change) error {
+func (r *Repo) workChanges(cfg *Config, idx *index) (map[string]ChangeKind, error) {
 	fileMode, err := cfg.Bool("core.filemode", executableBits)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	trustCtime, err := cfg.Bool("core.trustctime", true)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	kinds := make([]ChangeKind, len(idx.entries))
 	const chunk = 512
@@ -174,14 +144,15 @@ func (r *Repo) workChanges(cfg *Config, idx *index, at func(string) *Change) err
 		return nil
 	})
 	if err != nil {
-		return err
+		return nil, err
 	}
+	out := map[string]ChangeKind{}
 	for i, k := range kinds {
 		if k != Unchanged {
-			at(idx.entries[i].name).Work = k
+			out[idx.entries[i].name] = k
 		}
 	}
-	return nil
+	return out, nil
 }
 
 func (r *Repo) workChange(idx *index, e *indexEntry, trustCtime, fileMode bool) (ChangeKind, error) {

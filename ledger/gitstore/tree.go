@@ -229,21 +229,26 @@ type TreeChange struct {
 // DiffTrees lists the files that differ between two trees, by path. It reads
 // only the folders that differ. A zero hash is the empty tree.
 func (r *Repo) DiffTrees(a, b plumbing.Hash) ([]TreeChange, error) {
-	if a.IsZero() {
-		a = emptyTree
-	}
-	if b.IsZero() {
-		b = emptyTree
-	}
 	var out []TreeChange
-	if err := r.diffTrees(&out, "", a, b); err != nil {
+	if err := r.EachChange(a, b, func(c TreeChange) { out = append(out, c) }); err != nil {
 		return nil, err
 	}
 	slices.SortFunc(out, func(x, y TreeChange) int { return strings.Compare(x.Path, y.Path) })
 	return out, nil
 }
 
-func (r *Repo) diffTrees(out *[]TreeChange, dir string, a, b plumbing.Hash) error {
+// EachChange is DiffTrees in no order, for trees that differ in very many files.
+func (r *Repo) EachChange(a, b plumbing.Hash, fn func(TreeChange)) error {
+	if a.IsZero() {
+		a = emptyTree
+	}
+	if b.IsZero() {
+		b = emptyTree
+	}
+	return r.diffTrees(fn, "", a, b)
+}
+
+func (r *Repo) diffTrees(fn func(TreeChange), dir string, a, b plumbing.Hash) error {
 	if a == b {
 		return nil
 	}
@@ -254,6 +259,34 @@ func (r *Repo) diffTrees(out *[]TreeChange, dir string, a, b plumbing.Hash) erro
 	bs, err := r.Tree(b)
 	if err != nil {
 		return err
+	}
+	visit := func(name string, old, new TreeEntry) error {
+		if old.Hash == new.Hash && old.Mode == new.Mode {
+			return nil
+		}
+		path := dir + name
+		oldSub, newSub := emptyTree, emptyTree
+		if old.Mode == filemode.Dir {
+			oldSub, old = old.Hash, TreeEntry{}
+		}
+		if new.Mode == filemode.Dir {
+			newSub, new = new.Hash, TreeEntry{}
+		}
+		if err := r.diffTrees(fn, path+"/", oldSub, newSub); err != nil {
+			return err
+		}
+		if old != new {
+			fn(TreeChange{path, old, new})
+		}
+		return nil
+	}
+	if len(as) == 0 { // a whole ledger: no need to pair anything
+		for _, e := range bs {
+			if err := visit(e.Name, TreeEntry{}, e); err != nil {
+				return err
+			}
+		}
+		return nil
 	}
 	type pair struct{ old, new TreeEntry }
 	names := map[string]*pair{}
@@ -269,22 +302,8 @@ func (r *Repo) diffTrees(out *[]TreeChange, dir string, a, b plumbing.Hash) erro
 		p.new = e
 	}
 	for name, p := range names {
-		if p.old.Hash == p.new.Hash && p.old.Mode == p.new.Mode {
-			continue
-		}
-		path := dir + name
-		oldSub, newSub := emptyTree, emptyTree
-		if p.old.Mode == filemode.Dir {
-			oldSub, p.old = p.old.Hash, TreeEntry{}
-		}
-		if p.new.Mode == filemode.Dir {
-			newSub, p.new = p.new.Hash, TreeEntry{}
-		}
-		if err := r.diffTrees(out, path+"/", oldSub, newSub); err != nil {
+		if err := visit(name, p.old, p.new); err != nil {
 			return err
-		}
-		if p.old != p.new {
-			*out = append(*out, TreeChange{path, p.old, p.new})
 		}
 	}
 	return nil

@@ -56,7 +56,11 @@ func (it item) members() []Ref {
 //
 // It refuses a position named twice, a range that runs backwards or has more
 // than 2000 positions, a list of more than 5000, and invisible characters.
-func Parse(s string) (List, error) {
+func Parse(s string) (List, error) { return lists.of(s, parse) }
+
+var lists known[List]
+
+func parse(s string) (List, error) {
 	if err := checkText(s); err != nil {
 		return List{}, err
 	}

@@ -295,12 +295,19 @@ type parsed struct {
 }
 
 func parseRef(r Ref) parsed {
-	if !strings.HasPrefix(string(r), "@") {
-		if steps, err := parseSteps(string(r)); err == nil && stepsText(steps) == string(r) && !anyRange(steps) {
-			return parsed{r, steps}
+	p, _ := apart.of(string(r), takeApart)
+	return p
+}
+
+var apart known[parsed]
+
+func takeApart(r string) (parsed, error) {
+	if !strings.HasPrefix(r, "@") {
+		if steps, err := parseSteps(r); err == nil && stepsText(steps) == r && !anyRange(steps) {
+			return parsed{Ref(r), steps}, nil
 		}
 	}
-	return parsed{ref: r}
+	return parsed{ref: Ref(r)}, nil
 }
 
 func anyRange(steps []step) bool {

@@ -14,11 +14,19 @@ type builder struct {
 	u              *Unit
 	ctx            Context
 	cols           map[string]*schema.Collector // by file
-	at             map[string]*Position         // by name
+	at             map[place]*Position
 	instrumentPath string
-	present        map[string]*present // by section; dropped when its positions change
-	repeated       []repeated          // what concerns several positions of one line alike
-	jobOf          map[string]*Job     // by record path
+	sectionSet     *refs.NameSet
+	named          map[schema.Names][]string // lists that name sections the unit has, written out
+	present        map[string]*present       // by section; dropped when its positions change
+	repeated       []repeated                // what concerns several positions of one line alike
+	jobOf          map[string]*Job           // by record path
+}
+
+// place is where a position is.
+type place struct {
+	section string
+	ref     refs.Ref
 }
 
 // repeated is an error that may concern many positions of one line. It is
@@ -152,6 +160,9 @@ func (b *builder) sectionNames(c *schema.Collector, at string, list schema.Names
 	if list == "" {
 		return nil
 	}
+	if found, ok := b.named[list]; ok {
+		return found
+	}
 	l, err := refs.ParseNames(string(list))
 	if err != nil {
 		return nil // reported with the file
@@ -160,7 +171,14 @@ func (b *builder) sectionNames(c *schema.Collector, at string, list schema.Names
 		return l.Enumerate()
 	}
 	have := b.names()
-	found, unmatched := l.Select(have)
+	if b.sectionSet == nil {
+		b.sectionSet = refs.NewNameSet(have)
+		b.named = map[schema.Names][]string{}
+	}
+	found, unmatched := l.SelectFrom(b.sectionSet)
+	if unmatched == nil {
+		b.named[list] = found
+	}
 	for _, n := range unmatched {
 		if near := schema.Nearest(n, have); near != "" && stem(near) != stem(n) {
 			c.Errorf(at, "the model has no section %q => did you mean %q?", n, near)
@@ -206,27 +224,36 @@ func (b *builder) population() {
 			if err != nil {
 				continue
 			}
-			for _, r := range l.Enumerate() {
-				b.add(&Position{Section: s.Name, Ref: r, Family: set.Family, Value: set.Value, Rating: set.Rating, Type: set.Type,
-					Match: set.Match, Function: set.Function, InModel: true, Complete: s.Complete})
+			all := l.Enumerate()
+			alike := make([]Position, len(all))
+			for i, r := range all {
+				alike[i] = Position{Section: s.Name, Ref: r, Family: set.Family, Value: set.Value, Rating: set.Rating, Type: set.Type,
+					Match: set.Match, Function: set.Function, InModel: true, Complete: s.Complete}
+				b.u.Positions = append(b.u.Positions, &alike[i])
 			}
 		}
 	}
-	b.differences()
+	b.at = make(map[place]*Position, len(b.u.Positions))
 	for _, p := range b.u.Positions {
-		b.original(p)
+		b.at[place{p.Section, p.Ref}] = p
+	}
+	b.differences()
+	occupants := make([]Occupant, len(b.u.Positions))
+	for i, p := range b.u.Positions {
+		b.original(p, &occupants[i])
 	}
 }
 
 func (b *builder) add(p *Position) {
 	delete(b.present, p.Section)
 	b.u.Positions = append(b.u.Positions, p)
-	b.at[p.Name()] = p
+	b.at[place{p.Section, p.Ref}] = p
 }
 
 // original puts the part the unit left the factory with into a position.
-func (b *builder) original(p *Position) {
-	p.Occupants = []*Occupant{{Family: p.Family, Origin: schema.OriginOriginal, Since: b.u.Built}}
+func (b *builder) original(p *Position, o *Occupant) {
+	*o = Occupant{Family: p.Family, Origin: schema.OriginOriginal, Since: b.u.Built}
+	p.Occupants = append(p.Occupants, o)
 }
 
 // differences applies what sets this unit apart from its model since it left
@@ -237,9 +264,9 @@ func (b *builder) differences() {
 		at := fmt.Sprintf("difference[%d]", i)
 		for _, name := range b.sectionNames(c, at+".section", d.Section) {
 			for _, r := range b.refs(c, at+".ref", name, d.Ref, !d.Absent) {
-				p := b.at[name+" "+string(r)]
+				p := b.at[place{name, r}]
 				if d.Absent {
-					delete(b.at, name+" "+string(r))
+					delete(b.at, place{name, r})
 					delete(b.present, name)
 					b.u.Positions = slices.DeleteFunc(b.u.Positions, func(q *Position) bool { return q == p })
 					continue
@@ -276,7 +303,15 @@ func (b *builder) inSection(section string) *present {
 		return h
 	}
 	h := &present{list: b.have(section)}
-	h.set = refs.NewSet(h.list)
+	for _, like := range b.present { // sections that carry the same board
+		if slices.Equal(like.list, h.list) {
+			h = like
+			break
+		}
+	}
+	if h.set == nil {
+		h.set = refs.NewSet(h.list)
+	}
 	if b.present == nil {
 		b.present = map[string]*present{}
 	}
@@ -304,7 +339,14 @@ func (b *builder) refs(c *schema.Collector, at, section string, list schema.Refs
 		return nil
 	}
 	s := b.u.Section(section)
-	if create || s == nil || !s.Complete {
+	open := create || s == nil || !s.Complete
+	if l.Exact() {
+		found, missing := b.exactly(section, l)
+		if open || missing == nil {
+			return append(found, missing...)
+		}
+	}
+	if open {
 		found, _ := l.SelectFrom(b.inSection(section).set)
 		for _, r := range l.Enumerate() {
 			if !slices.Contains(found, r) {
@@ -339,6 +381,18 @@ func (b *builder) refs(c *schema.Collector, at, section string, list schema.Refs
 		}
 	}
 	return found
+}
+
+// exactly tells which positions of a list without ranges a section has.
+func (b *builder) exactly(section string, l refs.List) (found, missing []refs.Ref) {
+	for _, r := range l.Enumerate() {
+		if b.at[place{section, r}] != nil {
+			found = append(found, r)
+		} else {
+			missing = append(missing, r)
+		}
+	}
+	return found, missing
 }
 
 func clipText(s string) string {

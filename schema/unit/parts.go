@@ -281,14 +281,14 @@ func nearFamily(l schema.FamilyList, s string) string {
 
 // position finds or makes the position a line is about.
 func (b *builder) position(section string, r refs.Ref, l schema.PartLine) *Position {
-	if p := b.at[section+" "+string(r)]; p != nil {
+	if p := b.at[place{section, r}]; p != nil {
 		return p
 	}
 	s := b.u.Section(section)
 	p := &Position{Section: section, Ref: r, Family: l.Family, Complete: s != nil && s.Complete}
 	b.add(p)
 	if l.Action != schema.Fitted || l.Found == schema.Missing {
-		b.original(p)
+		b.original(p, new(Occupant))
 		if s != nil && s.Origin != "" && s.Origin != schema.OriginOriginal {
 			p.Occupants[0].Origin, p.Occupants[0].Since = schema.OriginUnknown, edtf.Date{}
 		}
@@ -412,7 +412,7 @@ func (b *builder) cause(c *schema.Collector, e *Event, p *Position) {
 	if section == "" {
 		section = p.Section
 	}
-	q := b.at[section+" "+string(r)]
+	q := b.at[place{section, r}]
 	if q == nil {
 		// It may be named on a later line of the same record.
 		if parts, isParts := e.File.Record.(*schema.Parts); isParts {

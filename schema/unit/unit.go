@@ -298,7 +298,7 @@ func kindOrder(a, b File) bool {
 // Build reads a unit. It never fails: what does not fit is left out of the
 // whole and reported in Problems.
 func Build(src Source, ctx Context) *Unit {
-	b := &builder{ctx: ctx, cols: map[string]*schema.Collector{}, at: map[string]*Position{}}
+	b := &builder{ctx: ctx, cols: map[string]*schema.Collector{}}
 	u := &Unit{Name: src.Name, Dir: src.Dir, Instrument: src.Instrument, Model: src.Model, Elsewhere: ctx.Elsewhere}
 	b.u = u
 	if u.Instrument == nil {
