@@ -4,12 +4,14 @@
 //
 //	go run ./cmd/bars -units 1000,2000,10000
 //
-// Each figure is the best of -runs. "Cold" is without what was kept from earlier
-// runs; files are in the system's cache either way.
+// Each figure is the best of -runs, memory the largest of them. "Cold" is without
+// what was kept from earlier runs; files are in the system's cache either way.
+// "One record later" is a part line of today after all others, which moves the
+// as-of date. Exit codes: 0 every bar holds; 1 one does not; 2 the command line is
+// wrong; 3 it could not be measured.
 package main
 
 import (
-	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -20,7 +22,6 @@ import (
 	"runtime"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"benchlore/examples/synth"
@@ -36,6 +37,8 @@ func run(args []string, out, errw io.Writer) int {
 	dir := set.String("dir", "", "keep the ledgers in this folder, and use those that are there; left out: a temporary one")
 	observations := set.Int("observations", 100_000, "rows for the statistics; 0: leave them out")
 	decode := set.String("decode", "", "only decode the TOML files below a folder, with the library alone")
+	bundle := set.String("bundle", "", "only write the bundle a packet of a unit holds, from the ledger in this folder, to the file named")
+	figures := set.String("measure", "", "only run the command that follows, and write nanoseconds and KiB to this file")
 	if err := set.Parse(args); err != nil {
 		return 2
 	}
@@ -43,8 +46,20 @@ func run(args []string, out, errw io.Writer) int {
 		fmt.Fprintln(errw, "bars:", err)
 		return 3
 	}
-	if *decode != "" {
+	switch {
+	case *figures != "":
+		code, err := measure(*figures, set.Args())
+		if err != nil {
+			return fail(err)
+		}
+		return code
+	case *decode != "":
 		if err := decodeAll(*decode); err != nil {
+			return fail(err)
+		}
+		return 0
+	case *bundle != "":
+		if err := writeBundle(*bundle, set.Arg(0)); err != nil {
 			return fail(err)
 		}
 		return 0
@@ -66,21 +81,32 @@ func run(args []string, out, errw io.Writer) int {
 		defer os.RemoveAll(tmp)
 		*dir = tmp
 	}
+	if abs, err := filepath.Abs(*dir); err == nil {
+		*dir = abs // commands run in other folders
+	}
 	b := &bench{dir: *dir, runs: max(1, *runs), out: out, log: errw}
 	if err := b.prepare(); err != nil {
 		return fail(err)
 	}
 	fmt.Fprintf(out, "%s/%s, %d processors, best of %d\n", runtime.GOOS, runtime.GOARCH, runtime.NumCPU(), b.runs)
+	held := true
 	for _, n := range units {
-		if err := b.ledger(n); err != nil {
+		ok, err := b.ledger(n)
+		if err != nil {
 			return fail(err)
 		}
+		held = held && ok
 	}
-	b.growth(units)
+	held = b.growth(units) && held
 	if *observations > 0 {
-		if err := b.statistics(*observations); err != nil {
+		ok, err := b.statistics(*observations)
+		if err != nil {
 			return fail(err)
 		}
+		held = held && ok
+	}
+	if !held {
+		return 1
 	}
 	return 0
 }
@@ -106,49 +132,32 @@ func (b *bench) prepare() error {
 	if err != nil {
 		return err
 	}
-	b.program, b.self = filepath.Join(bin, "benchlore"), filepath.Join(bin, "bars")
-	for name, pkg := range map[string]string{b.program: "benchlore/cmd/benchlore", b.self: "benchlore/cmd/bars"} {
-		if out, err := exec.Command("go", "build", "-o", name, pkg).CombinedOutput(); err != nil {
-			return fmt.Errorf("building %s: %v\n%s", pkg, err, out)
-		}
+	if b.self, err = os.Executable(); err != nil {
+		return err
+	}
+	b.program = filepath.Join(bin, "benchlore")
+	if runtime.GOOS == "windows" {
+		b.program += ".exe"
+	}
+	if out, err := exec.Command("go", "build", "-o", b.program, "benchlore/cmd/benchlore").CombinedOutput(); err != nil {
+		return fmt.Errorf("building benchlore: %v\n%s", err, out)
 	}
 	home := filepath.Join(bin, "home")
 	if err := os.Mkdir(home, 0o777); err != nil {
 		return err
 	}
-	config := "[user]\n\tname = Maren Wickstead\n\temail = maren@halden-street.example\n[gc]\n\tauto = 0\n[safe]\n\tdirectory = *\n"
+	key := filepath.Join(home, "key")
+	if err := writeKey(key); err != nil {
+		return err
+	}
+	config := "[user]\n\tname = Maren Wickstead\n\temail = maren@halden-street.example\n\tsigningkey = " + filepath.ToSlash(key) +
+		"\n[gpg]\n\tformat = ssh\n[gc]\n\tauto = 0\n[safe]\n\tdirectory = *\n"
 	if err := os.WriteFile(filepath.Join(home, ".gitconfig"), []byte(config), 0o666); err != nil {
 		return err
 	}
 	b.env = append(os.Environ(), "HOME="+home, "USERPROFILE="+home, "GIT_CONFIG_NOSYSTEM=1")
 	b.cold = map[int]time.Duration{}
 	return nil
-}
-
-// spent is what a command took.
-type spent struct {
-	time   time.Duration
-	memory int64 // largest resident set in KiB; 0 where the system does not say
-}
-
-func (s spent) String() string { return s.time.Round(time.Millisecond).String() }
-
-// command runs a program in a folder. Exit code 1, problems found, is no failure.
-func (b *bench) command(dir string, args ...string) (spent, error) {
-	cmd := exec.Command(args[0], args[1:]...)
-	cmd.Dir, cmd.Env = dir, b.env
-	var errs strings.Builder
-	cmd.Stderr = &errs
-	start := time.Now()
-	err := cmd.Run()
-	s := spent{time: time.Since(start), memory: residentKiB(cmd.ProcessState)}
-	if exit := (*exec.ExitError)(nil); errors.As(err, &exit) && exit.ExitCode() == 1 {
-		err = nil
-	}
-	if err != nil {
-		return s, fmt.Errorf("%s: %v\n%s", strings.Join(args, " "), err, errs.String())
-	}
-	return s, nil
 }
 
 // best is the best of several runs of each work, turn about.
@@ -169,43 +178,31 @@ func (b *bench) best(works ...func() (spent, error)) ([]spent, error) {
 	return out, nil
 }
 
-// ledger measures one ledger.
-func (b *bench) ledger(n int) error {
+// ledger measures one ledger, and leaves it as it was. It reports whether every
+// bar holds.
+func (b *bench) ledger(n int) (bool, error) {
 	dir := filepath.Join(b.dir, fmt.Sprintf("units-%d", n))
 	if _, err := os.Stat(dir); err != nil {
 		opt, err := synth.Preset("bench", n, 1)
 		if err != nil {
-			return err
+			return false, err
 		}
 		opt.Open, opt.Records = max(1, n/250), 10
 		l, err := synth.Generate(opt)
 		if err != nil {
-			return err
+			return false, err
 		}
 		fmt.Fprintf(b.log, "making %s\n", dir)
 		if _, err := l.Write(dir, synth.WriteOptions{Commits: min(3*n, 3000)}); err != nil {
-			return err
+			return false, err
 		}
 	}
 	files, size, err := tomlFiles(dir)
 	if err != nil {
-		return err
+		return false, err
 	}
 	fmt.Fprintf(b.out, "\n%d units, %d TOML files, %.0f MB\n", n, len(files), float64(size)/1e6)
-	w := tabwriter.NewWriter(b.out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "work\there\tpeer\t\tratio\tbar\tholds\tmemory")
-	row := func(work string, here spent, peer string, there spent, bar float64) {
-		ratio := float64(here.time) / float64(there.time)
-		holds := "yes"
-		if ratio > bar {
-			holds = "NO"
-		}
-		memory := "-"
-		if here.memory > 0 {
-			memory = fmt.Sprintf("%d MB", here.memory/1024)
-		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%.2f\t%.2f\t%s\t%s\n", work, here, peer, there, ratio, bar, holds, memory)
-	}
+	t := b.table()
 	git := func(args ...string) func() (spent, error) {
 		return func() (spent, error) { return b.command(dir, append([]string{"git"}, args...)...) }
 	}
@@ -215,7 +212,7 @@ func (b *bench) ledger(n int) error {
 
 	open, closed, err := b.units(dir)
 	if err != nil {
-		return err
+		return false, err
 	}
 	line := 0
 	s, err := b.best(ours("part", "--unit", open, "--by", "mw", "power supply", "@under C1", "ok"), func() (spent, error) {
@@ -233,12 +230,12 @@ func (b *bench) ledger(n int) error {
 		return spent{time: add.time + commit.time}, err
 	})
 	if err != nil {
-		return err
+		return false, err
 	}
-	row("one part line", s[0], "git add, git commit", s[1], 1)
+	t.row("one part line", s[0], "git add, git commit", s[1], 1)
 	// Back to where it was: the notes git committed are none of ours.
 	if _, err := b.command(dir, "git", "reset", "-q", "--hard", fmt.Sprintf("HEAD~%d", 2*b.runs)); err != nil {
-		return err
+		return false, err
 	}
 
 	cold := func() (spent, error) {
@@ -248,24 +245,45 @@ func (b *bench) ledger(n int) error {
 		return b.command(dir, b.program, "check")
 	}
 	if s, err = b.best(cold, func() (spent, error) { return b.command(dir, b.self, "-decode", dir) }); err != nil {
-		return err
+		return false, err
 	}
 	b.cold[n] = s[0].time
-	row("check, cold", s[0], "the TOML library alone", s[1], 1.25)
+	t.row("check, cold", s[0], "the TOML library alone", s[1], 1.25)
 	for _, args := range [][]string{{"check"}, {"list"}, {"where"}, {"reliability"}} {
 		if _, err := ours(args...)(); err != nil { // what it keeps is kept now
-			return err
+			return false, err
 		}
 		if s, err = b.best(ours(args...), git("status")); err != nil {
-			return err
+			return false, err
 		}
-		row(args[0]+", warm", s[0], "git status", s[1], 5)
+		t.row(args[0]+", warm", s[0], "git status", s[1], 5)
 	}
 	if s, err = b.best(ours("report", closed), git("log", "-p", "--", "instruments/"+closed)); err != nil {
-		return err
+		return false, err
 	}
-	row("report of a unit", s[0], "git log -p of its folder", s[1], 1)
-	return w.Flush()
+	t.row("report of a unit", s[0], "git log -p of its folder", s[1], 1)
+	if s, err = b.bundle(dir, closed); err != nil {
+		return false, err
+	}
+	t.row("a packet's bundle", s[0], "git bundle create", s[1], 1.5)
+	if s, err = b.best(func() (spent, error) {
+		if _, err := ours("part", "--unit", open, "--by", "mw", "power supply", "@under C1", "ok")(); err != nil {
+			return spent{}, err
+		}
+		return ours("reliability")()
+	}); err != nil {
+		return false, err
+	}
+	t.alone("reliability, one record later", s[0])
+	if _, err := b.command(dir, "git", "reset", "-q", "--hard", fmt.Sprintf("HEAD~%d", b.runs)); err != nil {
+		return false, err
+	}
+	if s, err = b.exchange(dir, ours); err != nil {
+		return false, err
+	}
+	t.alone("backup", s[0])
+	t.alone("sync, all of it", s[1])
+	return t.held, t.w.Flush()
 }
 
 // units names a unit with a job on the bench and one without.
@@ -291,12 +309,18 @@ func (b *bench) units(dir string) (open, closed string, err error) {
 	return "", "", fmt.Errorf("%s has no open unit, or no closed one", dir)
 }
 
-// growth says how much longer twice the ledger takes.
-func (b *bench) growth(units []int) {
+// growth says how much longer twice the ledger takes, and whether that holds.
+func (b *bench) growth(units []int) bool {
+	held := true
 	for i := 1; i < len(units); i++ {
 		a, z := units[i-1], units[i]
 		times := float64(b.cold[z]) / float64(b.cold[a])
-		fmt.Fprintf(b.out, "\ngrowth, check cold: %d to %d units takes %.2f times as long, %.2f a doubling (bar 2.20)\n",
-			a, z, times, math.Pow(times, 1/math.Log2(float64(z)/float64(a))))
+		doubled := math.Pow(times, 1/math.Log2(float64(z)/float64(a)))
+		holds := "yes"
+		if doubled > 2.2 {
+			holds, held = "NO", false
+		}
+		fmt.Fprintf(b.out, "\ngrowth, check cold: %d to %d units takes %.2f times as long, %.2f a doubling (bar 2.20): %s\n", a, z, times, doubled, holds)
 	}
+	return held
 }

@@ -1,0 +1,172 @@
+package main
+
+import (
+	"bytes"
+	"maps"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"runtime"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+)
+
+// TestMain lets the test binary stand in for the program where that starts
+// itself.
+func TestMain(m *testing.M) {
+	if len(os.Args) > 1 && regexp.MustCompile(`^-(measure|decode|bundle)$`).MatchString(os.Args[1]) {
+		os.Exit(run(os.Args[1:], os.Stdout, os.Stderr))
+	}
+	os.Exit(m.Run())
+}
+
+// needGit skips without git, but not where everything must be tested.
+func needGit(t *testing.T) {
+	t.Helper()
+	if _, err := exec.LookPath("git"); err == nil {
+		return
+	}
+	if os.Getenv("CI") != "" {
+		t.Fatal("git is not installed")
+	}
+	t.Skip("git is not installed")
+}
+
+// TestTinyLedger: every row is there, a broken bar shows in the exit code, and
+// the ledger is left as it was made.
+func TestTinyLedger(t *testing.T) {
+	needGit(t)
+	dir := t.TempDir()
+	var out, errs bytes.Buffer
+	code := run([]string{"-units", "10", "-runs", "1", "-observations", "500", "-dir", dir}, &out, &errs)
+	if errs := errs.String(); code != 0 && code != 1 {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	if broken := regexp.MustCompile(`\bNO\b`).MatchString(out.String()); broken != (code == 1) {
+		t.Errorf("a bar is broken: %t, exit code %d\n%s", broken, code, out.String())
+	}
+	row := func(pattern string) {
+		t.Helper()
+		if n := len(regexp.MustCompile("(?m)^"+pattern+"$").FindAllString(out.String(), -1)); n != 1 {
+			t.Errorf("%d rows like %q, want 1", n, pattern)
+		}
+	}
+	const took, gap, holds = `[0-9.]+m?s`, ` +`, `(yes|NO)`
+	memory := `[1-9][0-9]* MB` + gap + holds
+	if runtime.GOOS == "windows" {
+		memory = `-` + gap + `-`
+	}
+	for _, x := range []struct{ work, peer, bar string }{
+		{"one part line", "git add, git commit", "1.00"},
+		{"check, cold", "the TOML library alone", "1.25"},
+		{"check, warm", "git status", "5.00"},
+		{"list, warm", "git status", "5.00"},
+		{"where, warm", "git status", "5.00"},
+		{"reliability, warm", "git status", "5.00"},
+		{"report of a unit", "git log -p of its folder", "1.00"},
+		{"a packet's bundle", "git bundle create", "1.50"},
+	} {
+		row(x.work + gap + took + gap + x.peer + gap + took + gap + `[0-9.]+` + gap + regexp.QuoteMeta(x.bar) + gap + holds + gap + memory)
+	}
+	for _, work := range []string{"reliability, one record later", "backup", "sync, all of it"} {
+		row(work + gap + took + gap + `-` + gap + memory)
+	}
+	for _, work := range []string{"Kaplan-Meier", "Weibull, interval-censored", "Turnbull"} {
+		row(work + gap + took + gap + `.*1\.00` + gap + `(yes|NO|-)`)
+	}
+	if t.Failed() {
+		t.Log(out.String())
+	}
+	for _, args := range [][]string{{"status", "--porcelain"}, {"tag"}} {
+		cmd := exec.Command("git", args...)
+		cmd.Dir = filepath.Join(dir, "units-10")
+		if left, err := cmd.CombinedOutput(); err != nil || len(left) > 0 {
+			t.Errorf("git %s: %v\n%s", strings.Join(args, " "), err, left)
+		}
+	}
+}
+
+// TestGrowth: a time that more than grows with the ledger breaks the bar.
+func TestGrowth(t *testing.T) {
+	for _, tt := range []struct {
+		cold map[int]time.Duration
+		held bool
+		want string
+	}{
+		{map[int]time.Duration{100: time.Second}, true, ""},
+		{map[int]time.Duration{100: time.Second, 400: 4 * time.Second}, true, "2.00 a doubling (bar 2.20): yes"},
+		{map[int]time.Duration{100: time.Second, 400: 9 * time.Second}, false, "3.00 a doubling (bar 2.20): NO"},
+	} {
+		var out bytes.Buffer
+		b := &bench{out: &out, cold: tt.cold}
+		if held := b.growth(slices.Sorted(maps.Keys(tt.cold))); held != tt.held || !strings.Contains(out.String(), tt.want) {
+			t.Errorf("%v: holds: %t\n%s", tt.cold, held, out.String())
+		}
+	}
+}
+
+// TestBars: what is slower or larger than it may be says NO.
+func TestBars(t *testing.T) {
+	for _, tt := range []struct {
+		name        string
+		here, there spent
+		held        bool
+		want        string
+	}{
+		{"within", spent{3 * time.Second, 299 << 10}, spent{time.Second, 0}, true, "3.00 5.00 yes 299 MB yes"},
+		{"slow", spent{6 * time.Second, 299 << 10}, spent{time.Second, 0}, false, "6.00 5.00 NO 299 MB yes"},
+		{"large", spent{3 * time.Second, 300 << 10}, spent{time.Second, 0}, false, "3.00 5.00 yes 300 MB NO"},
+		{"size not told", spent{3 * time.Second, 0}, spent{time.Second, 0}, true, "3.00 5.00 yes - -"},
+	} {
+		var out bytes.Buffer
+		table := (&bench{out: &out}).table()
+		table.row("check", tt.here, "git status", tt.there, 5)
+		table.w.Flush()
+		if table.held != tt.held || !strings.Contains(strings.Join(strings.Fields(out.String()), " "), tt.want) {
+			t.Errorf("%s: holds: %t\n%s", tt.name, table.held, out.String())
+		}
+	}
+}
+
+// TestMemoryIsItsOwn: the memory of a small command stays small however much the
+// one that measures it holds.
+func TestMemoryIsItsOwn(t *testing.T) {
+	needGit(t)
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := &bench{dir: t.TempDir(), self: self, env: os.Environ()}
+	ballast := bytes.Repeat([]byte("x"), 200<<20)
+	s, err := b.command(b.dir, "git", "version")
+	if err != nil {
+		t.Fatal(err)
+	}
+	runtime.KeepAlive(ballast)
+	if s.time <= 0 || s.memory > 100<<10 {
+		t.Errorf("git version took %v and %d KiB", s.time, s.memory)
+	}
+}
+
+// TestWrongArguments: what cannot be measured is said, with its own exit code.
+func TestWrongArguments(t *testing.T) {
+	for _, tt := range []struct {
+		args []string
+		code int
+		want string
+	}{
+		{[]string{"-units", "few"}, 2, `"few" is no size`},
+		{[]string{"-units", "9"}, 2, `"9" is no size`},
+		{[]string{"-sizes", "10"}, 2, "flag provided but not defined"},
+		{[]string{"-measure", filepath.Join(t.TempDir(), "f")}, 3, "without a command"},
+		{[]string{"-measure", filepath.Join(t.TempDir(), "f"), "--", "no-such-program-here"}, 3, "no-such-program-here"},
+	} {
+		var out, errs bytes.Buffer
+		if code := run(tt.args, &out, &errs); code != tt.code || !strings.Contains(errs.String(), tt.want) {
+			t.Errorf("%q: exit code %d, %s", tt.args, code, errs.String())
+		}
+	}
+}

@@ -1,0 +1,107 @@
+package main
+
+import (
+	"crypto/ed25519"
+	"crypto/rand"
+	"encoding/pem"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"golang.org/x/crypto/ssh"
+
+	"benchlore/ledger"
+)
+
+// writeKey makes a key to sign seals with.
+func writeKey(file string) error {
+	_, private, err := ed25519.GenerateKey(rand.Reader)
+	if err != nil {
+		return err
+	}
+	block, err := ssh.MarshalPrivateKey(private, "bars")
+	if err != nil {
+		return err
+	}
+	signer, err := ssh.NewSignerFromKey(private)
+	if err != nil {
+		return err
+	}
+	if err := os.WriteFile(file+".pub", ssh.MarshalAuthorizedKey(signer.PublicKey()), 0o666); err != nil {
+		return err
+	}
+	return os.WriteFile(file, pem.EncodeToMemory(block), 0o600)
+}
+
+// bundle times the bundle of a unit's packet and git's of the same refs. The
+// program makes one only with the reports around it, so this one calls the
+// library.
+func (b *bench) bundle(dir, unit string) ([]spent, error) {
+	if _, err := b.command(dir, b.program, "seal", "--unsigned-history", unit); err != nil {
+		return nil, err
+	}
+	tags, err := filepath.Glob(filepath.Join(dir, ".git", "refs", "tags", "seal", filepath.FromSlash(unit), "*"))
+	if err != nil || len(tags) != 1 {
+		return nil, fmt.Errorf("%d seals of %s where there is to be one: %v", len(tags), unit, err)
+	}
+	seal := strings.TrimPrefix(filepath.ToSlash(tags[0]), filepath.ToSlash(filepath.Join(dir, ".git"))+"/")
+	defer os.Remove(tags[0])
+	out := filepath.Join(b.dir, "history.bundle")
+	defer os.Remove(out)
+	return b.best(func() (spent, error) { return b.command(dir, b.self, "-bundle", unit, out) },
+		func() (spent, error) {
+			return b.command(dir, "git", "bundle", "create", "-q", out, "refs/heads/unit/"+unit, seal)
+		})
+}
+
+// writeBundle writes what a packet of a unit holds as its bundle. The ledger is
+// the working directory.
+func writeBundle(unit, file string) error {
+	l, err := ledger.Open(".", ledger.Options{})
+	if err != nil {
+		return err
+	}
+	defer l.Close()
+	f, err := os.Create(file)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	if err := l.WriteHistory(f, unit); err != nil {
+		return err
+	}
+	return f.Close()
+}
+
+// exchange times a backup, and the first exchange with an empty repository.
+func (b *bench) exchange(dir string, ours func(...string) func() (spent, error)) ([]spent, error) {
+	away, err := os.MkdirTemp(b.dir, "away-")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(away)
+	shop := filepath.Join(dir, "shop.toml")
+	before, err := os.ReadFile(shop)
+	if err != nil {
+		return nil, err
+	}
+	defer os.WriteFile(shop, before, 0o666)
+	bare := filepath.Join(away, "office.git")
+	remote := fmt.Appendf(nil, "\n[[remote]]\nname = \"office\"\nurl = '%s'\nrole = \"own\"\n", bare)
+	if err := os.WriteFile(shop, append(before, remote...), 0o666); err != nil {
+		return nil, err
+	}
+	zip := filepath.Join(away, "backup.zip")
+	return b.best(func() (spent, error) {
+		if err := os.RemoveAll(zip); err != nil {
+			return spent{}, err
+		}
+		return ours("backup", zip)()
+	}, func() (spent, error) {
+		if err := os.RemoveAll(bare); err != nil {
+			return spent{}, err
+		}
+		return ours("sync", "--create")()
+	})
+}
