@@ -103,7 +103,6 @@ func (m *market) round() {
 		out              bytes.Buffer
 		start            time.Time
 		doomed           bool
-		killed           bool
 		done             chan error
 	}
 	var runs []*run

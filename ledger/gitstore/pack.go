@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 
 	"github.com/go-git/go-git/v5/plumbing/format/packfile"
 	"github.com/go-git/go-git/v5/plumbing/protocol/packp/capability"
@@ -68,6 +69,15 @@ func (r *Repo) Receive(pack io.Reader) (*Received, error) {
 func (r *Repo) receiveLarge(pack io.Reader) error {
 	if err := os.MkdirAll(r.packDir(), 0o777); err != nil {
 		return &WriteError{r.packDir(), err}
+	}
+	left, err := os.ReadDir(r.packDir())
+	if err != nil {
+		return err
+	}
+	for _, e := range left {
+		if info, err := e.Info(); err == nil && leftIncoming(info) {
+			os.Remove(filepath.Join(r.packDir(), e.Name()))
+		}
 	}
 	f, err := os.CreateTemp(r.packDir(), "in-")
 	if err != nil {

@@ -27,6 +27,7 @@ type packScan struct {
 	byRef map[int]plumbing.Hash // of deltas that name what they build on
 	at    map[int64]int32       // entry by offset
 	cache deltaCache
+	buf   []byte // to copy by way of
 }
 
 // deltaCache keeps objects that deltas build on, the last ones read.
@@ -89,7 +90,7 @@ func scanPack(f *os.File) ([]packedObject, plumbing.Hash, error) {
 		return nil, want, errors.New("it is shorter than the number of its objects")
 	}
 	s := &packScan{file: f, list: make([]packedObject, 0, n), kinds: make([]byte, 0, n), bases: make([]int64, 0, n), byRef: map[int]plumbing.Hash{}, at: make(map[int64]int32, n),
-		cache: deltaCache{most: packCacheBytes}}
+		cache: deltaCache{most: packCacheBytes}, buf: make([]byte, 1<<15)}
 	if err := s.entries(n, head, end); err != nil {
 		return nil, want, err
 	}
@@ -131,7 +132,7 @@ func (s *packScan) entries(n int, at, end int64) error {
 		}
 		sum.Reset()
 		fmt.Fprintf(sum, "%s %d\x00", kind, size)
-		got, err := io.Copy(sum, z)
+		got, err := io.CopyBuffer(sum, z, s.buf)
 		if err != nil {
 			return noEOF(err)
 		}
@@ -166,7 +167,7 @@ func (s *packScan) entries(n int, at, end int64) error {
 
 func (s *packScan) crcOf(from, to int64) (uint32, error) {
 	sum := crc32.NewIEEE()
-	_, err := io.Copy(sum, io.NewSectionReader(s.file, from, to-from))
+	_, err := io.CopyBuffer(sum, io.NewSectionReader(s.file, from, to-from), s.buf)
 	return sum.Sum32(), err
 }
 

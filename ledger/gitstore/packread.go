@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/go-git/go-git/v5/plumbing/format/packfile"
@@ -162,14 +163,23 @@ func patchDelta(base, delta []byte) ([]byte, error) {
 	return packfile.PatchDelta(base, delta)
 }
 
+// inflaters are reused: a new one takes some forty kilobytes.
+var inflaters sync.Pool
+
 func inflate(r io.Reader, size int64) ([]byte, error) {
-	z, err := zlib.NewReader(r)
+	z, _ := inflaters.Get().(io.ReadCloser)
+	var err error
+	if z == nil {
+		z, err = zlib.NewReader(r)
+	} else {
+		err = z.(zlib.Resetter).Reset(r, nil)
+	}
 	if err != nil {
 		return nil, err
 	}
-	defer z.Close()
+	defer inflaters.Put(z)
 	var b bytes.Buffer
-	b.Grow(int(min(size, 1<<20)))
+	b.Grow(int(min(size, 1<<20)) + bytes.MinRead)
 	switch n, err := b.ReadFrom(io.LimitReader(z, size+1)); {
 	case err != nil:
 		return nil, err

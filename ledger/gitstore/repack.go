@@ -28,6 +28,9 @@ import (
 // autoPack is git's own gc.auto: from so many loose objects on they are packed.
 const autoPack = 6700
 
+// gcHolds is for how long git takes its own gc.pid for that of a living program.
+const gcHolds = 12 * time.Hour
+
 // packNote remembers, between runs of Tidy, what the last one left and what the
 // one that runs is doing.
 func (r *Repo) packNote() string { return filepath.Join(r.packDir(), "note") }
@@ -103,7 +106,7 @@ func (r *Repo) pack() error {
 	if err != nil || !ok {
 		return err
 	}
-	if fileExists(filepath.Join(r.GitDir, "gc.pid")) {
+	if info, err := os.Stat(filepath.Join(r.GitDir, "gc.pid")); err == nil && time.Since(info.ModTime()) < gcHolds {
 		return nil // git is at it
 	}
 	if err := r.clearPacking(); err != nil {
@@ -132,7 +135,7 @@ func (r *Repo) clearPacking() error {
 		info, err := e.Info()
 		switch {
 		case err != nil:
-		case strings.HasPrefix(e.Name(), "out-"), strings.HasPrefix(e.Name(), "in-") && time.Since(info.ModTime()) > 24*time.Hour:
+		case strings.HasPrefix(e.Name(), "out-"), leftIncoming(info):
 			if err := os.Remove(name); err != nil && !isAbsent(err) {
 				return err
 			}
@@ -150,6 +153,12 @@ func (r *Repo) clearPacking() error {
 		}
 	}
 	return nil
+}
+
+// leftIncoming reports whether a file is a pack that was coming in when its
+// program died.
+func leftIncoming(info fs.FileInfo) bool {
+	return strings.HasPrefix(info.Name(), "in-") && time.Since(info.ModTime()) > 24*time.Hour
 }
 
 // packObjects puts the loose objects that refs reach into a pack, and removes

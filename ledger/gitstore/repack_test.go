@@ -280,6 +280,37 @@ func TestPackGivesWay(t *testing.T) {
 	}
 }
 
+// TestPackAfterDeadPrograms: what programs left that died long ago, git's gc.pid and
+// packs that were coming in, stops nothing and is cleared.
+func TestPackAfterDeadPrograms(t *testing.T) {
+	r := scattered(t)
+	if err := os.MkdirAll(r.packDir(), 0o777); err != nil {
+		t.Fatal(err)
+	}
+	long, now := filepath.Join(r.packDir(), "in-1"), filepath.Join(r.packDir(), "in-2")
+	pid := filepath.Join(r.GitDir, "gc.pid")
+	for _, name := range []string{long, now, pid} {
+		if err := os.WriteFile(name, []byte("1 elsewhere"), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		if then := time.Now().Add(-25 * time.Hour); name != now {
+			if err := os.Chtimes(name, then, then); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := r.pack(); err != nil {
+		t.Fatal(err)
+	}
+	if c := counts(t, r.Dir); c["count"] != 1 {
+		t.Errorf("git counts %v", c)
+	}
+	if fileExists(long) || !fileExists(now) {
+		t.Errorf("left of the two that were coming in: %v, %v", fileExists(long), fileExists(now))
+	}
+	clean(t, r.Dir)
+}
+
 // TestPackAmidOthers: several that pack, our own writers and stock git that
 // commits, packs and collects, all at once.
 func TestPackAmidOthers(t *testing.T) {
