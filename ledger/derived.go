@@ -297,7 +297,7 @@ const chunk = 256
 // read takes in what is kept. A file that cannot be read, for whatever reason,
 // is as good as none.
 func (c *derived[T]) read() {
-	data, err := os.ReadFile(c.file)
+	data, err := readDerived(c.file)
 	if err != nil {
 		return
 	}

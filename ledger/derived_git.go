@@ -1,11 +1,13 @@
 package ledger
 
 import (
+	"bytes"
 	"encoding/gob"
 	"errors"
 	"maps"
 	"os"
 	"path/filepath"
+	"time"
 
 	"github.com/go-git/go-git/v5/plumbing"
 )
@@ -28,9 +30,8 @@ func (l *Ledger) walkedFile() string {
 // walked returns what is kept; a file that cannot be read is as good as none.
 func (l *Ledger) walked() *walked {
 	w := &walked{}
-	if f, err := os.Open(l.walkedFile()); err == nil {
-		defer f.Close()
-		if gob.NewDecoder(f).Decode(w) != nil || w.Program != programID() {
+	if data, err := readDerived(l.walkedFile()); err == nil {
+		if gob.NewDecoder(bytes.NewReader(data)).Decode(w) != nil || w.Program != programID() {
 			w = &walked{}
 		}
 	}
@@ -57,9 +58,29 @@ func replaceDerived(name string, write func(*os.File) error) {
 		return
 	}
 	defer os.Remove(f.Name()) // no more there once it has its name
-	if errors.Join(write(f), f.Close()) == nil {
-		os.Rename(f.Name(), name)
+	if errors.Join(write(f), f.Close()) != nil || os.Rename(f.Name(), name) != nil {
+		return
 	}
+	// Every version of the program, and every question, has a file of its own.
+	files, _ := os.ReadDir(dir)
+	for _, e := range files {
+		if fi, err := e.Info(); err == nil && fi.Mode().IsRegular() && time.Since(fi.ModTime()) > derivedUnused {
+			os.Remove(filepath.Join(dir, e.Name()))
+		}
+	}
+}
+
+// derivedUnused is how long a kept file stays that nothing reads.
+const derivedUnused = 60 * 24 * time.Hour
+
+// readDerived reads a kept file, and marks it as used.
+func readDerived(name string) ([]byte, error) {
+	data, err := os.ReadFile(name)
+	if fi, statErr := os.Stat(name); err == nil && statErr == nil && time.Since(fi.ModTime()) > 24*time.Hour {
+		now := time.Now()
+		_ = os.Chtimes(name, now, now) // it goes sooner than it need where this cannot be
+	}
+	return data, err
 }
 
 // closeHeads returns the head each unit's branch was last given by main, and the

@@ -35,7 +35,7 @@ func (v *View) Results(use string) *Results {
 	r := &Results{file: filepath.Join(v.l.Dir, filepath.FromSlash(derivedDir), fmt.Sprintf("%.16x", name)),
 		base: sha256.Sum256(fmt.Appendf(nil, "%s\n%s\n", programID(), use)),
 		have: map[[sha256.Size]byte][]byte{}, used: map[[sha256.Size]byte][]byte{}}
-	data, err := os.ReadFile(r.file)
+	data, err := readDerived(r.file)
 	head := len(resultsMagic) + 2*sha256.Size
 	if err != nil || len(data) < head || string(data[:len(resultsMagic)]) != resultsMagic {
 		return r

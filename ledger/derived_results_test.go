@@ -4,7 +4,9 @@ import (
 	"crypto/sha256"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
+	"time"
 )
 
 // TestResultsAreKept: a value is worked out once for its key, use and program,
@@ -98,5 +100,26 @@ func check(t *testing.T, err error) {
 	t.Helper()
 	if err != nil {
 		t.Fatal(err)
+	}
+}
+
+// What nothing has read for long goes when something is kept; what is read stays.
+func TestKeptFilesThatNothingReads(t *testing.T) {
+	w := newWorkshop(t)
+	dir := filepath.Join(w.Dir, filepath.FromSlash(derivedDir))
+	check(t, os.MkdirAll(dir, 0o777))
+	old, read := filepath.Join(dir, "old"), filepath.Join(dir, "read")
+	long := time.Now().Add(-2 * derivedUnused)
+	for _, name := range []string{old, read} {
+		check(t, os.WriteFile(name, []byte("kept"), 0o666))
+		check(t, os.Chtimes(name, long, long))
+	}
+	_, err := readDerived(read)
+	check(t, err)
+	replaceDerived(filepath.Join(dir, "new"), func(f *os.File) error { return nil })
+	found, err := filepath.Glob(filepath.Join(dir, "*"))
+	check(t, err)
+	if want := []string{filepath.Join(dir, "new"), read}; !slices.Equal(found, want) {
+		t.Errorf("there are %v", found)
 	}
 }
