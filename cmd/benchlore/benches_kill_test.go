@@ -239,7 +239,7 @@ func (m *market) agreed() {
 // step, with everything that was acknowledged.
 func TestBenchesKilled(t *testing.T) {
 	needFaults(t)
-	rounds := 14
+	rounds := 10
 	if s := os.Getenv("BENCHLORE_TEST_SYNC"); s != "" {
 		n, err := strconv.Atoi(s)
 		if err != nil {

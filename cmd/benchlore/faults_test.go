@@ -392,6 +392,7 @@ func TestFaults(t *testing.T) {
 			edit(t, dir, "packed-refs", func(b []byte) []byte { return b[:bytes.IndexByte(b, '\n')+1] })
 		}, []string{"save"}, 3, []string{`"refs/heads/main" is gone`, "git update-ref refs/heads/main "}, "is gone", func(t *testing.T, dir, message string) {
 			obey(t, dir, message)
+			fetchSeals(t, dir, message)
 			does(t, dir, "save") // brings the units' branches back
 		}},
 		{"HEAD cut short", cut("HEAD", empty), partLine, 3, []string{`"HEAD" holds ""`, "write ref: refs/heads/main into .git/HEAD"}, `"HEAD" holds`,
