@@ -17,6 +17,7 @@ import (
 	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/go-git/go-git/v5/plumbing/filemode"
 	"github.com/go-git/go-git/v5/plumbing/object"
+	"github.com/go-git/go-git/v5/storage/filesystem/dotgit"
 )
 
 // TreeEntry is one name in a tree.
@@ -39,7 +40,8 @@ func (r *Repo) Object(h plumbing.Hash) (plumbing.ObjectType, []byte, error) {
 		return t, data, nil
 	}
 	o, err := r.objects.EncodedObject(plumbing.AnyObject, h)
-	if notStored(err) && r.packsChanged() {
+	// Git may repack more than once while this looks.
+	for try := 0; (try < 2 && notStored(err) || try < 10 && errors.Is(err, dotgit.ErrPackfileNotFound)) && r.packsChanged(); try++ {
 		if t, data, ok := r.fromPacks(h); ok {
 			return t, data, nil
 		}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -305,14 +306,21 @@ func (tx *Tx) flush() error {
 	for _, f := range p.files {
 		name := r.looseFile(f.hash)
 		dir := filepath.Dir(name)
-		if !dirs[dir] {
-			if err := os.MkdirAll(dir, 0o777); err != nil {
-				return &WriteError{dir, err}
+		for try := 0; ; try++ {
+			if try > 0 || !dirs[dir] {
+				if err := os.MkdirAll(dir, 0o777); err != nil {
+					return &WriteError{dir, err}
+				}
+				dirs[dir] = true
 			}
-			dirs[dir] = true
-		}
-		if err := r.rename(f.tmp, name); err != nil {
-			return &WriteError{name, err}
+			err := r.rename(f.tmp, name)
+			if err == nil {
+				break
+			}
+			// A git that packs takes folders away that are empty at that instant.
+			if !errors.Is(err, fs.ErrNotExist) || try == 20 || !fileExists(f.tmp) {
+				return &WriteError{name, err}
+			}
 		}
 	}
 	for _, name := range p.known {
@@ -363,7 +371,8 @@ func syncDirs(dirs map[string]bool) error {
 		names = append(names, d)
 	}
 	return inParallel(len(names), func(i int) error {
-		if err := syncDir(names[i]); err != nil {
+		// A folder that is gone was emptied by a git that packed what was in it.
+		if err := syncDir(names[i]); err != nil && !isAbsent(err) {
 			return &WriteError{names[i], err}
 		}
 		return nil
