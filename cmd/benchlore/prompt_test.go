@@ -52,8 +52,14 @@ func sit(t watcher, dir string, env []string, args ...string) *seat {
 	if err != nil {
 		t.Fatal(err)
 	}
-	// One that can be closed while it is being read.
+	// One that can be closed while it is being read. No other program may come by
+	// it, or the terminal is not closed when it is closed here.
+	syscall.ForkLock.RLock()
 	fd, err := syscall.Dup(int(master.Fd()))
+	if err == nil {
+		syscall.CloseOnExec(fd)
+	}
+	syscall.ForkLock.RUnlock()
 	if err == nil {
 		err = syscall.SetNonblock(fd, true)
 	}
