@@ -24,7 +24,7 @@ func limitMemory() {
 		limit := int64(softLimit)
 		for range time.Tick(50 * time.Millisecond) {
 			metrics.Read(live)
-			if need := int64(live[0].Value.Uint64()) * 17 / 10; need > limit {
+			if need := int64(live[0].Value.Uint64()) * 14 / 10; need > limit {
 				limit = need
 				debug.SetMemoryLimit(limit)
 			}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"slices"
 	"strings"
 
@@ -58,7 +59,10 @@ const choiceRows = 7
 func (p *prompter) screen(in io.Reader) error {
 	s := &screen{p: p, width: 80, height: 24}
 	s.ask(p.what.Typed)
-	_, err := tea.NewProgram(s, tea.WithInput(in), tea.WithOutput(p.out), tea.WithFPS(30)).Run()
+	keys := &keyboard{File: in.(*os.File)}
+	program := tea.NewProgram(s, tea.WithInput(keys), tea.WithOutput(p.out), tea.WithFPS(30))
+	keys.gone = func() { go program.Quit() }
+	_, err := program.Run()
 	switch {
 	case s.err != nil:
 		return s.err
@@ -68,6 +72,22 @@ func (p *prompter) screen(in io.Reader) error {
 		return errKept(p)
 	}
 	return errors.Join(err, errKept(p))
+}
+
+// keyboard ends what waits for keys when none can come any more. The terminal of a
+// program that is shielded from hang-ups goes without a signal, and the library
+// would wait for ever, with the draft locked.
+type keyboard struct {
+	*os.File
+	gone func()
+}
+
+func (k *keyboard) Read(p []byte) (int, error) {
+	n, err := k.File.Read(p)
+	if err != nil {
+		k.gone()
+	}
+	return n, err
 }
 
 // screen is the state of the prompt on the terminal. One field of the form

@@ -10,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -43,11 +44,19 @@ type seat struct {
 	read   chan struct{}   // closed at its end
 }
 
+// shielded, in its environment, keeps the end of its terminal from ending the
+// program, as nohup does.
+const shielded = "BENCHLORE_TEST_SHIELDED=1"
+
 // sit starts a command of the program at a terminal.
 func sit(t watcher, dir string, env []string, args ...string) *seat {
 	t.Helper()
 	s := &seat{t: t, dir: dir, screen: vt.NewSafeEmulator(80, 24), read: make(chan struct{})}
 	s.cmd = program(dir, append([]string{"TERM=xterm-256color", "NO_COLOR="}, env...), args...)
+	if slices.Contains(env, shielded) {
+		s.cmd.Args = append([]string{"sh", "-c", `trap "" HUP; exec "$@"`, "sh", s.cmd.Path}, args...)
+		s.cmd.Path = "/bin/sh"
+	}
 	master, err := pty.StartWithSize(s.cmd, &pty.Winsize{Rows: 24, Cols: 80})
 	if err != nil {
 		t.Fatal(err)
@@ -387,12 +396,17 @@ func TestPromptKeepsWhatIsTyped(t *testing.T) {
 			s.sees("nothing was stored; what was typed is kept")
 		}},
 		{"closed terminal", func(s *seat) { s.pty.Close(); s.cmd.Wait() }},
+		{"closed terminal, shielded from hang-ups", func(s *seat) { s.pty.Close(); s.cmd.Wait() }},
 		{"terminated", func(s *seat) { s.cmd.Process.Signal(syscall.SIGTERM); s.leaves() }},
 		{"killed", func(s *seat) { s.cmd.Process.Kill(); s.cmd.Wait() }},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			dir := copied(t)
-			s := sit(t, dir, nil, "add", "note")
+			var env []string
+			if strings.HasSuffix(c.name, "hang-ups") {
+				env = []string{shielded}
+			}
+			s := sit(t, dir, env, "add", "note")
 			s.sees("in a few words")
 			s.keys("the cab\rthe varnish has be")
 			s.sees("the varnish has be")

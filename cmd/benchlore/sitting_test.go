@@ -67,10 +67,11 @@ func TestSittingEnds(t *testing.T) {
 		{"ctrl-c", exitOK, func(s *seat) { s.keys("C2 shor\x03") }},
 		{"terminated", exitEnvironment, func(s *seat) { s.cmd.Process.Signal(syscall.SIGTERM) }},
 		{"killed", -1, func(s *seat) { s.cmd.Process.Kill() }},
+		{"shielded from hang-ups", exitEnvironment, func(s *seat) { s.pty.Close() }},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			dir := copied(t)
-			s := sit(t, dir, nil, "part", "--unit", "a61-10233")
+			s := sit(t, dir, []string{"PS1="}, "part", "--unit", "a61-10233")
 			before := cooked(t, s.pty)
 			s.sees("a61-10233>")
 			s.keys("power supply C1 sho like\r")
