@@ -195,3 +195,49 @@ func TestInitDiskFull(t *testing.T) {
 	}
 	t.Logf("failed %d times", failed)
 }
+
+// TestSyncFullDisk: the disk fills up during an exchange and a backup.
+func TestSyncFullDisk(t *testing.T) {
+	w := newTrade(t)
+	disk := smallDisk(t)
+	small := filepath.Join(disk, "fair")
+	if err := os.CopyFS(small, os.DirFS(w.fair)); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.CopyFS(filepath.Join(disk, "office.git"), os.DirFS(w.bare)); err != nil {
+		t.Fatal(err)
+	}
+	before, err := gitOut(small, "for-each-ref")
+	if err != nil {
+		t.Fatal(err)
+	}
+	filler := filepath.Join(disk, "filler")
+	f, err := os.Create(filler)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for {
+		if _, err := f.Write(make([]byte, 4096)); err != nil {
+			break
+		}
+	}
+	f.Close()
+	for _, args := range [][]string{{"sync"}, {"backup", disk}} {
+		out, err := program(small, nil, args...).CombinedOutput()
+		if err == nil || !strings.Contains(string(out), "space") {
+			t.Errorf("benchlore %s: %v\n%s", args[0], err, out)
+		}
+	}
+	if left, _ := filepath.Glob(filepath.Join(disk, "*.zip")); len(left) > 0 {
+		t.Errorf("left: %v", left)
+	}
+	if after, err := gitOut(small, "for-each-ref"); err != nil || after != before {
+		t.Errorf("refs moved: %v\n%s\n%s", err, before, after)
+	}
+	if err := os.Remove(filler); err != nil {
+		t.Fatal(err)
+	}
+	must(t, small, "sync")
+	w.whole(small)
+	must(t, small, "backup", disk)
+}

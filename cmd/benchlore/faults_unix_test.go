@@ -10,11 +10,10 @@ import (
 	"testing"
 )
 
-// TestReadOnlyFolder: a ledger whose folders the user may not write to. Root may
-// write anywhere and has TestReadOnlyDisk.
+// TestReadOnlyFolder: a ledger whose folders the user may not write to.
 func TestReadOnlyFolder(t *testing.T) {
-	if os.Geteuid() == 0 {
-		t.Skip("root writes anywhere; this test needs an ordinary user")
+	if !ordinary(t) {
+		return
 	}
 	at := t.TempDir()
 	for _, c := range diskCommands(t, at) {
@@ -53,4 +52,27 @@ func TestReadOnlyFolder(t *testing.T) {
 			c.succeeded(t, dir)
 		})
 	}
+}
+
+// TestSyncReadOnly: a folder that cannot be written to.
+func TestSyncReadOnly(t *testing.T) {
+	if !ordinary(t) {
+		return
+	}
+	w := newTrade(t)
+	for _, dir := range []string{filepath.Join(w.fair, ".git"), filepath.Join(w.bare, "objects")} {
+		if err := os.Chmod(dir, 0o555); err != nil {
+			t.Fatal(err)
+		}
+		out, err := program(w.fair, nil, "sync").CombinedOutput()
+		if err == nil || !strings.Contains(string(out), "permission") {
+			t.Errorf("%s: %v\n%s", dir, err, out)
+		}
+		if err := os.Chmod(dir, 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	must(t, w.fair, "sync")
+	must(t, w.office, "sync")
+	w.whole(w.office)
 }

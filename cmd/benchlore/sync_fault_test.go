@@ -3,10 +3,8 @@ package main
 import (
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"regexp"
-	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -220,82 +218,6 @@ func TestSyncClockBack(t *testing.T) {
 	}
 	must(t, w.office, "sync")
 	w.whole(w.fair)
-	w.whole(w.office)
-}
-
-// TestSyncFullDisk: the disk fills up during an exchange and a backup.
-func TestSyncFullDisk(t *testing.T) {
-	if runtime.GOOS != "linux" || os.Geteuid() != 0 {
-		t.Skip("only root on Linux can mount a small disk")
-	}
-	w := newTrade(t)
-	disk := t.TempDir()
-	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=3m", "tmpfs", disk).CombinedOutput(); err != nil {
-		t.Skipf("no small disk can be mounted here: %s", out)
-	}
-	t.Cleanup(func() { _ = exec.Command("umount", disk).Run() })
-	small := filepath.Join(disk, "fair")
-	if err := os.CopyFS(small, os.DirFS(w.fair)); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.CopyFS(filepath.Join(disk, "office.git"), os.DirFS(w.bare)); err != nil {
-		t.Fatal(err)
-	}
-	before, err := gitOut(small, "for-each-ref")
-	if err != nil {
-		t.Fatal(err)
-	}
-	filler := filepath.Join(disk, "filler")
-	f, err := os.Create(filler)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for {
-		if _, err := f.Write(make([]byte, 4096)); err != nil {
-			break
-		}
-	}
-	f.Close()
-	for _, args := range [][]string{{"sync"}, {"backup", disk}} {
-		out, err := program(small, nil, args...).CombinedOutput()
-		if err == nil || !strings.Contains(string(out), "space") {
-			t.Errorf("benchlore %s: %v\n%s", args[0], err, out)
-		}
-	}
-	if left, _ := filepath.Glob(filepath.Join(disk, "*.zip")); len(left) > 0 {
-		t.Errorf("left: %v", left)
-	}
-	if after, err := gitOut(small, "for-each-ref"); err != nil || after != before {
-		t.Errorf("refs moved: %v\n%s\n%s", err, before, after)
-	}
-	if err := os.Remove(filler); err != nil {
-		t.Fatal(err)
-	}
-	must(t, small, "sync")
-	w.whole(small)
-	must(t, small, "backup", disk)
-}
-
-// TestSyncReadOnly: a folder that cannot be written to.
-func TestSyncReadOnly(t *testing.T) {
-	if runtime.GOOS == "windows" || os.Geteuid() == 0 {
-		t.Skip("no folder is read-only for this user")
-	}
-	w := newTrade(t)
-	for _, dir := range []string{filepath.Join(w.fair, ".git"), filepath.Join(w.bare, "objects")} {
-		if err := os.Chmod(dir, 0o555); err != nil {
-			t.Fatal(err)
-		}
-		out, err := program(w.fair, nil, "sync").CombinedOutput()
-		if err == nil || !strings.Contains(string(out), "permission") {
-			t.Errorf("%s: %v\n%s", dir, err, out)
-		}
-		if err := os.Chmod(dir, 0o755); err != nil {
-			t.Fatal(err)
-		}
-	}
-	must(t, w.fair, "sync")
-	must(t, w.office, "sync")
 	w.whole(w.office)
 }
 

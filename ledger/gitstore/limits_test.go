@@ -73,8 +73,8 @@ func TestHalfWrittenFiles(t *testing.T) {
 }
 
 func TestReadOnlyFolder(t *testing.T) {
-	if os.Getuid() == 0 {
-		t.Skip("root writes anywhere; this test needs an ordinary user")
+	if !ordinary(t) {
+		return
 	}
 	r := newRepo(t)
 	mustWrite(t, r, map[string]string{"d/f": "1"})
