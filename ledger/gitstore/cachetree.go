@@ -3,6 +3,7 @@ package gitstore
 import (
 	"crypto/sha1"
 	"fmt"
+	"hash"
 	"slices"
 	"strings"
 
@@ -32,17 +33,25 @@ func (idx *index) trees() (root *treeNode, clean bool) {
 		}
 		files = append(files, e)
 	}
-	return buildNode(files, 0), clean
+	b := &treeBuilder{sum: sha1.New()}
+	return b.node(files, 0), clean
 }
 
-func buildNode(files []*indexEntry, prefix int) *treeNode {
+// treeBuilder makes trees. The bodies of a tree and of those above it, as far as
+// they are known, lie one behind the other in one piece of memory.
+type treeBuilder struct {
+	bodies []byte
+	sum    hash.Hash
+}
+
+func (b *treeBuilder) node(files []*indexEntry, prefix int) *treeNode {
 	node := &treeNode{entries: len(files)}
-	var body []byte
+	from := len(b.bodies)
 	for len(files) > 0 {
 		rel := files[0].name[prefix:]
 		slash := strings.IndexByte(rel, '/')
 		if slash < 0 {
-			body = appendTreeEntry(body, files[0].mode, rel, files[0].hash)
+			b.bodies = appendTreeEntry(b.bodies, files[0].mode, rel, files[0].hash)
 			files = files[1:]
 			continue
 		}
@@ -51,18 +60,19 @@ func buildNode(files []*indexEntry, prefix int) *treeNode {
 		for n < len(files) && strings.HasPrefix(files[n].name, dir) {
 			n++
 		}
-		sub := buildNode(files[:n], len(dir))
+		sub := b.node(files[:n], len(dir))
 		if node.subs == nil {
 			node.subs = map[string]*treeNode{}
 		}
 		node.subs[rel[:slash]] = sub
-		body = appendTreeEntry(body, filemode.Dir, rel[:slash], sub.hash)
+		b.bodies = appendTreeEntry(b.bodies, filemode.Dir, rel[:slash], sub.hash)
 		files = files[n:]
 	}
-	h := sha1.New()
-	fmt.Fprintf(h, "tree %d\x00", len(body))
-	h.Write(body)
-	h.Sum(node.hash[:0])
+	b.sum.Reset()
+	fmt.Fprintf(b.sum, "tree %d\x00", len(b.bodies)-from)
+	b.sum.Write(b.bodies[from:])
+	b.sum.Sum(node.hash[:0])
+	b.bodies = b.bodies[:from]
 	return node
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -420,7 +421,7 @@ func (tx *Tx) moveIndex(moves []fileMove, tree plumbing.Hash) error {
 	if root, clean := idx.trees(); clean && root.hash == tree {
 		cached = root
 	}
-	if err := r.replace(r.indexFile(), idx.encode(cached)); err != nil {
+	if err := r.replaceWith(r.indexFile(), func(w io.Writer) error { return idx.encode(w, cached) }); err != nil {
 		return &WriteError{r.indexFile(), err}
 	}
 	return nil

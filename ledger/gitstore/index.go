@@ -1,11 +1,13 @@
 package gitstore
 
 import (
+	"bufio"
 	"bytes"
 	"crypto/sha1"
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"slices"
 	"sort"
@@ -114,8 +116,9 @@ func decodeIndex(b []byte) (*index, error) {
 	idx.entries = make([]indexEntry, 0, n+32)
 	rest := body[12:]
 	prev := ""
+	var names nameStore
 	for range n {
-		e, size, err := decodeEntry(rest, idx.version, prev)
+		e, size, err := decodeEntry(rest, idx.version, prev, &names)
 		if err != nil {
 			return nil, err
 		}
@@ -129,7 +132,23 @@ func decodeIndex(b []byte) (*index, error) {
 	return idx, idx.decodeExtensions(rest)
 }
 
-func decodeEntry(b []byte, version uint32, prev string) (e indexEntry, size int, err error) {
+// nameStore makes strings of names, many to one piece of memory: an index has
+// hundreds of thousands.
+type nameStore struct{ b strings.Builder }
+
+func (s *nameStore) keep(start string, end []byte) string {
+	n := len(start) + len(end)
+	if s.b.Cap()-s.b.Len() < n {
+		s.b = strings.Builder{}
+		s.b.Grow(max(n, 1<<16))
+	}
+	from := s.b.Len()
+	s.b.WriteString(start)
+	s.b.Write(end)
+	return s.b.String()[from:]
+}
+
+func decodeEntry(b []byte, version uint32, prev string, names *nameStore) (e indexEntry, size int, err error) {
 	short := &IndexError{"it is cut short"}
 	if len(b) < 62 {
 		return e, 0, short
@@ -161,18 +180,18 @@ func decodeEntry(b []byte, version uint32, prev string) (e indexEntry, size int,
 		if end < 0 {
 			return e, 0, short
 		}
-		e.name = prev[:len(prev)-int(strip)] + string(b[at:at+end])
+		e.name = names.keep(prev[:len(prev)-int(strip)], b[at:at+end])
 		return e, at + end + 1, nil
 	}
 	end := bytes.IndexByte(b[at:], 0)
 	if end < 0 {
 		return e, 0, short
 	}
-	e.name = string(b[at : at+end])
 	size = (at + end + 8) &^ 7
 	if size > len(b) {
 		return e, 0, short
 	}
+	e.name = names.keep("", b[at:at+end])
 	return e, size, nil
 }
 
@@ -205,29 +224,22 @@ func (idx *index) decodeExtensions(b []byte) error {
 	return nil
 }
 
-// encode returns the bytes of the index file. With a cache, the cached-tree
+// encode writes the bytes of the index file. With a cache, the cached-tree
 // extension is written from it.
-func (idx *index) encode(cache *treeNode) []byte {
+func (idx *index) encode(to io.Writer, cache *treeNode) error {
 	version := idx.version
 	if version == 2 && slices.ContainsFunc(idx.entries, func(e indexEntry) bool { return e.ext != 0 }) {
 		version = 3
 	}
-	size := 12
-	for i := range idx.entries {
-		size += 72 + len(idx.entries[i].name)
-	}
-	var tree []byte
-	if cache != nil {
-		tree = cache.appendCache(nil, "")
-	}
-	b := make([]byte, 0, size+len(tree)+1024)
-	b = append(b, "DIRC"...)
-	b = binary.BigEndian.AppendUint32(b, version)
+	sum := sha1.New()
+	w := bufio.NewWriterSize(io.MultiWriter(to, sum), 1<<16)
+	b := binary.BigEndian.AppendUint32([]byte("DIRC"), version)
 	b = binary.BigEndian.AppendUint32(b, uint32(len(idx.entries)))
+	w.Write(b) // its errors stay until Flush
 	prev := ""
 	for i := range idx.entries {
 		e := &idx.entries[i]
-		start := len(b)
+		b = b[:0]
 		s := &e.stat
 		for _, v := range [...]uint32{s.ctimeSec, s.ctimeNsec, s.mtimeSec, s.mtimeNsec, s.dev, s.ino,
 			uint32(e.mode), s.uid, s.gid, s.size} {
@@ -247,22 +259,26 @@ func (idx *index) encode(cache *treeNode) []byte {
 			b = append(b, e.name[common:]...)
 			b = append(b, 0)
 			prev = e.name
-			continue
+		} else {
+			b = append(b, e.name...)
+			b = append(b, zeros[:8-len(b)%8]...)
 		}
-		b = append(b, e.name...)
-		b = append(b, zeros[:8-(len(b)-start)%8]...)
+		w.Write(b)
 	}
 	exts := idx.keep
 	if cache != nil {
-		exts = append([]indexExt{{"TREE", tree}}, exts...)
+		exts = append([]indexExt{{"TREE", cache.appendCache(nil, "")}}, exts...)
 	}
 	for _, x := range exts {
-		b = append(b, x.sig...)
-		b = binary.BigEndian.AppendUint32(b, uint32(len(x.data)))
-		b = append(b, x.data...)
+		w.WriteString(x.sig)
+		w.Write(binary.BigEndian.AppendUint32(nil, uint32(len(x.data))))
+		w.Write(x.data)
 	}
-	sum := sha1.Sum(b)
-	return append(b, sum[:]...)
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	_, err := to.Write(sum.Sum(nil))
+	return err
 }
 
 func commonPrefix(a, b string) int {

@@ -271,7 +271,7 @@ func TestIndexExtensionsRefused(t *testing.T) {
 	}
 	for sig, want := range map[string]string{"link": "split index", "sdir": "sparse index", "what": "required extension"} {
 		idx.keep = []indexExt{{sig, nil}}
-		if err := os.WriteFile(r.indexFile(), idx.encode(nil), 0o666); err != nil {
+		if err := os.WriteFile(r.indexFile(), encoded(t, idx), 0o666); err != nil {
 			t.Fatal(err)
 		}
 		if o, err := Open(r.Dir); err == nil || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), ".git") {
@@ -302,17 +302,17 @@ func TestIndexCodecRoundTrip(t *testing.T) {
 		}
 		slices.SortFunc(idx.entries, compareEntries)
 		idx.keep = []indexExt{{"REUC", []byte("kept")}}
-		b := idx.encode(nil)
+		b := encoded(t, idx)
 		back, err := decodeIndex(b)
 		if err != nil {
 			rt.Fatal(err)
 		}
-		if !slices.Equal(back.entries, idx.entries) || !bytes.Equal(back.encode(nil), b) {
+		if !slices.Equal(back.entries, idx.entries) || !bytes.Equal(encoded(t, back), b) {
 			rt.Fatalf("%+v became %+v", idx.entries, back.entries)
 		}
 		idx.keep = nil
 		var theirs gogit.Index
-		if err := gogit.NewDecoder(bytes.NewReader(idx.encode(nil))).Decode(&theirs); err != nil {
+		if err := gogit.NewDecoder(bytes.NewReader(encoded(t, idx))).Decode(&theirs); err != nil {
 			rt.Fatal(err)
 		}
 		for i, e := range theirs.Entries {
@@ -331,7 +331,7 @@ func FuzzDecodeIndex(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Add(b)
-	f.Add((&index{version: 4, entries: []indexEntry{{name: "a/b"}, {name: "a/c"}}}).encode(nil))
+	f.Add(encoded(f, &index{version: 4, entries: []indexEntry{{name: "a/b"}, {name: "a/c"}}}))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		// Without a valid checksum nothing beyond it is ever reached.
 		if len(b) >= 20 {
@@ -341,9 +341,18 @@ func FuzzDecodeIndex(f *testing.F) {
 		if err != nil {
 			return
 		}
-		back, err := decodeIndex(idx.encode(nil))
+		back, err := decodeIndex(encoded(t, idx))
 		if err != nil || !slices.Equal(back.entries, idx.entries) {
 			t.Errorf("did not survive: %v", err)
 		}
 	})
+}
+
+func encoded(t testing.TB, idx *index) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	if err := idx.encode(&b, nil); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
 }

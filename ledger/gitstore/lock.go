@@ -315,7 +315,7 @@ func (r *Repo) replaceWith(target string, write func(io.Writer) error) error {
 	if err != nil {
 		return err
 	}
-	w := bufio.NewWriter(f)
+	w := bufio.NewWriterSize(f, 1<<16)
 	err = write(w)
 	if err == nil {
 		err = w.Flush()

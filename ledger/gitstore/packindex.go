@@ -2,6 +2,7 @@ package gitstore
 
 import (
 	"bufio"
+	"cmp"
 	"compress/zlib"
 	"crypto/sha1"
 	"encoding/binary"
@@ -25,7 +26,6 @@ type packScan struct {
 	kinds []byte                // of each entry
 	bases []int64               // of each delta: the entry it builds on
 	byRef map[int]plumbing.Hash // of deltas that name what they build on
-	at    map[int64]int32       // entry by offset
 	cache deltaCache
 	buf   []byte // to copy by way of
 }
@@ -89,7 +89,7 @@ func scanPack(f *os.File) ([]packedObject, plumbing.Hash, error) {
 	if int64(n) > end-head {
 		return nil, want, errors.New("it is shorter than the number of its objects")
 	}
-	s := &packScan{file: f, list: make([]packedObject, 0, n), kinds: make([]byte, 0, n), bases: make([]int64, 0, n), byRef: map[int]plumbing.Hash{}, at: make(map[int64]int32, n),
+	s := &packScan{file: f, list: make([]packedObject, 0, n), kinds: make([]byte, 0, n), bases: make([]int64, 0, n), byRef: map[int]plumbing.Hash{},
 		cache: deltaCache{most: packCacheBytes}, buf: make([]byte, 1<<15)}
 	if err := s.entries(n, head, end); err != nil {
 		return nil, want, err
@@ -146,7 +146,7 @@ func (s *packScan) entries(n int, at, end int64) error {
 		base := int64(-1)
 		switch kind {
 		case plumbing.OFSDeltaObject:
-			b, ok := s.at[begin-back]
+			b, ok := slices.BinarySearchFunc(s.list, begin-back, func(o packedObject, at int64) int { return cmp.Compare(o.at, at) })
 			if !ok {
 				return fmt.Errorf("its delta at %d builds on what is %d bytes before it", begin, back)
 			}
@@ -156,7 +156,6 @@ func (s *packScan) entries(n int, at, end int64) error {
 		default:
 			o.hash = plumbing.Hash(sum.Sum(nil))
 		}
-		s.at[begin] = int32(i)
 		s.list, s.kinds, s.bases = append(s.list, o), append(s.kinds, byte(kind)), append(s.bases, base)
 	}
 	if place() != end {
@@ -338,7 +337,9 @@ func (s *storedReader) object(at int64) (Object, error) {
 		}
 		if kind != plumbing.OFSDeltaObject && kind != plumbing.REFDeltaObject {
 			o = Object{kind, data}
-			s.cache.put(at, o)
+			if len(chain) > 0 {
+				s.cache.put(at, o)
+			}
 			break
 		}
 		if chain = append(chain, delta{at, data}); len(chain) > maxDeltaDepth {

@@ -22,8 +22,7 @@ import (
 // that. Who reads more than a few objects is better off with it.
 const fewObjects = 2000
 
-// packCacheBytes bounds what is kept of objects read from packs, for the deltas
-// that build on them.
+// packCacheBytes bounds what is kept of objects that deltas of packs build on.
 const packCacheBytes = 24 << 20
 
 // packReader reads single objects of one pack. Format: git's
@@ -178,15 +177,31 @@ func inflate(r io.Reader, size int64) ([]byte, error) {
 		return nil, err
 	}
 	defer inflaters.Put(z)
-	var b bytes.Buffer
-	b.Grow(int(min(size, 1<<20)) + bytes.MinRead)
-	switch n, err := b.ReadFrom(io.LimitReader(z, size+1)); {
-	case err != nil:
-		return nil, err
-	case n != size:
-		return nil, fmt.Errorf("it is not of the %d bytes its header says", size)
+	// Room for what the header says, but not for more than has come by much: the
+	// header may lie.
+	data := make([]byte, min(size, 1<<20))
+	for n := 0; ; {
+		got, err := io.ReadFull(z, data[n:])
+		n += got
+		switch {
+		case err == io.EOF || err == io.ErrUnexpectedEOF:
+			return nil, fmt.Errorf("it ends after %d of the %d bytes its header says", n, size)
+		case err != nil:
+			return nil, err
+		case int64(n) < size:
+			data = append(data, make([]byte, min(size-int64(n), int64(n)))...)
+			continue
+		}
+		break
 	}
-	return b.Bytes(), nil
+	// The checksum is looked at where the end is reached.
+	var more [1]byte
+	if n, err := io.ReadFull(z, more[:]); n > 0 {
+		return nil, fmt.Errorf("it goes on after the %d bytes its header says", size)
+	} else if err != io.EOF {
+		return nil, err
+	}
+	return data, nil
 }
 
 // readAll takes the index into memory, if it can be.

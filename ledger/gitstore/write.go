@@ -217,7 +217,7 @@ func (tx *Tx) WriteObject(t plumbing.ObjectType, data []byte) (plumbing.Hash, er
 func (r *Repo) inPack(h plumbing.Hash) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return r.isPacked(h) || r.objects.HasEncodedObject(h) == nil
+	return r.isPacked(h)
 }
 
 var errTxDone = errors.New("gitstore: transaction used after Commit or Rollback")
