@@ -26,9 +26,9 @@ import (
 const (
 	MaxPhotoBytes  = 60 << 20
 	MaxPhotoPixels = 100e6
-	// maxPhotoMemory bounds what the unpacked picture takes: 100 million pixels
-	// of the usual depth, half as many of 16 bits a channel.
-	maxPhotoMemory = 400e6
+	// maxPhotoMemory bounds what the unpacked picture takes: more than 100 million
+	// pixels of a telephone's JPEG, 50 million of a PNG.
+	maxPhotoMemory = 200e6
 
 	photoSide    = 2000 // pixels, the long side as it is kept
 	photoQuality = 85   // of JPEG
@@ -111,8 +111,8 @@ func ReadPhoto(name string, r io.Reader) (*Photo, error) {
 		return refuse(other, "the picture is %d × %d pixels", c.Width, c.Height)
 	}
 	pixels, each := float64(c.Width)*float64(c.Height), bytesPerPixel(c.ColorModel)
-	if f.name == "JPEG" && progressive(data) {
-		each += 12 // its decoder holds all coefficients until the last scan
+	if f.name == "JPEG" {
+		each = jpegBytesPerPixel(data)
 	}
 	if pixels > MaxPhotoPixels || pixels*each > maxPhotoMemory {
 		return refuse(smaller, "the picture is %d × %d pixels, too many to unpack", c.Width, c.Height)
@@ -149,22 +149,40 @@ func IsHEIF(data []byte) bool {
 	return false
 }
 
-// progressive tells whether a JPEG's frame is of the progressive kind (ITU-T
-// T.81, table B.1: SOF2).
-func progressive(data []byte) bool {
-	for p := 2; p+4 <= len(data) && data[p] == 0xff; {
-		switch marker := data[p+1]; {
-		case marker == 0xff:
+// jpegBytesPerPixel is what the decoder of a JPEG holds for each pixel, from the
+// head of its frame (ITU-T T.81, B.2.2): a byte a sample, and of a progressive one
+// all coefficients, of four bytes, until the last scan.
+func jpegBytesPerPixel(data []byte) float64 {
+	for p := 2; p+10 <= len(data) && data[p] == 0xff; {
+		switch marker := data[p+1]; marker {
+		case 0xff:
 			p++
 			continue
-		case marker == 0xc2:
-			return true
-		case marker == 0xda || marker == 0xd9:
-			return false
+		case 0xc0, 0xc1, 0xc2:
+			n := int(data[p+9])
+			parts := data[p+10:]
+			if n == 0 || len(parts) < 3*n {
+				return 4
+			}
+			samples, most := 0, 1
+			for i := range n {
+				here := int(parts[3*i+1]>>4) * int(parts[3*i+1]&15)
+				samples, most = samples+here, max(most, here)
+			}
+			each := float64(samples) / float64(most)
+			if marker == 0xc2 {
+				each *= 5
+			}
+			if n == 4 {
+				each += 4 // a second picture, of four inks
+			}
+			return each
+		case 0xda, 0xd9:
+			return 4
 		}
 		p += 2 + int(data[p+2])<<8 + int(data[p+3])
 	}
-	return false
+	return 4
 }
 
 // bytesPerPixel is what a decoder holds for each pixel.
@@ -191,8 +209,20 @@ func shrink(img image.Image, side int) *image.RGBA {
 		return src
 	}
 	w, h := max(1, (b.Dx()*side+long/2)/long), max(1, (b.Dy()*side+long/2)/long)
+	// First the height, in strips of columns, then the width, in strips of lines: for
+	// the whole at once the library takes 32 bytes for every pixel of w × the old
+	// height. At its own size this filter leaves a direction as it is.
+	const strip = 64
+	mid := image.NewRGBA(image.Rect(0, 0, b.Dx(), h))
+	for x := 0; x < b.Dx(); x += strip {
+		to := min(x+strip, b.Dx())
+		xdraw.CatmullRom.Scale(mid, image.Rect(x, 0, to, h), src, image.Rect(x, 0, to, b.Dy()), xdraw.Src, nil)
+	}
 	dst := image.NewRGBA(image.Rect(0, 0, w, h))
-	xdraw.CatmullRom.Scale(dst, dst.Rect, src, b, xdraw.Src, nil)
+	for y := 0; y < h; y += strip {
+		to := min(y+strip, h)
+		xdraw.CatmullRom.Scale(dst, image.Rect(0, y, w, to), mid, image.Rect(0, y, b.Dx(), to), xdraw.Src, nil)
+	}
 	return dst
 }
 

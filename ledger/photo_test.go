@@ -15,9 +15,12 @@ import (
 	"image/gif"
 	"image/jpeg"
 	"image/png"
+	"math/rand/v2"
 	"os"
 	"strings"
 	"testing"
+
+	xdraw "golang.org/x/image/draw"
 )
 
 // quarters is a picture whose four quarters differ: red, green, blue, grey
@@ -413,17 +416,45 @@ func progressiveHead(t testing.TB, w, h int) []byte {
 	return j
 }
 
-// Only progressive pictures are held to what their decoder needs.
-func TestProgressive(t *testing.T) {
+// TestJPEGBytesPerPixel: a picture is held to what its decoder needs: colour at half
+// the size takes half a byte a pixel, and of progressive ones all coefficients are
+// held, of four bytes.
+func TestJPEGBytesPerPixel(t *testing.T) {
+	grey := jpegOf(t, image.NewGray(image.Rect(0, 0, 8, 8)))
+	full := jpegOf(t, quarters(8, 8))
+	full[bytes.Index(full, []byte{0xff, 0xc0})+11] = 0x11
+	inks := []byte("\xff\xd8\xff\xc0\x00\x14\x08\x00\x08\x00\x08\x04\x01\x11\x00\x02\x11\x00\x03\x11\x00\x04\x11\x00")
 	for name, c := range map[string]struct {
 		data []byte
-		want bool
+		want float64
 	}{
-		"baseline": {jpegOf(t, quarters(8, 8)), false}, "progressive": {progressiveHead(t, 8, 8), true},
-		"no JPEG": {[]byte("hello"), false}, "nothing": {nil, false}, "fill": {[]byte("\xff\xd8\xff\xff\xff\xc2\x00\x04xx"), true},
+		"colour at half the size": {jpegOf(t, quarters(8, 8)), 1.5}, "progressive": {progressiveHead(t, 8, 8), 7.5},
+		"grey": {grey, 1}, "colour whole": {full, 3}, "four inks": {inks, 8},
+		"no JPEG": {[]byte("hello"), 4}, "nothing": {nil, 4}, "cut short": {inks[:20], 4}, "after fill": {append([]byte("\xff\xd8\xff\xff"), inks[2:]...), 8},
 	} {
-		if got := progressive(c.data); got != c.want {
-			t.Errorf("%s: %v", name, got)
+		if got := jpegBytesPerPixel(c.data); got != c.want {
+			t.Errorf("%s: %v, want %v", name, got, c.want)
+		}
+	}
+}
+
+// TestShrinkInStrips: shrinking in strips gives what shrinking at once does, but
+// for rounding, also at the seams.
+func TestShrinkInStrips(t *testing.T) {
+	src := image.NewRGBA(image.Rect(0, 0, 301, 263))
+	draw := rand.New(rand.NewPCG(3, 4))
+	for i := range src.Pix {
+		src.Pix[i] = uint8(80 + draw.IntN(96)) // the filter goes beyond, and what would leave 0 to 255 is cut off twice
+		if i%4 == 3 {
+			src.Pix[i] = 0xff
+		}
+	}
+	got := shrink(src, 254)
+	want := image.NewRGBA(got.Rect)
+	xdraw.CatmullRom.Scale(want, want.Rect, src, src.Rect, xdraw.Src, nil)
+	for i := range want.Pix {
+		if d := int(got.Pix[i]) - int(want.Pix[i]); d < -2 || d > 2 {
+			t.Fatalf("at %d, %d: %d, want %d", i%got.Stride/4, i/got.Stride, got.Pix[i], want.Pix[i])
 		}
 	}
 }

@@ -88,6 +88,7 @@ func run(args []string, out, errw io.Writer) int {
 	if err := b.prepare(); err != nil {
 		return fail(err)
 	}
+	defer os.RemoveAll(filepath.Dir(b.program))
 	fmt.Fprintf(out, "%s/%s, %d processors, best of %d\n", runtime.GOOS, runtime.GOARCH, runtime.NumCPU(), b.runs)
 	held := true
 	for _, n := range units {
@@ -285,18 +286,29 @@ func (b *bench) ledger(n int) (bool, error) {
 	if _, err := b.command(dir, "git", "reset", "-q", "--hard", fmt.Sprintf("HEAD~%d", b.runs)); err != nil {
 		return false, err
 	}
-	if n <= memoryUnits {
-		if s, err = b.exchange(dir, ours); err != nil {
-			return false, err
-		}
-		t.alone("backup", s[0])
-		t.alone("sync, all of it", s[1])
+	if n > memoryUnits {
+		return t.held, t.w.Flush()
 	}
-	return t.held, t.w.Flush()
+	away, err := os.MkdirTemp(b.dir, "away-")
+	if err != nil {
+		return false, err
+	}
+	defer os.RemoveAll(away)
+	s, bare, err := b.exchange(dir, away, ours)
+	if err != nil {
+		return false, err
+	}
+	t.alone("backup", s[0])
+	t.alone("sync, all of it", s[1])
+	if err := t.w.Flush(); err != nil {
+		return false, err
+	}
+	small, err := b.everyCommand(n, dir, bare, away)
+	return t.held && small, err
 }
 
-// memoryUnits is the largest ledger whose whole exchange is measured: the one that
-// the bar on memory is set for.
+// memoryUnits is the largest ledger on which every command is measured: the one
+// that the bar on memory is set for.
 const memoryUnits = 10_000
 
 // units names a unit with a job on the bench and one without.

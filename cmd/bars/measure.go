@@ -13,6 +13,8 @@ import (
 type spent struct {
 	time   time.Duration
 	memory int64 // largest resident set in KiB; 0 where the system does not say
+	exit   int
+	said   string // on standard error
 }
 
 func (s spent) String() string { return s.time.Round(time.Millisecond).String() }
@@ -35,6 +37,7 @@ func (b *bench) command(dir string, args ...string) (spent, error) {
 	var errs strings.Builder
 	cmd.Stderr = &errs
 	err = cmd.Run()
+	code := cmd.ProcessState.ExitCode()
 	if exit := (*exec.ExitError)(nil); errors.As(err, &exit) && exit.ExitCode() == 1 {
 		err = nil
 	}
@@ -45,7 +48,7 @@ func (b *bench) command(dir string, args ...string) (spent, error) {
 	if err != nil {
 		return spent{}, err
 	}
-	var s spent
+	s := spent{exit: code, said: errs.String()}
 	_, err = fmt.Sscan(string(text), &s.time, &s.memory)
 	return s, err
 }

@@ -4,6 +4,7 @@ import (
 	"crypto/ed25519"
 	"crypto/rand"
 	"encoding/pem"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -79,26 +80,21 @@ func writeBundle(unit, file string) error {
 	return f.Close()
 }
 
-// exchange times a backup, and the first exchange with an empty repository.
-func (b *bench) exchange(dir string, ours func(...string) func() (spent, error)) ([]spent, error) {
-	away, err := os.MkdirTemp(b.dir, "away-")
-	if err != nil {
-		return nil, err
-	}
-	defer os.RemoveAll(away)
+// exchange times a backup, and the first exchange with an empty repository, which
+// it leaves in away.
+func (b *bench) exchange(dir, away string, ours func(...string) func() (spent, error)) (times []spent, bare string, err error) {
 	shop := filepath.Join(dir, "shop.toml")
 	before, err := os.ReadFile(shop)
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	defer os.WriteFile(shop, before, 0o666)
-	bare := filepath.Join(away, "office.git")
-	remote := fmt.Appendf(nil, "\n[[remote]]\nname = \"office\"\nurl = '%s'\nrole = \"own\"\n", bare)
-	if err := os.WriteFile(shop, append(before, remote...), 0o666); err != nil {
-		return nil, err
+	bare = filepath.Join(away, "office.git")
+	if err := os.WriteFile(shop, append(before, remote(bare)...), 0o666); err != nil {
+		return nil, "", err
 	}
 	zip := filepath.Join(away, "backup.zip")
-	return b.best(func() (spent, error) {
+	times, err = b.best(func() (spent, error) {
 		if err := os.RemoveAll(zip); err != nil {
 			return spent{}, err
 		}
@@ -109,4 +105,10 @@ func (b *bench) exchange(dir string, ours func(...string) func() (spent, error))
 		}
 		return ours("sync", "--create")()
 	})
+	return times, bare, errors.Join(err, os.RemoveAll(zip))
+}
+
+// remote is what shop.toml says of the shop's own server.
+func remote(bare string) string {
+	return fmt.Sprintf("\n[[remote]]\nname = \"office\"\nurl = '%s'\nrole = \"own\"\n", bare)
 }
