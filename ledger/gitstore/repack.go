@@ -180,37 +180,41 @@ func (r *Repo) packObjects() error {
 		s.file.Close()
 	}
 	if len(fresh) > 0 {
-		if err := r.makePack(fresh); err != nil {
+		if _, err := r.makePack(fresh); err != nil {
 			return err
 		}
 	}
-	return r.dropLoose(loose)
+	if err := r.dropLoose(loose); err != nil {
+		return err
+	}
+	return r.mergePacks()
 }
 
-// makePack writes the pack of some objects, and installs it.
-func (r *Repo) makePack(objects []plumbing.Hash) error {
+// makePack writes the pack of some objects, and installs it. It returns the name of
+// its index.
+func (r *Repo) makePack(objects []plumbing.Hash) (idx string, err error) {
 	f, err := os.CreateTemp(r.packDir(), "out-")
 	if err != nil {
-		return err
+		return "", err
 	}
 	defer os.Remove(f.Name() + ".idx")
 	defer os.Remove(f.Name())
 	defer f.Close()
 	list, sum, err := r.writePack(f, objects)
 	if err != nil {
-		return err
+		return "", err
 	}
 	if err := r.step("pack begun"); err != nil {
-		return err
+		return "", err
 	}
 	note := filepath.Join(r.packDir(), "pack-"+sum.String()+".pack")
 	if err := os.WriteFile(note, nil, 0o666); err != nil {
-		return err
+		return "", err
 	}
-	if _, err = r.installPack(f, list, sum); err != nil {
-		return err
+	if idx, err = r.installPack(f, list, sum); err != nil {
+		return "", err
 	}
-	return os.Remove(note)
+	return idx, os.Remove(note)
 }
 
 // looseObjects lists the names of the loose objects.

@@ -67,6 +67,25 @@ func scattered(t testing.TB) *Repo {
 	return r
 }
 
+// manyPacks is scattered with more packs than its gc.autoPackLimit of 3, of like
+// size and with deltas of git's, and one that holds what others hold as well.
+func manyPacks(t testing.TB) *Repo {
+	t.Helper()
+	r := scattered(t)
+	for i := range 5 {
+		mustWrite(t, r, map[string]string{fmt.Sprintf("instruments/astrella-61/u%d/b.toml", i): strings.Repeat(fmt.Sprintf("note = %d\n", i), 200+i)})
+		git(t, r.Dir, "repack", "-dq")
+	}
+	pack := git(t, r.Dir, "rev-list", "--objects", "-3", "main")
+	cmd := exec.Command("git", "pack-objects", "-q", filepath.Join(r.GitDir, "objects", "pack", "pack"))
+	cmd.Dir, cmd.Stdin = r.Dir, strings.NewReader(pack+"\n")
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	git(t, r.Dir, "config", "gc.autoPackLimit", "3")
+	return r
+}
+
 const everyRef = "--format=%(refname) %(objectname) %(*objectname) %(symref)"
 
 // standing is what packing must not change, as stock git sees it.
@@ -119,8 +138,93 @@ func TestPack(t *testing.T) {
 	clean(t, r.Dir)
 }
 
+// TestPackMerge: too many packs become one, but for one that is to be kept, and one
+// that is larger than all others together. git's limit decides.
+func TestPackMerge(t *testing.T) {
+	for _, c := range []struct {
+		name, limit string
+		prepare     func(t *testing.T, r *Repo)
+		packs       int
+	}{
+		{"too many", "3", nil, 2},
+		{"as many as may be", "6", nil, 7},
+		{"one too many", "5", nil, 2},
+		{"never", "0", nil, 7},
+		{"git's limit", "", nil, 7},
+		{"a large one", "3", func(t *testing.T, r *Repo) {
+			noise := make([]byte, 1<<16)
+			rand.NewChaCha8([32]byte{7}).Read(noise)
+			mustWrite(t, r, map[string]string{"large": string(noise)})
+			git(t, r.Dir, "repack", "-dq")
+		}, 3},
+		{"git's own index of packs", "3", func(t *testing.T, r *Repo) { git(t, r.Dir, "multi-pack-index", "write") }, 7},
+		{"one that is damaged", "3", func(t *testing.T, r *Repo) {
+			// The note of the first record, wherever it is.
+			note := HashBlob([]byte(strings.Repeat("note = 0\n", 200)))
+			packs, _ := filepath.Glob(filepath.Join(r.GitDir, "objects/pack/*.idx"))
+			for _, p := range packs {
+				for line := range strings.Lines(git(t, r.Dir, "verify-pack", "-v", p)) {
+					var size, stored, at int
+					if n, _ := fmt.Sscanf(line, note.String()+" blob %d %d %d", &size, &stored, &at); n < 3 {
+						continue
+					}
+					name := strings.TrimSuffix(p, ".idx") + ".pack"
+					data, err := os.ReadFile(name)
+					if err != nil {
+						t.Fatal(err)
+					}
+					data[at+stored/2] ^= 0xff
+					os.Chmod(name, 0o666)
+					if err := os.WriteFile(name, data, 0o666); err != nil {
+						t.Fatal(err)
+					}
+				}
+			}
+		}, 7},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := manyPacks(t)
+			if c.prepare != nil {
+				c.prepare(t, r)
+			}
+			if git(t, r.Dir, "config", "--unset", "gc.autoPackLimit"); c.limit != "" {
+				git(t, r.Dir, "config", "gc.autoPackLimit", c.limit)
+			}
+			r = open(t, r.Dir) // what it wrote it still has in memory
+			damaged := c.name == "one that is damaged"
+			var before string
+			if !damaged {
+				before = standing(t, r.Dir)
+			}
+			for range 2 { // the second time there is nothing to do
+				if err := r.pack(); (err != nil) != damaged {
+					t.Fatal(err)
+				}
+				if n := counts(t, r.Dir)["packs"]; n != c.packs {
+					t.Errorf("%d packs, want %d", n, c.packs)
+				}
+			}
+			if damaged {
+				return // and is as it was
+			}
+			if after := standing(t, r.Dir); after != before {
+				t.Errorf("it was\n%s\nand is\n%s", before, after)
+			}
+			clean(t, r.Dir)
+			packs, _ := filepath.Glob(filepath.Join(r.GitDir, "objects/pack/*.idx"))
+			git(t, r.Dir, append([]string{"verify-pack"}, packs...)...)
+			mustWrite(t, r, map[string]string{"shop.toml": "next\n"})
+			clean(t, r.Dir)
+		})
+	}
+}
+
 func TestPackKilledAtEveryStep(t *testing.T) {
-	base := scattered(t).Dir
+	t.Run("loose", func(t *testing.T) { packKilledAtEveryStep(t, scattered(t).Dir, 14) })
+	t.Run("many packs", func(t *testing.T) { packKilledAtEveryStep(t, manyPacks(t).Dir, 24) })
+}
+
+func packKilledAtEveryStep(t *testing.T, base string, least int) {
 	before := standing(t, base)
 	steps := 0
 	for k := 1; ; k++ {
@@ -141,7 +245,7 @@ func TestPackKilledAtEveryStep(t *testing.T) {
 			t.Errorf("step %d: %v", k, err)
 		}
 		clean(t, dir)
-		if c := counts(t, dir); c["count"] != 1 || c["garbage"] != 0 || c["prune-packable"] != 0 {
+		if c := counts(t, dir); c["count"] != 1 || c["packs"] > 4 || c["garbage"] != 0 || c["prune-packable"] != 0 {
 			t.Errorf("step %d: git counts %v", k, c)
 		}
 		entries, err := os.ReadDir(r.packDir())
@@ -153,13 +257,17 @@ func TestPackKilledAtEveryStep(t *testing.T) {
 		}
 		steps++
 	}
-	if steps < 14 {
+	if steps < least {
 		t.Errorf("only %d steps were tried", steps)
 	}
 }
 
 func TestPackStoppedAtEveryStep(t *testing.T) {
-	base := scattered(t).Dir
+	t.Run("loose", func(t *testing.T) { packStoppedAtEveryStep(t, scattered(t).Dir) })
+	t.Run("many packs", func(t *testing.T) { packStoppedAtEveryStep(t, manyPacks(t).Dir) })
+}
+
+func packStoppedAtEveryStep(t *testing.T, base string) {
 	before := standing(t, base)
 	full := errors.New("no space left")
 	for k := 1; ; k++ {
@@ -315,6 +423,7 @@ func TestPackAfterDeadPrograms(t *testing.T) {
 // commits, packs and collects, all at once.
 func TestPackAmidOthers(t *testing.T) {
 	r := scattered(t)
+	git(t, r.Dir, "config", "gc.autoPackLimit", "2")
 	const n = 6
 	var wg sync.WaitGroup
 	var done sync.WaitGroup

@@ -1,0 +1,151 @@
+package gitstore
+
+import (
+	"bytes"
+	"cmp"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/go-git/go-git/v5/plumbing"
+)
+
+// autoPacks is git's own gc.autoPackLimit: more packs than this are made one.
+const autoPacks = 50
+
+// mergePacks makes one pack of the smaller ones where there are more than git would
+// have: every look-up asks all of them. One that is larger than the smaller ones
+// together is let be, so that a large ledger is not written anew each time. Packs
+// that git was told to keep, and those of git's multi-pack index, are git's affair.
+func (r *Repo) mergePacks() error {
+	cfg, err := r.Config()
+	if err != nil {
+		return err
+	}
+	limit, err := cfg.Int("gc.autopacklimit", autoPacks)
+	if err != nil || limit <= 0 || fileExists(filepath.Join(r.GitDir, "objects", "pack", "multi-pack-index")) {
+		return err
+	}
+	packs := r.openPacks()
+	defer func() {
+		for _, s := range packs {
+			s.file.Close()
+		}
+	}()
+	ours := slices.DeleteFunc(slices.Clone(packs), func(s *storedPack) bool {
+		return slices.ContainsFunc([]string{".keep", ".promisor", ".mtimes"}, func(ext string) bool { return fileExists(s.stem() + ext) })
+	})
+	if len(ours) <= int(limit) {
+		return nil
+	}
+	slices.SortFunc(ours, func(a, b *storedPack) int { return cmp.Compare(b.end, a.end) })
+	for sum := total(ours); len(ours) > 0 && ours[0].end > sum-ours[0].end; ours = ours[1:] {
+		sum -= ours[0].end
+	}
+	if len(ours) < 2 {
+		return nil
+	}
+	var objects []plumbing.Hash
+	for _, s := range ours {
+		for i := range s.idx.n() {
+			objects = append(objects, s.idx.name(i))
+		}
+	}
+	slices.SortFunc(objects, func(a, b plumbing.Hash) int { return bytes.Compare(a[:], b[:]) })
+	objects = slices.Compact(objects)
+	name, err := r.makePack(objects)
+	if err != nil {
+		return err
+	}
+	if err := readsBack(name, objects); err != nil {
+		return err
+	}
+	for _, s := range ours {
+		s.file.Close() // some systems remove no file that is open
+	}
+	r.mu.Lock()
+	for _, p := range r.packReaders {
+		p.close()
+	}
+	r.packReaders = nil
+	r.mu.Unlock()
+	for _, s := range ours {
+		if s.stem()+".idx" == name {
+			continue
+		}
+		if err := r.dropPack(s.stem()); err != nil {
+			return err
+		}
+	}
+	r.mu.Lock()
+	r.forgetPacks()
+	r.mu.Unlock()
+	return nil
+}
+
+// stem is a pack's name without its ending.
+func (s *storedPack) stem() string { return strings.TrimSuffix(s.file.Name(), ".pack") }
+
+// total is how many bytes packs have.
+func total(packs []*storedPack) (sum int64) {
+	for _, s := range packs {
+		sum += s.end
+	}
+	return sum
+}
+
+// readsBack reads every object of a pack by its index, and finds all those named.
+func readsBack(idxName string, objects []plumbing.Hash) error {
+	p, err := openPack(idxName)
+	if err != nil {
+		return err
+	}
+	defer p.close()
+	if p.readAll(packCacheBytes); p.whole == nil {
+		return fmt.Errorf("the index of %s cannot be read", idxName)
+	}
+	type place struct {
+		at   int64
+		hash plumbing.Hash
+	}
+	places := make([]place, 0, len(objects))
+	for _, h := range objects {
+		at, err := p.find(h)
+		if err != nil {
+			return fmt.Errorf("%s: %w", h, err)
+		}
+		places = append(places, place{at, h})
+	}
+	slices.SortFunc(places, func(a, b place) int { return cmp.Compare(a.at, b.at) })
+	for _, x := range places {
+		t, data, err := p.object(x.at, 0)
+		if err != nil {
+			return fmt.Errorf("%s: %w", x.hash, err)
+		}
+		if objectHash(t, data) != x.hash {
+			return fmt.Errorf("%s reads back as another object", x.hash)
+		}
+	}
+	return nil
+}
+
+// dropPack removes a pack whose objects are in another. Its index goes first: what
+// has none is no pack to anybody, and the note lets the next run remove the rest.
+func (r *Repo) dropPack(stem string) error {
+	note := filepath.Join(r.packDir(), filepath.Base(stem)+".pack")
+	if err := os.WriteFile(note, nil, 0o666); err != nil {
+		return err
+	}
+	for _, ext := range []string{".idx", ".rev", ".bitmap", ".pack"} {
+		if err := retryShared(func() error { return os.Remove(stem + ext) }); err != nil && !isAbsent(err) {
+			return err
+		}
+		if err := r.step("old pack's " + ext + " removed"); err != nil {
+			return err
+		}
+	}
+	return errors.Join(r.sync(filepath.Dir(stem)), os.Remove(note))
+}
