@@ -12,7 +12,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"text/tabwriter"
 
 	"benchlore/examples/synth"
 )
@@ -123,7 +122,7 @@ func (b *bench) everyCommand(n int, dir, bare, away string) (bool, error) {
 		{away, nil, []string{"demo", in("demo")}},
 	}
 	fmt.Fprintf(b.out, "\nevery command, %d units\n", n)
-	t := &table{w: tabwriter.NewWriter(b.out, 0, 0, 2, ' ', 0), held: true}
+	t := b.plainTable(n)
 	fmt.Fprintf(t.w, "command\ttime\tmemory\tbelow %d MB\n", mostMemory)
 	for _, e := range errands {
 		if e.before != nil {

@@ -54,7 +54,7 @@ func TestTinyLedger(t *testing.T) {
 			t.Errorf("no row like %q", pattern)
 		}
 	}
-	const took, gap, holds = `[0-9.]+m?s`, ` +`, `(yes|NO)`
+	const took, gap, holds = `[0-9.]+m?s`, ` +`, `(yes|no)`
 	memory := `[1-9][0-9]* MB` + gap + holds
 	if runtime.GOOS == "windows" {
 		memory = `-` + gap + `-`
@@ -133,17 +133,19 @@ func TestGrowth(t *testing.T) {
 func TestBars(t *testing.T) {
 	for _, tt := range []struct {
 		name        string
+		units       int
 		here, there spent
 		held        bool
 		want        string
 	}{
-		{"within", spent{time: 3 * time.Second, memory: 299 << 10}, spent{time: time.Second, memory: 0}, true, "3.00 5.00 yes 299 MB yes"},
-		{"slow", spent{time: 6 * time.Second, memory: 299 << 10}, spent{time: time.Second, memory: 0}, false, "6.00 5.00 NO 299 MB yes"},
-		{"large", spent{time: 3 * time.Second, memory: 300 << 10}, spent{time: time.Second, memory: 0}, false, "3.00 5.00 yes 300 MB NO"},
-		{"size not told", spent{time: 3 * time.Second, memory: 0}, spent{time: time.Second, memory: 0}, true, "3.00 5.00 yes - -"},
+		{"within", 10_000, spent{time: 3 * time.Second, memory: 299 << 10}, spent{time: time.Second, memory: 0}, true, "3.00 5.00 yes 299 MB yes"},
+		{"slow", 10_000, spent{time: 6 * time.Second, memory: 299 << 10}, spent{time: time.Second, memory: 0}, false, "6.00 5.00 NO 299 MB yes"},
+		{"large", 10_000, spent{time: 3 * time.Second, memory: 300 << 10}, spent{time: time.Second, memory: 0}, false, "3.00 5.00 yes 300 MB NO"},
+		{"slow, another size", 30_000, spent{time: 6 * time.Second, memory: 300 << 10}, spent{time: time.Second, memory: 0}, true, "6.00 5.00 no 300 MB no"},
+		{"size not told", 10_000, spent{time: 3 * time.Second, memory: 0}, spent{time: time.Second, memory: 0}, true, "3.00 5.00 yes - -"},
 	} {
 		var out bytes.Buffer
-		table := (&bench{out: &out}).table()
+		table := (&bench{out: &out}).table(tt.units)
 		table.row("check", tt.here, "git status", tt.there, 5)
 		table.w.Flush()
 		if table.held != tt.held || !strings.Contains(strings.Join(strings.Fields(out.String()), " "), tt.want) {

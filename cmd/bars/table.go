@@ -8,16 +8,25 @@ import (
 // mostMemory is the bar for the largest resident set, in MB of 1024 KiB.
 const mostMemory = 300
 
+// barUnits is the size the bars are set for: 100,000 record files and some more.
+const barUnits = 10_000
+
 // table is what one ledger gave.
 type table struct {
-	w    *tabwriter.Writer
-	held bool // every bar so far
+	w     *tabwriter.Writer
+	bound bool // the bars are set for a ledger of this size
+	held  bool // every bar so far, where they are
 }
 
-func (b *bench) table() *table {
-	t := &table{w: tabwriter.NewWriter(b.out, 0, 0, 2, ' ', 0), held: true}
+func (b *bench) table(units int) *table {
+	t := b.plainTable(units)
 	fmt.Fprintf(t.w, "work\there\tpeer\t\tratio\tbar\tholds\tmemory\tbelow %d MB\n", mostMemory)
 	return t
+}
+
+// plainTable is one without a head.
+func (b *bench) plainTable(units int) *table {
+	return &table{w: tabwriter.NewWriter(b.out, 0, 0, 2, ' ', 0), bound: units == barUnits, held: true}
 }
 
 // row compares with a peer.
@@ -39,8 +48,11 @@ func (t *table) memory(s spent) string {
 }
 
 func (t *table) holds(yes bool) string {
-	if yes {
+	switch {
+	case yes:
 		return "yes"
+	case !t.bound:
+		return "no"
 	}
 	t.held = false
 	return "NO"
