@@ -5,9 +5,6 @@ import (
 	"errors"
 	"path/filepath"
 	"testing"
-	"time"
-
-	"github.com/go-git/go-git/v5/plumbing"
 )
 
 // TestBare: what is made bare here is a bare repository to stock git, takes a
@@ -21,31 +18,9 @@ func TestBare(t *testing.T) {
 	if err := InitBare(bare); err == nil {
 		t.Error("made twice")
 	}
-	r, err := Init(filepath.Join(top, "r"), InitOptions{NoSync: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
-	tx, err := r.Lock(context.Background(), time.Second)
-	if err != nil {
-		t.Fatal(err)
-	}
-	blob, err := tx.WriteBlob([]byte("x"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	tree, err := tx.UpdateTree(plumbing.ZeroHash, map[string]*plumbing.Hash{"f": &blob})
-	if err != nil {
-		t.Fatal(err)
-	}
-	who := Ident{"A", "a@halden-street.example", time.Unix(1_900_000_000, 0)}
-	h, err := tx.WriteCommit(CommitSpec{Tree: tree, Author: who, Committer: who, Message: "m"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := tx.Commit(Plan{Refs: []RefUpdate{{Name: "refs/heads/main", New: h}}}); err != nil {
-		t.Fatal(err)
-	}
+	k := newSketch(t)
+	r, h := k.repo, k.commit(map[string]string{"f": "x"})
+	k.move("refs/heads/main", h)
 	m, err := r.Remote(bare, RemoteOptions{})
 	if err != nil {
 		t.Fatal(err)

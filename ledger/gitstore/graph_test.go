@@ -112,31 +112,10 @@ func hexes(list []plumbing.Hash) []string {
 // TestWholeNamesWhatIsMissing: an object that a history names and that is gone
 // is found before anything relies on it.
 func TestWholeNamesWhatIsMissing(t *testing.T) {
-	r, err := Init(filepath.Join(t.TempDir(), "r"), InitOptions{NoSync: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
-	tx, err := r.Lock(context.Background(), time.Second)
-	if err != nil {
-		t.Fatal(err)
-	}
-	blob, err := tx.WriteBlob([]byte("x"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	tree, err := tx.UpdateTree(plumbing.ZeroHash, map[string]*plumbing.Hash{"d/f": &blob})
-	if err != nil {
-		t.Fatal(err)
-	}
-	who := Ident{"A", "a@halden-street.example", time.Unix(1_900_000_000, 0)}
-	h, err := tx.WriteCommit(CommitSpec{Tree: tree, Author: who, Committer: who, Message: "m"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := tx.Commit(Plan{Refs: []RefUpdate{{Name: "refs/tags/x", New: h}}}); err != nil {
-		t.Fatal(err)
-	}
+	k := newSketch(t)
+	r, blob := k.repo, HashBlob([]byte("x"))
+	h := k.commit(map[string]string{"d/f": "x"})
+	k.move("refs/tags/x", h)
 	if err := r.Whole([]plumbing.Hash{h}, nil); err != nil {
 		t.Fatal(err)
 	}
@@ -152,38 +131,67 @@ func TestWholeNamesWhatIsMissing(t *testing.T) {
 // TestTreesMetTwice: two histories have the same folders in opposite order, so
 // that each leaves a file out as the other's.
 func TestTreesMetTwice(t *testing.T) {
+	k := newSketch(t)
+	unit := k.commit(map[string]string{"x": "x"})
+	main := k.commit(map[string]string{"d/x": "x", "d/z": "z"})
+	main = k.commit(map[string]string{"d/x": "x"}, main)
+	unit = k.commit(map[string]string{"x": "x", "z": "z"}, unit)
+	objects, err := k.repo.NewObjects([]plumbing.Hash{main, unit}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, text := range []string{"x", "z"} {
+		if !slices.Contains(objects, HashBlob([]byte(text))) {
+			t.Errorf("the file %s is left out", text)
+		}
+	}
+}
+
+// sketch is a repository whose commits are made by hand, a minute after one another.
+type sketch struct {
+	t    *testing.T
+	repo *Repo
+	tx   *Tx
+	at   int64
+}
+
+func newSketch(t *testing.T) *sketch {
+	t.Helper()
 	r, err := Init(filepath.Join(t.TempDir(), "r"), InitOptions{NoSync: true})
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer r.Close()
+	t.Cleanup(func() { r.Close() })
 	tx, err := r.Lock(context.Background(), time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
+	return &sketch{t, r, tx, 1_900_000_000}
+}
+
+// commit makes a commit of these files alone.
+func (k *sketch) commit(files map[string]string, parents ...plumbing.Hash) plumbing.Hash {
+	k.t.Helper()
 	must := func(h plumbing.Hash, err error) plumbing.Hash {
-		t.Helper()
 		if err != nil {
-			t.Fatal(err)
+			k.t.Fatal(err)
 		}
 		return h
 	}
-	x, z := must(tx.WriteBlob([]byte("x"))), must(tx.WriteBlob([]byte("z")))
-	at := int64(1_900_000_000)
-	commit := func(files map[string]*plumbing.Hash, parents ...plumbing.Hash) plumbing.Hash {
-		at += 60
-		who := Ident{"A", "a@halden-street.example", time.Unix(at, 0)}
-		return must(tx.WriteCommit(CommitSpec{Tree: must(tx.UpdateTree(plumbing.ZeroHash, files)), Parents: parents, Author: who, Committer: who, Message: "m"}))
+	blobs := map[string]*plumbing.Hash{}
+	for name, text := range files {
+		h := must(k.tx.WriteBlob([]byte(text)))
+		blobs[name] = &h
 	}
-	unit := commit(map[string]*plumbing.Hash{"x": &x})
-	main := commit(map[string]*plumbing.Hash{"d/x": &x, "d/z": &z})
-	main = commit(map[string]*plumbing.Hash{"d/x": &x}, main)
-	unit = commit(map[string]*plumbing.Hash{"x": &x, "z": &z}, unit)
-	objects, err := r.NewObjects([]plumbing.Hash{main, unit}, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if !slices.Contains(objects, x) || !slices.Contains(objects, z) {
-		t.Error("a file is left out")
+	k.at += 60
+	who := Ident{"A", "a@halden-street.example", time.Unix(k.at, 0)}
+	return must(k.tx.WriteCommit(CommitSpec{Tree: must(k.tx.UpdateTree(plumbing.ZeroHash, blobs)), Parents: parents, Author: who, Committer: who, Message: "m"}))
+}
+
+// move makes everything visible, and a ref.
+func (k *sketch) move(ref string, to plumbing.Hash) {
+	k.t.Helper()
+	if err := k.tx.Commit(Plan{Refs: []RefUpdate{{Name: ref, New: to}}}); err != nil {
+		k.t.Fatal(err)
 	}
 }
