@@ -111,8 +111,11 @@ func ReadPhoto(name string, r io.Reader) (*Photo, error) {
 		return refuse(other, "the picture is %d × %d pixels", c.Width, c.Height)
 	}
 	pixels, each := float64(c.Width)*float64(c.Height), bytesPerPixel(c.ColorModel)
-	if f.name == "JPEG" {
+	switch f.name {
+	case "JPEG":
 		each = jpegBytesPerPixel(data)
+	case "PNG":
+		each = pngBytesPerPixel(c.ColorModel, data)
 	}
 	if pixels > MaxPhotoPixels || pixels*each > maxPhotoMemory {
 		return refuse(smaller, "the picture is %d × %d pixels, too many to unpack", c.Width, c.Height)
@@ -150,15 +153,20 @@ func IsHEIF(data []byte) bool {
 }
 
 // jpegBytesPerPixel is what the decoder of a JPEG holds for each pixel, from the
-// head of its frame (ITU-T T.81, B.2.2): a byte a sample, and of a progressive one
-// all coefficients, of four bytes, until the last scan.
+// head of its frame (ITU-T T.81, B.2.2): a byte a sample, of a progressive one
+// all coefficients, of four bytes, until the last scan, and of four inks or of red,
+// green and blue a second picture. It passes over what the decoder passes over.
 func jpegBytesPerPixel(data []byte) float64 {
-	for p := 2; p+10 <= len(data) && data[p] == 0xff; {
-		switch marker := data[p+1]; marker {
-		case 0xff:
+	for p := 2; p+10 <= len(data); {
+		if data[p] != 0xff || data[p+1] == 0xff {
 			p++
 			continue
-		case 0xc0, 0xc1, 0xc2:
+		}
+		switch marker := data[p+1]; {
+		case marker == 0, 0xd0 <= marker && marker <= 0xd7: // these have no length
+			p += 2
+			continue
+		case 0xc0 <= marker && marker <= 0xc2:
 			n := int(data[p+9])
 			parts := data[p+10:]
 			if n == 0 || len(parts) < 3*n {
@@ -173,16 +181,45 @@ func jpegBytesPerPixel(data []byte) float64 {
 			if marker == 0xc2 {
 				each *= 5
 			}
-			if n == 4 {
-				each += 4 // a second picture, of four inks
+			if n == 4 || n == 3 && (parts[0] == 'R' && parts[3] == 'G' && parts[6] == 'B' || adobeRGB(data)) {
+				each += 4
 			}
 			return each
-		case 0xda, 0xd9:
+		case marker == 0xda, marker == 0xd9:
 			return 4
 		}
 		p += 2 + int(data[p+2])<<8 + int(data[p+3])
 	}
 	return 4
+}
+
+// adobeRGB tells whether a JPEG says, wherever it may, that its colours are not
+// transformed: Adobe's segment, of type 0xee.
+func adobeRGB(data []byte) bool {
+	for {
+		_, after, found := bytes.Cut(data, []byte("\xff\xee"))
+		if !found {
+			return false
+		}
+		if len(after) > 13 && string(after[2:7]) == "Adobe" && after[13] == 0 {
+			return true
+		}
+		data = after
+	}
+}
+
+// pngBytesPerPixel is what the decoder of a PNG holds for each pixel (ISO/IEC 15948):
+// one colour that stands for nothing makes it add a channel of depth, which the head
+// does not say, and of one in passes it holds the last one, half of it, as well.
+func pngBytesPerPixel(m color.Model, data []byte) float64 {
+	each := bytesPerPixel(m)
+	if m == color.Gray16Model && bytes.Contains(data, []byte("tRNS")) {
+		each = 8
+	}
+	if len(data) > 28 && data[28] != 0 {
+		each *= 1.5
+	}
+	return each
 }
 
 // bytesPerPixel is what a decoder holds for each pixel.
@@ -227,31 +264,35 @@ func shrink(img image.Image, side int) *image.RGBA {
 }
 
 // average makes one pixel of every k × k, on white, going through the picture
-// in strips of k lines. What is left at the right and lower edge counts whole.
+// in strips of k lines, some thousand pixels at a time. What is left at the right and
+// lower edge counts whole.
 func average(img image.Image, k int) *image.RGBA {
 	b := img.Bounds()
 	w, h := (b.Dx()+k-1)/k, (b.Dy()+k-1)/k
 	dst := image.NewRGBA(image.Rect(0, 0, w, h))
-	strip := image.NewRGBA(image.Rect(0, 0, b.Dx(), k))
+	wide := max(1, 4096/k) // in pixels of dst
+	strip := image.NewRGBA(image.Rect(0, 0, min(wide*k, b.Dx()), min(k, b.Dy())))
 	for y := range h {
 		lines := min(k, b.Dy()-y*k)
-		part := image.Rect(0, 0, b.Dx(), lines)
-		draw.Draw(strip, part, image.White, image.Point{}, draw.Src)
-		draw.Draw(strip, part, img, image.Pt(b.Min.X, b.Min.Y+y*k), draw.Over)
-		for x := range w {
-			columns := min(k, b.Dx()-x*k)
-			var sum [3]int
-			for sy := range lines {
-				row := strip.Pix[sy*strip.Stride+x*k*4:]
-				for sx := range columns {
-					sum[0] += int(row[sx*4])
-					sum[1] += int(row[sx*4+1])
-					sum[2] += int(row[sx*4+2])
+		for x := 0; x < w; x += wide {
+			part := image.Rect(0, 0, min(wide*k, b.Dx()-x*k), lines)
+			draw.Draw(strip, part, image.White, image.Point{}, draw.Src)
+			draw.Draw(strip, part, img, image.Pt(b.Min.X+x*k, b.Min.Y+y*k), draw.Over)
+			for i := range min(wide, w-x) {
+				columns := min(k, part.Dx()-i*k)
+				var sum [3]int
+				for sy := range lines {
+					row := strip.Pix[sy*strip.Stride+i*k*4:]
+					for sx := range columns {
+						sum[0] += int(row[sx*4])
+						sum[1] += int(row[sx*4+1])
+						sum[2] += int(row[sx*4+2])
+					}
 				}
+				n := lines * columns
+				at := dst.Pix[y*dst.Stride+(x+i)*4:]
+				at[0], at[1], at[2], at[3] = uint8((sum[0]+n/2)/n), uint8((sum[1]+n/2)/n), uint8((sum[2]+n/2)/n), 0xff
 			}
-			n := lines * columns
-			at := dst.Pix[y*dst.Stride+x*4:]
-			at[0], at[1], at[2], at[3] = uint8((sum[0]+n/2)/n), uint8((sum[1]+n/2)/n), uint8((sum[2]+n/2)/n), 0xff
 		}
 	}
 	return dst
