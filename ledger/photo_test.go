@@ -24,6 +24,7 @@ import (
 	"testing"
 
 	xdraw "golang.org/x/image/draw"
+	"golang.org/x/image/webp"
 )
 
 // quarters is a picture whose four quarters differ: red, green, blue, grey
@@ -482,6 +483,7 @@ func TestDecodersTakeNoMore(t *testing.T) {
 	}{
 		"grey of 16 bits":         {grey, png.Decode, pngBytesPerPixel(color.Gray16Model, grey)},
 		"grey that may be clear":  {clear, png.Decode, pngBytesPerPixel(color.Gray16Model, clear)},
+		"a table of colours":      {losslessWebP(side), webp.Decode, webpBytesPerPixel(losslessWebP(side))},
 		"colour at half the size": {j, jpeg.Decode, jpegBytesPerPixel(j)},
 		"red, green, blue":        {redGreenBlue(j), jpeg.Decode, jpegBytesPerPixel(redGreenBlue(j))},
 	} {
@@ -499,6 +501,38 @@ func TestDecodersTakeNoMore(t *testing.T) {
 	if each := pngBytesPerPixel(color.Gray16Model, passes); each != 3 {
 		t.Errorf("in passes: %v", each)
 	}
+}
+
+// losslessWebP is a WebP of one colour out of a table of 16, as RFC 9649 has it.
+func losslessWebP(side int) []byte {
+	var bits []byte
+	n := 0
+	put := func(value, count int) {
+		for i := range count {
+			if n%8 == 0 {
+				bits = append(bits, 0)
+			}
+			bits[n/8] |= byte(value>>i&1) << (n % 8)
+			n++
+		}
+	}
+	put(0x2f, 8)
+	put(side-1, 14)
+	put(side-1, 14)
+	put(0, 4) // nothing shows through; version
+	put(1|3<<1, 3)
+	put(16-1, 8)
+	put(0, 1)
+	for range 5 {
+		put(1, 4) // a code of one symbol, 0: no bits for any pixel
+	}
+	put(0, 3)
+	for range 5 {
+		put(1, 4)
+	}
+	bits = append(bits, make([]byte, 8+len(bits)%2)...)
+	b := "WEBPVP8L" + string(binary.LittleEndian.AppendUint32(nil, uint32(len(bits)))) + string(bits)
+	return []byte("RIFF" + string(binary.LittleEndian.AppendUint32(nil, uint32(len(b)))) + b)
 }
 
 // pngChunk is a chunk of a PNG.
