@@ -8,6 +8,9 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/filemode"
 )
 
 // packFiles lists the folder of packs.
@@ -88,8 +91,10 @@ func TestPackGitStopped(t *testing.T) {
 // TestWriteAmidGC: what a transaction writes stays, though a pack had it long since,
 // nothing refers to it yet, and git clears what is old.
 func TestWriteAmidGC(t *testing.T) {
+	old := time.Now().AddDate(0, 0, -30)
+	expire := []string{"repack", "-A", "-d", "-q", "--unpack-unreachable=2.weeks.ago"}
 	for name, gc := range map[string][]string{
-		"loose": {"repack", "-A", "-d", "-q", "--unpack-unreachable=2.weeks.ago"},
+		"packed": expire, "packed and loose": expire,
 		"cruft": {"repack", "--cruft", "-d", "-q", "--cruft-expiration=2.weeks.ago"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -103,14 +108,15 @@ func TestWriteAmidGC(t *testing.T) {
 			if err := tx.Commit(Plan{}); err != nil {
 				t.Fatal(err)
 			}
-			line := "echo " + h.String() + " | git pack-objects -q .git/objects/pack/pack && git prune-packed"
 			if name == "cruft" {
-				line = "touch -d '30 days ago' " + r.looseFile(h) + " && git repack --cruft -d -q"
-			}
-			if out, err := shell(r.Dir, line); err != nil {
+				os.Chtimes(r.looseFile(h), old, old)
+				git(t, r.Dir, "repack", "--cruft", "-d", "-q")
+			} else if out, err := shell(r.Dir, "echo "+h.String()+" | git pack-objects -q .git/objects/pack/pack"); err != nil {
 				t.Fatalf("%v: %s", err, out)
 			}
-			old := time.Now().AddDate(0, 0, -30)
+			if name == "packed" {
+				git(t, r.Dir, "prune-packed")
+			}
 			for _, file := range packFiles(t, r) {
 				os.Chtimes(filepath.Join(r.GitDir, "objects", "pack", file), old, old)
 			}
@@ -119,8 +125,23 @@ func TestWriteAmidGC(t *testing.T) {
 			if _, err := tx.WriteBlob([]byte("again\n")); err != nil {
 				t.Fatal(err)
 			}
+			if err := open(t, r.Dir).pack(); err != nil { // another of ours tidies up
+				t.Fatal(err)
+			}
 			git(t, r.Dir, gc...)
-			if _, err := write(tx, map[string]string{"b": "other\n", "c": "again\n"}); err != nil {
+			branch, head, err := r.head()
+			if err != nil {
+				t.Fatal(err)
+			}
+			tree, err := tx.WriteTree([]TreeEntry{{"a", filemode.Regular, h}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			c, err := tx.WriteCommit(CommitSpec{Tree: tree, Parents: []plumbing.Hash{head}, Author: ident(), Committer: ident(), Message: "again"})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := tx.Commit(Plan{Refs: []RefUpdate{{branch, head, c}}, Reason: "test"}); err != nil {
 				t.Fatal(err)
 			}
 			clean(t, r.Dir)

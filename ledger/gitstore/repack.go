@@ -382,8 +382,12 @@ func (r *Repo) dropLoose(loose map[plumbing.Hash]bool) error {
 }
 
 // dropHeld reads objects from a pack, in its order so that what deltas build on is
-// at hand, and removes the loose ones that are the same.
+// at hand, and removes the loose ones that are the same. One may have been written
+// again today and not be referred to yet: the pack is made of today, or left alone.
 func (r *Repo) dropHeld(s *storedPack, held map[int64]plumbing.Hash) error {
+	if now := time.Now(); len(held) == 0 || os.Chtimes(s.file.Name(), now, now) != nil {
+		return nil
+	}
 	places := make([]int64, 0, len(held))
 	for at := range held {
 		places = append(places, at)
