@@ -254,11 +254,13 @@ func bytesPerPixel(m color.Model) float64 {
 func shrink(img image.Image, side int) *image.RGBA {
 	b := img.Bounds()
 	long := max(b.Dx(), b.Dy())
-	src := average(img, max(1, long/(side+side/4)))
-	b = src.Rect
-	long = max(b.Dx(), b.Dy())
 	if long <= side {
-		return src
+		return average(img, 1)
+	}
+	if k := long / (side + side/4); k > 1 {
+		img = average(img, k)
+		b = img.Bounds()
+		long = max(b.Dx(), b.Dy())
 	}
 	w, h := max(1, (b.Dx()*side+long/2)/long), max(1, (b.Dy()*side+long/2)/long)
 	// First the height, in strips of columns, then the width, in strips of lines: for
@@ -266,9 +268,12 @@ func shrink(img image.Image, side int) *image.RGBA {
 	// height. At its own size this filter leaves a direction as it is.
 	const strip = 64
 	mid := image.NewRGBA(image.Rect(0, 0, b.Dx(), h))
+	columns := image.NewRGBA(image.Rect(0, 0, min(strip, b.Dx()), b.Dy()))
 	for x := 0; x < b.Dx(); x += strip {
 		to := min(x+strip, b.Dx())
-		xdraw.CatmullRom.Scale(mid, image.Rect(x, 0, to, h), src, image.Rect(x, 0, to, b.Dy()), xdraw.Src, nil)
+		part := image.Rect(0, 0, to-x, b.Dy())
+		onWhite(columns, part, img, image.Pt(b.Min.X+x, b.Min.Y))
+		xdraw.CatmullRom.Scale(mid, image.Rect(x, 0, to, h), columns, part, xdraw.Src, nil)
 	}
 	dst := image.NewRGBA(image.Rect(0, 0, w, h))
 	for y := 0; y < h; y += strip {
@@ -276,6 +281,12 @@ func shrink(img image.Image, side int) *image.RGBA {
 		xdraw.CatmullRom.Scale(dst, image.Rect(0, y, w, to), mid, image.Rect(0, y, b.Dx(), to), xdraw.Src, nil)
 	}
 	return dst
+}
+
+// onWhite copies a part of a picture, from a point on, without what shows through.
+func onWhite(dst *image.RGBA, part image.Rectangle, img image.Image, from image.Point) {
+	draw.Draw(dst, part, image.White, image.Point{}, draw.Src)
+	draw.Draw(dst, part, img, from, draw.Over)
 }
 
 // average makes one pixel of every k × k, on white, going through the picture
@@ -291,8 +302,7 @@ func average(img image.Image, k int) *image.RGBA {
 		lines := min(k, b.Dy()-y*k)
 		for x := 0; x < w; x += wide {
 			part := image.Rect(0, 0, min(wide*k, b.Dx()-x*k), lines)
-			draw.Draw(strip, part, image.White, image.Point{}, draw.Src)
-			draw.Draw(strip, part, img, image.Pt(b.Min.X+x*k, b.Min.Y+y*k), draw.Over)
+			onWhite(strip, part, img, image.Pt(b.Min.X+x*k, b.Min.Y+y*k))
 			for i := range min(wide, w-x) {
 				columns := min(k, part.Dx()-i*k)
 				var sum [3]int

@@ -554,6 +554,41 @@ func TestLongPhoto(t *testing.T) {
 	}
 }
 
+// watched is a white picture that takes no memory and tells how much is in use when
+// its last pixel is looked at.
+type watched struct {
+	rect  image.Rectangle
+	inUse *uint64
+}
+
+func (w watched) Bounds() image.Rectangle { return w.rect }
+func (w watched) ColorModel() color.Model { return color.RGBAModel }
+func (w watched) At(x, y int) color.Color {
+	if x == w.rect.Max.X-1 && y == w.rect.Max.Y-1 {
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		*w.inUse = m.HeapAlloc
+	}
+	return color.White
+}
+
+// TestShrinkMakesNoCopy: beside a picture that is unpacked there is no room for
+// another of its size.
+func TestShrinkMakesNoCopy(t *testing.T) {
+	var inUse uint64
+	var before runtime.MemStats
+	runtime.GC()
+	runtime.ReadMemStats(&before)
+	const w, h = 4990, 1000
+	if got := shrink(watched{image.Rect(0, 0, w, h), &inUse}, 2000); got.Rect.Dx() != 2000 || got.RGBAAt(1999, 200) != (color.RGBA{255, 255, 255, 255}) {
+		t.Errorf("%v, %v", got.Rect, got.RGBAAt(1999, 200))
+	}
+	if took := int64(inUse) - int64(before.HeapAlloc); inUse == 0 || took > w*h*3 {
+		t.Errorf("%d bytes in use", took)
+	}
+}
+
 // TestShrinkInStrips: shrinking in strips gives what shrinking at once does, but
 // for rounding, also at the seams.
 func TestShrinkInStrips(t *testing.T) {
