@@ -26,9 +26,9 @@ import (
 const (
 	MaxPhotoBytes  = 60 << 20
 	MaxPhotoPixels = 100e6
-	// maxPhotoMemory bounds what the unpacked picture takes: more than 100 million
-	// pixels of a telephone's JPEG, 50 million of a PNG.
-	maxPhotoMemory = 200e6
+	// maxPhotoMemory bounds what the unpacked picture takes: 100 million pixels of a
+	// telephone's JPEG, 37 million of a PNG.
+	maxPhotoMemory = 150e6
 
 	photoSide    = 2000 // pixels, the long side as it is kept
 	photoQuality = 85   // of JPEG
@@ -111,8 +111,13 @@ func ReadPhoto(name string, r io.Reader) (*Photo, error) {
 		return refuse(other, "the picture is %d × %d pixels", c.Width, c.Height)
 	}
 	pixels, each := float64(c.Width)*float64(c.Height), bytesPerPixel(c.ColorModel)
-	if f.name == "JPEG" {
+	switch f.name {
+	case "JPEG":
 		each = jpegBytesPerPixel(data)
+	case "PNG":
+		each = pngBytesPerPixel(c.ColorModel, data)
+	case "WebP":
+		each = webpBytesPerPixel(data)
 	}
 	if pixels > MaxPhotoPixels || pixels*each > maxPhotoMemory {
 		return refuse(smaller, "the picture is %d × %d pixels, too many to unpack", c.Width, c.Height)
@@ -150,15 +155,20 @@ func IsHEIF(data []byte) bool {
 }
 
 // jpegBytesPerPixel is what the decoder of a JPEG holds for each pixel, from the
-// head of its frame (ITU-T T.81, B.2.2): a byte a sample, and of a progressive one
-// all coefficients, of four bytes, until the last scan.
+// head of its frame (ITU-T T.81, B.2.2): a byte a sample, of a progressive one
+// all coefficients, of four bytes, until the last scan, and of four inks or of red,
+// green and blue a second picture. It passes over what the decoder passes over.
 func jpegBytesPerPixel(data []byte) float64 {
-	for p := 2; p+10 <= len(data) && data[p] == 0xff; {
-		switch marker := data[p+1]; marker {
-		case 0xff:
+	for p := 2; p+10 <= len(data); {
+		if data[p] != 0xff || data[p+1] == 0xff {
 			p++
 			continue
-		case 0xc0, 0xc1, 0xc2:
+		}
+		switch marker := data[p+1]; {
+		case marker == 0, 0xd0 <= marker && marker <= 0xd7: // these have no length
+			p += 2
+			continue
+		case 0xc0 <= marker && marker <= 0xc2:
 			n := int(data[p+9])
 			parts := data[p+10:]
 			if n == 0 || len(parts) < 3*n {
@@ -173,14 +183,56 @@ func jpegBytesPerPixel(data []byte) float64 {
 			if marker == 0xc2 {
 				each *= 5
 			}
-			if n == 4 {
-				each += 4 // a second picture, of four inks
+			if n == 4 || n == 3 && (parts[0] == 'R' && parts[3] == 'G' && parts[6] == 'B' || adobeRGB(data)) {
+				each += 4
 			}
 			return each
-		case 0xda, 0xd9:
+		case marker == 0xda, marker == 0xd9:
 			return 4
 		}
 		p += 2 + int(data[p+2])<<8 + int(data[p+3])
+	}
+	return 4
+}
+
+// adobeRGB tells whether a JPEG says, wherever it may, that its colours are not
+// transformed: Adobe's segment, of type 0xee.
+func adobeRGB(data []byte) bool {
+	for {
+		_, after, found := bytes.Cut(data, []byte("\xff\xee"))
+		if !found {
+			return false
+		}
+		if len(after) > 13 && string(after[2:7]) == "Adobe" && after[13] == 0 {
+			return true
+		}
+		data = after
+	}
+}
+
+// pngBytesPerPixel is what the decoder of a PNG holds for each pixel (ISO/IEC 15948):
+// one colour that stands for nothing makes it add a channel of depth, which the head
+// does not say, and of one in passes it holds the last one, half of it, as well.
+func pngBytesPerPixel(m color.Model, data []byte) float64 {
+	each := bytesPerPixel(m)
+	if m == color.Gray16Model && bytes.Contains(data, []byte("tRNS")) {
+		each = 8
+	}
+	if len(data) > 28 && data[28] != 0 {
+		each *= 1.5
+	}
+	return each
+}
+
+// webpBytesPerPixel is what the decoder of a WebP holds for each pixel: four bytes of
+// a lossless one (RFC 9649), and half of that more while it takes pixels of few
+// colours out of each other. How much shows through is such a picture too. Others
+// take less than is said here.
+func webpBytesPerPixel(data []byte) float64 {
+	for tag := range riffChunks(data) {
+		if tag == "VP8L" || tag == "ALPH" {
+			return 6
+		}
 	}
 	return 4
 }
@@ -202,11 +254,13 @@ func bytesPerPixel(m color.Model) float64 {
 func shrink(img image.Image, side int) *image.RGBA {
 	b := img.Bounds()
 	long := max(b.Dx(), b.Dy())
-	src := average(img, max(1, long/(side+side/4)))
-	b = src.Rect
-	long = max(b.Dx(), b.Dy())
 	if long <= side {
-		return src
+		return average(img, 1)
+	}
+	if k := long / (side + side/4); k > 1 {
+		img = average(img, k)
+		b = img.Bounds()
+		long = max(b.Dx(), b.Dy())
 	}
 	w, h := max(1, (b.Dx()*side+long/2)/long), max(1, (b.Dy()*side+long/2)/long)
 	// First the height, in strips of columns, then the width, in strips of lines: for
@@ -214,9 +268,12 @@ func shrink(img image.Image, side int) *image.RGBA {
 	// height. At its own size this filter leaves a direction as it is.
 	const strip = 64
 	mid := image.NewRGBA(image.Rect(0, 0, b.Dx(), h))
+	columns := image.NewRGBA(image.Rect(0, 0, min(strip, b.Dx()), b.Dy()))
 	for x := 0; x < b.Dx(); x += strip {
 		to := min(x+strip, b.Dx())
-		xdraw.CatmullRom.Scale(mid, image.Rect(x, 0, to, h), src, image.Rect(x, 0, to, b.Dy()), xdraw.Src, nil)
+		part := image.Rect(0, 0, to-x, b.Dy())
+		onWhite(columns, part, img, image.Pt(b.Min.X+x, b.Min.Y))
+		xdraw.CatmullRom.Scale(mid, image.Rect(x, 0, to, h), columns, part, xdraw.Src, nil)
 	}
 	dst := image.NewRGBA(image.Rect(0, 0, w, h))
 	for y := 0; y < h; y += strip {
@@ -226,32 +283,41 @@ func shrink(img image.Image, side int) *image.RGBA {
 	return dst
 }
 
+// onWhite copies a part of a picture, from a point on, without what shows through.
+func onWhite(dst *image.RGBA, part image.Rectangle, img image.Image, from image.Point) {
+	draw.Draw(dst, part, image.White, image.Point{}, draw.Src)
+	draw.Draw(dst, part, img, from, draw.Over)
+}
+
 // average makes one pixel of every k × k, on white, going through the picture
-// in strips of k lines. What is left at the right and lower edge counts whole.
+// in strips of k lines, some thousand pixels at a time. What is left at the right and
+// lower edge counts whole.
 func average(img image.Image, k int) *image.RGBA {
 	b := img.Bounds()
 	w, h := (b.Dx()+k-1)/k, (b.Dy()+k-1)/k
 	dst := image.NewRGBA(image.Rect(0, 0, w, h))
-	strip := image.NewRGBA(image.Rect(0, 0, b.Dx(), k))
+	wide := max(1, 4096/k) // in pixels of dst
+	strip := image.NewRGBA(image.Rect(0, 0, min(wide*k, b.Dx()), min(k, b.Dy())))
 	for y := range h {
 		lines := min(k, b.Dy()-y*k)
-		part := image.Rect(0, 0, b.Dx(), lines)
-		draw.Draw(strip, part, image.White, image.Point{}, draw.Src)
-		draw.Draw(strip, part, img, image.Pt(b.Min.X, b.Min.Y+y*k), draw.Over)
-		for x := range w {
-			columns := min(k, b.Dx()-x*k)
-			var sum [3]int
-			for sy := range lines {
-				row := strip.Pix[sy*strip.Stride+x*k*4:]
-				for sx := range columns {
-					sum[0] += int(row[sx*4])
-					sum[1] += int(row[sx*4+1])
-					sum[2] += int(row[sx*4+2])
+		for x := 0; x < w; x += wide {
+			part := image.Rect(0, 0, min(wide*k, b.Dx()-x*k), lines)
+			onWhite(strip, part, img, image.Pt(b.Min.X+x*k, b.Min.Y+y*k))
+			for i := range min(wide, w-x) {
+				columns := min(k, part.Dx()-i*k)
+				var sum [3]int
+				for sy := range lines {
+					row := strip.Pix[sy*strip.Stride+i*k*4:]
+					for sx := range columns {
+						sum[0] += int(row[sx*4])
+						sum[1] += int(row[sx*4+1])
+						sum[2] += int(row[sx*4+2])
+					}
 				}
+				n := lines * columns
+				at := dst.Pix[y*dst.Stride+(x+i)*4:]
+				at[0], at[1], at[2], at[3] = uint8((sum[0]+n/2)/n), uint8((sum[1]+n/2)/n), uint8((sum[2]+n/2)/n), 0xff
 			}
-			n := lines * columns
-			at := dst.Pix[y*dst.Stride+x*4:]
-			at[0], at[1], at[2], at[3] = uint8((sum[0]+n/2)/n), uint8((sum[1]+n/2)/n), uint8((sum[2]+n/2)/n), 0xff
 		}
 	}
 	return dst

@@ -15,12 +15,16 @@ import (
 	"image/gif"
 	"image/jpeg"
 	"image/png"
+	"io"
 	"math/rand/v2"
 	"os"
+	"runtime"
+	"slices"
 	"strings"
 	"testing"
 
 	xdraw "golang.org/x/image/draw"
+	"golang.org/x/image/webp"
 )
 
 // quarters is a picture whose four quarters differ: red, green, blue, grey
@@ -423,6 +427,11 @@ func TestJPEGBytesPerPixel(t *testing.T) {
 	grey := jpegOf(t, image.NewGray(image.Rect(0, 0, 8, 8)))
 	full := jpegOf(t, quarters(8, 8))
 	full[bytes.Index(full, []byte{0xff, 0xc0})+11] = 0x11
+	half, waves := jpegOf(t, quarters(8, 8)), progressiveHead(t, 8, 8)
+	before := func(junk string, j []byte) []byte { return slices.Concat(j[:2], []byte(junk), j[2:]) }
+	adobe := string(segment(0xee, "Adobe\x00\x64\x00\x00\x00\x00\x00"))
+	decoy := before("\xff\xd0\x00\x00", waves)
+	binary.BigEndian.PutUint16(decoy[4:], uint16(len(decoy)-4))
 	inks := []byte("\xff\xd8\xff\xc0\x00\x14\x08\x00\x08\x00\x08\x04\x01\x11\x00\x02\x11\x00\x03\x11\x00\x04\x11\x00")
 	for name, c := range map[string]struct {
 		data []byte
@@ -431,10 +440,152 @@ func TestJPEGBytesPerPixel(t *testing.T) {
 		"colour at half the size": {jpegOf(t, quarters(8, 8)), 1.5}, "progressive": {progressiveHead(t, 8, 8), 7.5},
 		"grey": {grey, 1}, "colour whole": {full, 3}, "four inks": {inks, 8},
 		"no JPEG": {[]byte("hello"), 4}, "nothing": {nil, 4}, "cut short": {inks[:20], 4}, "after fill": {append([]byte("\xff\xd8\xff\xff"), inks[2:]...), 8},
+		"after a byte too many": {before("x", waves), 7.5}, "after what stands for a byte": {before("\xff\x00", waves), 7.5},
+		"after a restart": {before("\xff\xd0", waves), 7.5}, "a grey decoy behind the end": {append(decoy, "\xff\xc0\x00\x0b\x08\x00\x08\x00\x08\x01\x01\x11\x00"...), 7.5},
+		"untransformed": {before(adobe, half), 5.5}, "red, green, blue": {redGreenBlue(full), 7},
 	} {
 		if got := jpegBytesPerPixel(c.data); got != c.want {
 			t.Errorf("%s: %v, want %v", name, got, c.want)
 		}
+	}
+}
+
+// redGreenBlue says of a JPEG that its colours are what they are.
+func redGreenBlue(j []byte) []byte {
+	j = bytes.Clone(j)
+	sof, sos := bytes.Index(j, []byte{0xff, 0xc0}), bytes.Index(j, []byte{0xff, 0xda})
+	for i, c := range []byte("RGB") {
+		j[sof+10+3*i], j[sos+5+2*i] = c, c
+	}
+	return j
+}
+
+// allocated is how many bytes f asks for.
+func allocated(f func()) float64 {
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	f()
+	runtime.ReadMemStats(&after)
+	return float64(after.TotalAlloc - before.TotalAlloc)
+}
+
+// TestDecodersTakeNoMore: what a picture is held to is what its decoder takes, also
+// where the file's head does not say so.
+func TestDecodersTakeNoMore(t *testing.T) {
+	const side = 1000
+	grey := pngOf(t, image.NewGray16(image.Rect(0, 0, side, side)))
+	clear := slices.Concat(grey[:33], pngChunk("tRNS", "\x00\x07"), grey[33:])
+	j := jpegOf(t, quarters(side, side))
+	for name, c := range map[string]struct {
+		data   []byte
+		decode func(io.Reader) (image.Image, error)
+		each   float64
+	}{
+		"grey of 16 bits":         {grey, png.Decode, pngBytesPerPixel(color.Gray16Model, grey)},
+		"grey that may be clear":  {clear, png.Decode, pngBytesPerPixel(color.Gray16Model, clear)},
+		"a table of colours":      {losslessWebP(side), webp.Decode, webpBytesPerPixel(losslessWebP(side))},
+		"colour at half the size": {j, jpeg.Decode, jpegBytesPerPixel(j)},
+		"red, green, blue":        {redGreenBlue(j), jpeg.Decode, jpegBytesPerPixel(redGreenBlue(j))},
+	} {
+		var err error
+		took := allocated(func() { _, err = c.decode(bytes.NewReader(c.data)) })
+		if err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		if most := c.each*side*side*1.05 + 1e5; took > most {
+			t.Errorf("%s: %.1f MB, more than %.1f", name, took/1e6, most/1e6)
+		}
+	}
+	passes := bytes.Clone(grey)
+	passes[28] = 1
+	if each := pngBytesPerPixel(color.Gray16Model, passes); each != 3 {
+		t.Errorf("in passes: %v", each)
+	}
+}
+
+// losslessWebP is a WebP of one colour out of a table of 16, as RFC 9649 has it.
+func losslessWebP(side int) []byte {
+	var bits []byte
+	n := 0
+	put := func(value, count int) {
+		for i := range count {
+			if n%8 == 0 {
+				bits = append(bits, 0)
+			}
+			bits[n/8] |= byte(value>>i&1) << (n % 8)
+			n++
+		}
+	}
+	put(0x2f, 8)
+	put(side-1, 14)
+	put(side-1, 14)
+	put(0, 4) // nothing shows through; version
+	put(1|3<<1, 3)
+	put(16-1, 8)
+	put(0, 1)
+	for range 5 {
+		put(1, 4) // a code of one symbol, 0: no bits for any pixel
+	}
+	put(0, 3)
+	for range 5 {
+		put(1, 4)
+	}
+	bits = append(bits, make([]byte, 8+len(bits)%2)...)
+	b := "WEBPVP8L" + string(binary.LittleEndian.AppendUint32(nil, uint32(len(bits)))) + string(bits)
+	return []byte("RIFF" + string(binary.LittleEndian.AppendUint32(nil, uint32(len(b)))) + b)
+}
+
+// pngChunk is a chunk of a PNG.
+func pngChunk(name, data string) []byte {
+	b := binary.BigEndian.AppendUint32(nil, uint32(len(data)))
+	b = append(b, name+data...)
+	return binary.BigEndian.AppendUint32(b, crc32.ChecksumIEEE(b[4:]))
+}
+
+// TestLongPhoto: a picture of a few lines takes no more than one of a few columns.
+func TestLongPhoto(t *testing.T) {
+	for _, c := range []struct{ w, h int }{{1_000_000, 1}, {1, 1_000_000}, {300_000, 40}} {
+		data := pngOf(t, image.NewGray(image.Rect(0, 0, c.w, c.h)))
+		var p *Photo
+		took := allocated(func() { p = read(t, data) })
+		if p.Width != max(1, min(c.w, 2000)) || took > 100e6 {
+			t.Errorf("%d × %d: %d pixels wide, %.0f MB", c.w, c.h, p.Width, took/1e6)
+		}
+	}
+}
+
+// watched is a white picture that takes no memory and tells how much is in use when
+// its last pixel is looked at.
+type watched struct {
+	rect  image.Rectangle
+	inUse *uint64
+}
+
+func (w watched) Bounds() image.Rectangle { return w.rect }
+func (w watched) ColorModel() color.Model { return color.RGBAModel }
+func (w watched) At(x, y int) color.Color {
+	if x == w.rect.Max.X-1 && y == w.rect.Max.Y-1 {
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		*w.inUse = m.HeapAlloc
+	}
+	return color.White
+}
+
+// TestShrinkMakesNoCopy: beside a picture that is unpacked there is no room for
+// another of its size.
+func TestShrinkMakesNoCopy(t *testing.T) {
+	var inUse uint64
+	var before runtime.MemStats
+	runtime.GC()
+	runtime.ReadMemStats(&before)
+	const w, h = 4990, 1000
+	if got := shrink(watched{image.Rect(0, 0, w, h), &inUse}, 2000); got.Rect.Dx() != 2000 || got.RGBAAt(1999, 200) != (color.RGBA{255, 255, 255, 255}) {
+		t.Errorf("%v, %v", got.Rect, got.RGBAAt(1999, 200))
+	}
+	if took := int64(inUse) - int64(before.HeapAlloc); inUse == 0 || took > w*h*3 {
+		t.Errorf("%d bytes in use", took)
 	}
 }
 

@@ -130,8 +130,12 @@ func (b *bench) everyCommand(n int, dir, bare, away string) (bool, error) {
 				return false, err
 			}
 		}
-		s, err := b.command(e.dir, append([]string{b.program}, e.args...)...)
-		if err == nil && s.exit != 0 && !slices.Contains([]string{"find", "checklist", "sync", "settle"}, e.args[0]) {
+		s, err := b.run(e.dir, append([]string{b.program}, e.args...)...)
+		want := 0
+		if e.dir == second && len(e.args) == 1 {
+			want = 1 // the two benches contradict each other: without that there is nothing to settle
+		}
+		if err == nil && s.exit != want && !slices.Contains([]string{"find", "checklist"}, e.args[0]) {
 			err = fmt.Errorf("%s: exit code %d\n%s", strings.Join(e.args, " "), s.exit, s.said)
 		}
 		if err != nil {

@@ -13,6 +13,7 @@
 package main
 
 import (
+	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -21,6 +22,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -157,9 +159,27 @@ func (b *bench) prepare() error {
 	if err := os.WriteFile(filepath.Join(home, ".gitconfig"), []byte(config), 0o666); err != nil {
 		return err
 	}
-	b.env = append(os.Environ(), "HOME="+home, "USERPROFILE="+home, "GIT_CONFIG_NOSYSTEM=1")
+	b.env = environment(os.Environ(), home)
 	b.cold = map[int]time.Duration{}
 	return nil
+}
+
+// environment is what commands are started with: nothing that would lead git to
+// another repository, or have either side do more or less than it must.
+func environment(here []string, home string) []string {
+	out := slices.DeleteFunc(slices.Clone(here), func(s string) bool {
+		name, _, _ := strings.Cut(s, "=")
+		return strings.HasPrefix(name, "GIT_") || slices.Contains([]string{"XDG_CONFIG_HOME", "GOGC", "GOMEMLIMIT", "GODEBUG"}, name)
+	})
+	return append(out, "HOME="+home, "USERPROFILE="+home, "GIT_CONFIG_NOSYSTEM=1")
+}
+
+// head is the commit a ledger stands on.
+func (b *bench) head(dir string) (string, error) {
+	cmd := exec.Command("git", "rev-parse", "HEAD")
+	cmd.Dir, cmd.Env = dir, b.env
+	out, err := cmd.Output()
+	return strings.TrimSpace(string(out)), err
 }
 
 // best is the best of several runs of each work, turn about.
@@ -182,7 +202,7 @@ func (b *bench) best(works ...func() (spent, error)) ([]spent, error) {
 
 // ledger measures one ledger, and leaves it as it was. It reports whether every
 // bar holds.
-func (b *bench) ledger(n int) (bool, error) {
+func (b *bench) ledger(n int) (held bool, err error) {
 	dir := filepath.Join(b.dir, fmt.Sprintf("units-%d", n))
 	if _, err := os.Stat(dir); err != nil {
 		opt, err := synth.Preset("bench", n, 1)
@@ -223,6 +243,19 @@ func (b *bench) ledger(n int) (bool, error) {
 	if err != nil {
 		return false, err
 	}
+	head, err := b.head(dir)
+	if err != nil {
+		return false, err
+	}
+	back := func() error {
+		_, err := b.command(dir, "git", "reset", "-q", "--hard", head)
+		return err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, back())
+		}
+	}()
 	line := 0
 	s, err := b.best(ours("part", "--unit", open, "--by", "mw", "power supply", "@under C1", "capacitor/ceramic", "ok", "in-circuit", "left"), func() (spent, error) {
 		line++
@@ -242,8 +275,7 @@ func (b *bench) ledger(n int) (bool, error) {
 		return false, err
 	}
 	t.row("one part line", s[0], "git add, git commit", s[1], 1)
-	// Back to where it was: the notes git committed are none of ours.
-	if _, err := b.command(dir, "git", "reset", "-q", "--hard", fmt.Sprintf("HEAD~%d", 2*b.runs)); err != nil {
+	if err := back(); err != nil { // the notes git committed are none of ours
 		return false, err
 	}
 
@@ -284,7 +316,7 @@ func (b *bench) ledger(n int) (bool, error) {
 		return false, err
 	}
 	t.alone("reliability, one record later", s[0])
-	if _, err := b.command(dir, "git", "reset", "-q", "--hard", fmt.Sprintf("HEAD~%d", b.runs)); err != nil {
+	if err := back(); err != nil {
 		return false, err
 	}
 	if n > barUnits {

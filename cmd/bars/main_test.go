@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"maps"
 	"os"
 	"os/exec"
@@ -36,7 +37,7 @@ func needGit(t *testing.T) {
 }
 
 // TestTinyLedger: every row is there, a broken bar shows in the exit code, and
-// the ledger is left as it was made.
+// the ledger is left as it was made, also where it could not be measured to the end.
 func TestTinyLedger(t *testing.T) {
 	needGit(t)
 	dir := t.TempDir()
@@ -83,13 +84,39 @@ func TestTinyLedger(t *testing.T) {
 	if t.Failed() {
 		t.Log(out.String())
 	}
-	for _, args := range [][]string{{"status", "--porcelain"}, {"tag"}} {
+	ledger := filepath.Join(dir, "units-10")
+	git := func(args ...string) string {
+		t.Helper()
 		cmd := exec.Command("git", args...)
-		cmd.Dir = filepath.Join(dir, "units-10")
-		if left, err := cmd.CombinedOutput(); err != nil || len(left) > 0 {
-			t.Errorf("git %s: %v\n%s", strings.Join(args, " "), err, left)
+		cmd.Dir = ledger
+		said, err := cmd.CombinedOutput()
+		if err != nil {
+			t.Errorf("git %s: %v\n%s", strings.Join(args, " "), err, said)
+		}
+		return string(said)
+	}
+	left := func() {
+		t.Helper()
+		for _, args := range [][]string{{"status", "--porcelain"}, {"tag"}} {
+			if said := git(args...); said != "" {
+				t.Errorf("git %s: %s", strings.Join(args, " "), said)
+			}
 		}
 	}
+	left()
+
+	before := git("for-each-ref")
+	hook := filepath.Join(ledger, ".git", "hooks", "pre-commit")
+	if err := errors.Join(os.MkdirAll(filepath.Dir(hook), 0o777), os.WriteFile(hook, []byte("#!/bin/sh\nexit 1\n"), 0o777)); err != nil {
+		t.Fatal(err)
+	}
+	if code := run([]string{"-units", "10", "-runs", "1", "-observations", "0", "-dir", dir}, &out, &errs); code != 3 || !strings.Contains(errs.String(), "git commit") {
+		t.Errorf("git refused to commit: exit code %d: %s", code, errs.String())
+	}
+	if after := git("for-each-ref"); after != before {
+		t.Errorf("it was\n%s\nand is\n%s", before, after)
+	}
+	left()
 }
 
 // commands are those the program's help names.
@@ -151,6 +178,34 @@ func TestBars(t *testing.T) {
 		if table.held != tt.held || !strings.Contains(strings.Join(strings.Fields(out.String()), " "), tt.want) {
 			t.Errorf("%s: holds: %t\n%s", tt.name, table.held, out.String())
 		}
+	}
+}
+
+// TestWhatIsMeasuredWorks: a command that refuses its work is not measured as if it
+// had done it.
+func TestWhatIsMeasuredWorks(t *testing.T) {
+	needGit(t)
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := &bench{dir: t.TempDir(), self: self, env: os.Environ()}
+	refused := []string{"git", "config", "--file", filepath.Join(b.dir, "none"), "no.such"} // exit code 1
+	if _, err := b.command(b.dir, refused...); err == nil {
+		t.Error("what was refused was measured")
+	}
+	if s, err := b.run(b.dir, refused...); err != nil || s.exit != 1 {
+		t.Errorf("exit code %d, %v", s.exit, err)
+	}
+}
+
+// TestEnvironment: whoever measures, and from where, makes no difference.
+func TestEnvironment(t *testing.T) {
+	got := environment([]string{"PATH=/bin", "GIT_DIR=/elsewhere/.git", "GIT_CONFIG_GLOBAL=/elsewhere/config", "HOME=/elsewhere",
+		"XDG_CONFIG_HOME=/elsewhere", "GOMEMLIMIT=1GiB", "LEGIT_=1"}, "/here")
+	want := []string{"PATH=/bin", "HOME=/elsewhere", "LEGIT_=1", "HOME=/here", "USERPROFILE=/here", "GIT_CONFIG_NOSYSTEM=1"}
+	if !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
 	}
 }
 

@@ -19,13 +19,23 @@ type spent struct {
 
 func (s spent) String() string { return s.time.Round(time.Millisecond).String() }
 
-// command runs a program in a folder. Exit code 1, problems found, is no failure.
+// command runs a program in a folder, which must end well: what refuses its work
+// soon is fast.
+func (b *bench) command(dir string, args ...string) (spent, error) {
+	s, err := b.run(dir, args...)
+	if err == nil && s.exit != 0 {
+		err = fmt.Errorf("%s: exit code %d\n%s", strings.Join(args, " "), s.exit, s.said)
+	}
+	return s, err
+}
+
+// run is command for a program that may find problems, exit code 1.
 //
 // A process begins with the largest resident set of the one that started it: the
 // system carries it over when the new program takes the old one's place. This
 // one holds whole ledgers while it makes them, so the command is started by a
 // fresh copy of it, which holds nothing, and which takes the time too.
-func (b *bench) command(dir string, args ...string) (spent, error) {
+func (b *bench) run(dir string, args ...string) (spent, error) {
 	figures, err := os.CreateTemp(b.dir, "figures-")
 	if err != nil {
 		return spent{}, err

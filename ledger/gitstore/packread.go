@@ -7,8 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"iter"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -214,7 +214,7 @@ func (p *packReader) readAll(cache int) {
 // findPacks opens the packs that have come since the last time, and closes those
 // that are gone.
 func (r *Repo) findPacks() {
-	names, _ := filepath.Glob(filepath.Join(r.GitDir, "objects", "pack", "*.idx"))
+	names := r.packIndexes()
 	if r.packReaders != nil && slices.Equal(names, r.packNames) {
 		return
 	}
@@ -271,13 +271,24 @@ func (r *Repo) fromPacks(h plumbing.Hash) (plumbing.ObjectType, []byte, bool) {
 	return 0, nil, false
 }
 
+// packsWith yields the packs that list an object.
+func (r *Repo) packsWith(h plumbing.Hash) iter.Seq[*packReader] {
+	return func(yield func(*packReader) bool) {
+		if r.packReaders == nil {
+			r.findPacks()
+		}
+		for _, p := range r.packReaders {
+			if _, err := p.find(h); err == nil && !yield(p) {
+				return
+			}
+		}
+	}
+}
+
 // isPacked reports whether a pack lists an object.
 func (r *Repo) isPacked(h plumbing.Hash) bool {
-	if r.packReaders == nil {
-		r.findPacks()
+	for range r.packsWith(h) {
+		return true
 	}
-	return slices.ContainsFunc(r.packReaders, func(p *packReader) bool {
-		_, err := p.find(h)
-		return err == nil
-	})
+	return false
 }

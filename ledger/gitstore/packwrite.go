@@ -183,6 +183,11 @@ func (x packIndex) whole() bool {
 	if len(x) < 8+4*256+40 || string(x[:8]) != "\xfftOc\x00\x00\x00\x02" {
 		return false
 	}
+	for b := range 255 {
+		if x.fan(b) > x.fan(b+1) {
+			return false
+		}
+	}
 	n, large := x.n(), 0
 	if len(x) < 8+4*256+28*n+40 {
 		return false
@@ -215,12 +220,31 @@ func (x packIndex) find(h plumbing.Hash) int {
 	return -1
 }
 
+// packIndexes lists the indexes of the packs, by name. The packs of a git repack
+// that is at work have one too, but begin with a dot and go when it is stopped.
+func (r *Repo) packIndexes() (names []string) {
+	dir := filepath.Join(r.GitDir, "objects", "pack")
+	entries, _ := os.ReadDir(dir)
+	for _, e := range entries {
+		if name := e.Name(); strings.HasSuffix(name, ".idx") && name[0] != '.' {
+			names = append(names, filepath.Join(dir, name))
+		}
+	}
+	return names
+}
+
+// stem is a pack's name without its ending.
+func (s *storedPack) stem() string { return strings.TrimSuffix(s.file.Name(), ".pack") }
+
+// cruft reports whether a pack, without its ending, holds what git is about to
+// throw away: each object has its own day in there.
+func cruft(stem string) bool { return fileExists(stem + ".mtimes") }
+
 // openPacks opens the packs as they are now. One that cannot be read is left out:
 // its objects are then looked for one by one, and missed by name.
 func (r *Repo) openPacks() []*storedPack {
-	names, _ := filepath.Glob(filepath.Join(r.GitDir, "objects", "pack", "*.idx"))
 	var out []*storedPack
-	for _, name := range names {
+	for _, name := range r.packIndexes() {
 		idx, err := os.ReadFile(name)
 		if err != nil || !packIndex(idx).whole() {
 			continue

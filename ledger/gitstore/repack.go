@@ -141,10 +141,12 @@ func (r *Repo) clearPacking() error {
 			}
 		case strings.HasPrefix(e.Name(), "pack-"):
 			// Between its two names a pack has no index yet, and is of no use.
-			pack := filepath.Join(r.GitDir, "objects", "pack", e.Name())
-			if !fileExists(strings.TrimSuffix(pack, ".pack") + ".idx") {
-				if err := os.Remove(pack); err != nil && !isAbsent(err) {
-					return err
+			stem := filepath.Join(r.GitDir, "objects", "pack", strings.TrimSuffix(e.Name(), ".pack"))
+			if !fileExists(stem + ".idx") {
+				for _, ext := range besideIndex {
+					if err := os.Remove(stem + ext); err != nil && !isAbsent(err) {
+						return err
+					}
 				}
 			}
 			if err := os.Remove(name); err != nil && !isAbsent(err) {
@@ -172,7 +174,7 @@ func (r *Repo) packObjects() error {
 	if err != nil {
 		return err
 	}
-	packs := r.openPacks()
+	packs := r.lastingPacks()
 	fresh = slices.DeleteFunc(fresh, func(h plumbing.Hash) bool {
 		return slices.ContainsFunc(packs, func(s *storedPack) bool { return s.idx.find(h) >= 0 })
 	})
@@ -339,9 +341,21 @@ func (r *Repo) reachableOf(loose map[plumbing.Hash]bool) ([]plumbing.Hash, error
 	return out, nil
 }
 
+// lastingPacks opens the packs whose objects stay. A loose object that is in a cruft
+// pack too was written again since, to last.
+func (r *Repo) lastingPacks() []*storedPack {
+	return slices.DeleteFunc(r.openPacks(), func(s *storedPack) bool {
+		if !cruft(s.stem()) {
+			return false
+		}
+		s.file.Close()
+		return true
+	})
+}
+
 // dropLoose removes loose objects that can be read from a pack.
 func (r *Repo) dropLoose(loose map[plumbing.Hash]bool) error {
-	packs := r.openPacks()
+	packs := r.lastingPacks()
 	defer func() {
 		for _, s := range packs {
 			s.file.Close()
@@ -368,8 +382,12 @@ func (r *Repo) dropLoose(loose map[plumbing.Hash]bool) error {
 }
 
 // dropHeld reads objects from a pack, in its order so that what deltas build on is
-// at hand, and removes the loose ones that are the same.
+// at hand, and removes the loose ones that are the same. One may have been written
+// again today and not be referred to yet: the pack is made of today, or left alone.
 func (r *Repo) dropHeld(s *storedPack, held map[int64]plumbing.Hash) error {
+	if now := time.Now(); len(held) == 0 || os.Chtimes(s.file.Name(), now, now) != nil {
+		return nil
+	}
 	places := make([]int64, 0, len(held))
 	for at := range held {
 		places = append(places, at)

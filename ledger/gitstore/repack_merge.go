@@ -26,7 +26,7 @@ func (r *Repo) mergePacks() error {
 		return err
 	}
 	limit, err := cfg.Int("gc.autopacklimit", autoPacks)
-	if err != nil || limit <= 0 || fileExists(filepath.Join(r.GitDir, "objects", "pack", "multi-pack-index")) {
+	if err != nil || limit <= 0 || r.multiPackIndex() {
 		return err
 	}
 	packs := r.openPacks()
@@ -36,7 +36,9 @@ func (r *Repo) mergePacks() error {
 		}
 	}()
 	ours := slices.DeleteFunc(slices.Clone(packs), func(s *storedPack) bool {
-		return slices.ContainsFunc([]string{".keep", ".promisor", ".mtimes"}, func(ext string) bool { return fileExists(s.stem() + ext) })
+		// clearPacking knows no others by their names.
+		return !strings.HasPrefix(filepath.Base(s.stem()), "pack-") || cruft(s.stem()) ||
+			fileExists(s.stem()+".keep") || fileExists(s.stem()+".promisor")
 	})
 	if len(ours) <= int(limit) {
 		return nil
@@ -60,8 +62,8 @@ func (r *Repo) mergePacks() error {
 	if err != nil {
 		return err
 	}
-	if err := readsBack(name, objects); err != nil {
-		return err
+	if err := readsBack(name, objects); err != nil || r.multiPackIndex() {
+		return err // git has made an index of packs meanwhile, which names the old ones
 	}
 	for _, s := range ours {
 		s.file.Close() // some systems remove no file that is open
@@ -86,8 +88,12 @@ func (r *Repo) mergePacks() error {
 	return nil
 }
 
-// stem is a pack's name without its ending.
-func (s *storedPack) stem() string { return strings.TrimSuffix(s.file.Name(), ".pack") }
+// multiPackIndex reports whether git has an index of several packs, whole or in
+// layers.
+func (r *Repo) multiPackIndex() bool {
+	name := filepath.Join(r.GitDir, "objects", "pack", "multi-pack-index")
+	return fileExists(name) || fileExists(name+".d")
+}
 
 // total is how many bytes packs have.
 func total(packs []*storedPack) (sum int64) {
@@ -132,6 +138,9 @@ func readsBack(idxName string, objects []plumbing.Hash) error {
 	return nil
 }
 
+// besideIndex are the endings of what a pack may have besides its index.
+var besideIndex = []string{".rev", ".bitmap", ".pack"}
+
 // dropPack removes a pack whose objects are in another. Its index goes first: what
 // has none is no pack to anybody, and the note lets the next run remove the rest.
 func (r *Repo) dropPack(stem string) error {
@@ -139,7 +148,7 @@ func (r *Repo) dropPack(stem string) error {
 	if err := os.WriteFile(note, nil, 0o666); err != nil {
 		return err
 	}
-	for _, ext := range []string{".idx", ".rev", ".bitmap", ".pack"} {
+	for _, ext := range append([]string{".idx"}, besideIndex...) {
 		if err := retryShared(func() error { return os.Remove(stem + ext) }); err != nil && !isAbsent(err) {
 			return err
 		}

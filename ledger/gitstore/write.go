@@ -212,12 +212,20 @@ func (tx *Tx) WriteObject(t plumbing.ObjectType, data []byte) (plumbing.Hash, er
 	return h, nil
 }
 
-// inPack reports whether a pack known since Lock holds an object. A wrong no
-// costs a second copy and nothing else.
+// inPack reports whether a pack known since Lock holds an object, and makes the pack
+// of today: git may be about to throw old objects away that nothing refers to yet.
+// A pack that is gone, that is not ours to touch, or whose objects have days of their
+// own does not count. A wrong no costs a second copy and nothing else.
 func (r *Repo) inPack(h plumbing.Hash) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return r.isPacked(h)
+	for p := range r.packsWith(h) {
+		stem, now := strings.TrimSuffix(p.name, ".idx"), time.Now()
+		if !cruft(stem) && os.Chtimes(stem+".pack", now, now) == nil {
+			return true
+		}
+	}
+	return false
 }
 
 var errTxDone = errors.New("gitstore: transaction used after Commit or Rollback")
