@@ -116,12 +116,13 @@ func exitCode(err error) int {
 		line     *usageError
 		photo    *ledger.PhotoError
 		broken   *ledger.BrokenError
+		backup   *ledger.BackupError
 		unknown  *ledger.UntrustedError
 	)
 	switch {
 	case errors.As(err, &unknown):
 		return exitUntrusted
-	case errors.As(err, &broken):
+	case errors.As(err, &broken), errors.As(err, &backup):
 		return exitProblems
 	case errors.As(err, &problems), errors.As(err, &findings), errors.As(err, &unsaved), errors.As(err, &photo):
 		return exitProblems

@@ -16,9 +16,26 @@ import (
 	"benchlore/schema"
 )
 
-// interruptible ends what goes over the wire when somebody presses Ctrl-C.
+// interruptible ends what takes long when somebody presses Ctrl-C, so that it can
+// tidy up. Pressed once more it ends the program at once.
 func interruptible() (context.Context, context.CancelFunc) {
-	return signal.NotifyContext(context.Background(), os.Interrupt)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	context.AfterFunc(ctx, stop)
+	return ctx, stop
+}
+
+// stoppedError is what somebody ended with Ctrl-C.
+type stoppedError struct{ left string }
+
+func (e *stoppedError) Error() string { return "stopped; " + e.left }
+func (e *stoppedError) Hint() string  { return "run the command again when it suits" }
+
+// stopped is err, unless it came of Ctrl-C: left says then how things are left.
+func stopped(ctx context.Context, left string, err error) error {
+	if err != nil && ctx.Err() != nil {
+		return &stoppedError{left}
+	}
+	return err
 }
 
 func (a *app) syncCmd() *cobra.Command {
@@ -53,7 +70,7 @@ Keys come from ssh-agent and ~/.ssh, passwords from git's credential helpers.`,
 				for _, r := range remotes {
 					s, err := l.Sync(ctx, r, o)
 					if err != nil {
-						return err
+						return stopped(ctx, "nothing is lost, here or there", err)
 					}
 					done = append(done, s)
 					if !a.json {
@@ -264,7 +281,7 @@ private/ is in no git repository and does not come along.`,
 			defer stop()
 			l, err := ledger.Clone(ctx, list[0], list[1], a.options())
 			if err != nil {
-				return err
+				return stopped(ctx, "nothing was copied", err)
 			}
 			defer l.Close()
 			units, err := l.Units()

@@ -264,7 +264,7 @@ func (m *Remote) Fetch(ctx context.Context, want, have []plumbing.Hash) (*Receiv
 			return nil, err
 		}
 		defer far.Close()
-		return copyObjects(far, m.repo, want, have)
+		return copyObjects(ctx, far, m.repo, want, have)
 	}
 	var got *Received
 	return got, m.withAuth(ctx, "fetching", func() error {
@@ -295,8 +295,9 @@ func (m *Remote) Fetch(ctx context.Context, want, have []plumbing.Hash) (*Receiv
 	})
 }
 
-// copyObjects brings objects from one repository on a disk to another.
-func copyObjects(from, to *Repo, want, have []plumbing.Hash) (*Received, error) {
+// copyObjects brings objects from one repository on a disk to another, unless
+// ctx ends first.
+func copyObjects(ctx context.Context, from, to *Repo, want, have []plumbing.Hash) (*Received, error) {
 	var known []plumbing.Hash
 	for _, h := range have {
 		if ok, err := from.Has(h); err != nil {
@@ -320,7 +321,11 @@ func copyObjects(from, to *Repo, want, have []plumbing.Hash) (*Received, error) 
 		}
 		return out, nil
 	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
 	rd, w := io.Pipe()
+	defer context.AfterFunc(ctx, func() { rd.CloseWithError(ctx.Err()) })()
 	go func() { w.CloseWithError(from.WritePack(w, objects)) }()
 	got, err := to.Receive(rd)
 	rd.CloseWithError(err)
@@ -466,7 +471,7 @@ func (m *Remote) pushLocal(ctx context.Context, updates []RefUpdate, known []plu
 	for _, u := range updates {
 		tips = append(tips, u.New)
 	}
-	got, err := copyObjects(m.repo, far, tips, known)
+	got, err := copyObjects(ctx, m.repo, far, tips, known)
 	if err != nil {
 		return err
 	}
