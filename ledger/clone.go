@@ -30,6 +30,10 @@ func Clone(ctx context.Context, url, dir string, opt Options) (*Ledger, error) {
 			return nil, nil, err
 		}
 		refs, err := far.Refs(ctx)
+		var away *gitstore.RemoteError
+		if path, local := far.Dir(); local && errors.As(err, &away) && gitstore.Creatable(path) {
+			away.Remedy = "look at the address: it is the url in the shop.toml of the bench that has the ledger"
+		}
 		if err != nil {
 			return nil, nil, err
 		}

@@ -59,6 +59,7 @@ type merging struct {
 	l            *Ledger
 	tx           *gitstore.Tx
 	ours, theirs side
+	at           string                   // the other side's address, as shown
 	seals        map[string]plumbing.Hash // of the other side, by ref
 	signer       func() (gitstore.Signer, error)
 	by           gitstore.Ident

@@ -3,6 +3,7 @@ package ledger
 import (
 	"context"
 	crand "crypto/rand"
+	"errors"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -212,6 +213,34 @@ func TestSyncFirstClosesApart(t *testing.T) {
 	if n := len(strings.Fields(git(t, a.Dir, "rev-list", "--max-parents=0", "unit/"+lw))); n != 1 {
 		t.Errorf("the branch has %d beginnings", n)
 	}
+}
+
+// TestSyncBranchMovedThere: a unit's branch that somebody put on another beginning
+// at the server is not taken for a first close there: it is named, nothing moves
+// here, and what the message says puts it right.
+func TestSyncBranchMovedThere(t *testing.T) {
+	o := newOffices(t, 1)
+	a := o.bench[0]
+	a.signWith(newKey(t, "ed25519"))
+	a.job(lw)
+	head := a.close(lw).Head
+	a.sync()
+	aside := git(t, o.bare, "commit-tree", "-m", "aside", head+"^{tree}")
+	git(t, o.bare, "update-ref", unitRef(lw), aside)
+	_, err := a.Sync(context.Background(), a.Shop.Remotes[0], SyncOptions{})
+	var usage *UsageError
+	if !errors.As(err, &usage) || !strings.Contains(err.Error(), "neither continues the other") {
+		t.Fatalf("sync: %v", err)
+	}
+	if got := git(t, a.Dir, "rev-parse", unitRef(lw)); got != head {
+		t.Errorf("the branch is at %s here, want %s", got, head)
+	}
+	judge(t, a.Dir)
+	a.inOrder()
+	_, command, _ := strings.Cut(usage.Hint(), "put it back with git ")
+	command, _, _ = strings.Cut(command, " once you know")
+	git(t, a.Dir, strings.Fields(command)...)
+	o.settled()
 }
 
 // TestSyncConflict: a record changed on both benches keeps both versions until

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"maps"
@@ -13,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
+	"benchlore/ledger/gitstore"
 	"benchlore/schema"
 )
 
@@ -67,8 +70,14 @@ Keys come from ssh-agent and ~/.ssh, passwords from git's credential helpers.`,
 				ctx, stop := interruptible()
 				defer stop()
 				var done []ledger.Synced
-				for _, r := range remotes {
+				var failed error
+				for i, r := range remotes {
 					s, err := l.Sync(ctx, r, o)
+					if i+1 < len(remotes) && ctx.Err() == nil && isAway(err) {
+						a.fail(err) // the others are not waited for in vain
+						failed = &shownError{err}
+						continue
+					}
 					if err != nil {
 						return stopped(ctx, "nothing is lost, here or there", err)
 					}
@@ -82,6 +91,9 @@ Keys come from ssh-agent and ~/.ssh, passwords from git's credential helpers.`,
 						return err
 					}
 				}
+				if failed != nil {
+					return failed
+				}
 				if slices.ContainsFunc(done, func(s ledger.Synced) bool { return len(s.Conflicts)+len(s.HeldBack) > 0 }) {
 					return errFound
 				}
@@ -92,6 +104,14 @@ Keys come from ssh-agent and ~/.ssh, passwords from git's credential helpers.`,
 	cmd.Flags().BoolVar(&o.Create, "create", false, "make a bare repository where the remote is a folder that is not there yet")
 	a.writeFlags(cmd)
 	return cmd
+}
+
+// isAway reports whether an exchange failed for what is the matter at the other
+// end: another remote may still be reached.
+func isAway(err error) bool {
+	var remote *gitstore.RemoteError
+	var refused *gitstore.RefusedError
+	return errors.As(err, &remote) || errors.As(err, &refused)
 }
 
 func (a *app) printSynced(s ledger.Synced) {
@@ -189,21 +209,29 @@ closed, sealed nor handed over.`,
 				if chosen > 1 {
 					return usagef("choose one of --keep, --take and --from", "a conflict is settled one way")
 				}
-				var err error
+				file, err := ledgerPath(l, list[0])
+				if err != nil {
+					return err
+				}
 				if o.By, err = a.by(l, by); err != nil {
 					return err
 				}
-				switch from {
-				case "":
-				case "-":
+				switch {
+				case !cmd.Flags().Changed("from"):
+				case from == "":
+					err = usagef("name the file with the text that is to stand, or - for standard input", "--from names no file")
+				case from == "-":
 					o.Text, err = io.ReadAll(a.in)
 				default:
 					o.Text, err = os.ReadFile(from)
 				}
+				if err == nil && cmd.Flags().Changed("from") && len(bytes.TrimSpace(o.Text)) == 0 {
+					err = usagef("the file must hold the whole text that is to stand", "%q is empty", from)
+				}
 				if err != nil {
 					return err
 				}
-				r, err := l.Settle(list[0], o)
+				r, err := l.Settle(file, o)
 				if err != nil {
 					return err
 				}
@@ -214,7 +242,7 @@ closed, sealed nor handed over.`,
 				if a.dryRun {
 					verb = "would settle"
 				}
-				fmt.Fprintf(a.out, "%s %s\n", verb, list[0])
+				fmt.Fprintf(a.out, "%s %s\n", verb, file)
 				return nil
 			})
 		},
@@ -235,7 +263,14 @@ func (a *app) listConflicts(l *ledger.Ledger, file string) error {
 		return err
 	}
 	if file != "" {
+		if file, err = ledgerPath(l, file); err != nil {
+			return err
+		}
+		waiting := len(all)
 		all = slices.DeleteFunc(all, func(c ledger.Conflict) bool { return c.Path != file && c.Other != file })
+		if len(all) == 0 && waiting > 0 {
+			return usagef("see what there is: benchlore settle", "there is nothing to settle about %s", file)
+		}
 	}
 	if a.json {
 		if all == nil {
