@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"maps"
 	"slices"
 	"strings"
@@ -138,7 +139,7 @@ func (x *exchange) start(o SyncOptions) error {
 	}
 	for _, u := range x.remote.Units {
 		if err := checkUnit(u); err != nil {
-			return err
+			return &UsageError{fmt.Sprintf("shop.toml names %q for %s, which is no unit: %v", u, x.remote.Name, err), "write MODEL/TAG, as benchlore list has it"}
 		}
 	}
 	if x.out.Role == schema.RemotePeer {
@@ -319,6 +320,7 @@ func (x *exchange) merge(got *gitstore.Received) error {
 			return &gitstore.RemoteError{URL: x.far.URL, What: "taking in what it has", Err: err,
 				Remedy: "the repository there is damaged: run git fsck on it, and bring it back from a backup or push to it anew from a whole copy"}
 		}
+		x.out.HeldBack = []HeldBack{} // of an earlier round
 		m := &merging{l: l, tx: tx, at: x.far.URL, ours: side{main: here[mainRef], units: map[string]plumbing.Hash{}}, theirs: side{main: x.there[mainRef], units: map[string]plumbing.Hash{}}}
 		if x.out.Role != schema.RemoteOwn {
 			if m.ours.main, _, err = l.mainTree(); err != nil {
@@ -339,6 +341,11 @@ func (x *exchange) merge(got *gitstore.Received) error {
 				return err
 			} else if !held {
 				m.theirs.units[u] = h
+			}
+		}
+		for _, u := range x.remote.Units {
+			if _, err := l.root.Stat(unitDir(u)); errors.Is(err, fs.ErrNotExist) && x.out.Role != schema.RemoteOwn && x.there[unitRef(u)].IsZero() {
+				x.out.HeldBack = append(x.out.HeldBack, HeldBack{u, "neither this ledger nor the peer has a unit of that name", "look at the name in shop.toml: benchlore list has them all"})
 			}
 		}
 		return x.take(tx, m, here)
@@ -405,7 +412,7 @@ func (x *exchange) incoming(unit string, ours, theirs plumbing.Hash) (held bool,
 			return hold(fmt.Sprintf("commit %.10s there is not signed", c.Hash), "a peer's work is taken in signed only: have it signed there")
 		}
 		if standing, why := trust.judge(raw.key, "git", raw.when); standing != KeyTrusted {
-			return hold(fmt.Sprintf("commit %.10s there is signed by %s, which is %s %s", c.Hash, Fingerprint(raw.key), standing, why),
+			return hold(strings.TrimSpace(fmt.Sprintf("commit %.10s there is signed by %s, which is %s %s", c.Hash, Fingerprint(raw.key), standing, why)),
 				"once you know whose key that is: benchlore keys add MAIL-ADDRESS KEY")
 		}
 	}
