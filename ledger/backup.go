@@ -363,6 +363,10 @@ func openBackup(ctx context.Context, name string) (*zip.ReadCloser, *BackupManif
 		return nil, nil, &UsageError{fmt.Sprintf("%s is a folder, and a backup is one file", name), "name the file in it that ends in .zip"}
 	}
 	z, err := zip.OpenReader(name)
+	var disk *fs.PathError
+	if errors.As(err, &disk) {
+		return nil, nil, err // says nothing about the backup
+	}
 	if err != nil {
 		return nil, nil, &BackupError{name, fmt.Sprintf("is no backup that can be read: %v", err), "use an older one"}
 	}

@@ -361,6 +361,9 @@ func (m *Remote) open() (*Repo, error) {
 	if Creatable(m.path) {
 		return nil, &RemoteError{m.URL, "opening it", fmt.Errorf("there is no repository at %q yet", m.path), "make one there: benchlore sync --create, or git init --bare"}
 	}
+	if _, err := os.ReadDir(m.path); errors.Is(err, fs.ErrPermission) {
+		return nil, &RemoteError{m.URL, "opening it", err, "have whoever owns that folder let you read and write there"}
+	}
 	return nil, &RemoteError{m.URL, "opening it", fmt.Errorf("%q is there and is no repository", m.path), "look at the address; a repository is made in an empty folder or a new one only"}
 }
 
