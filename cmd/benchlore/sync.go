@@ -91,6 +91,16 @@ Keys come from ssh-agent and ~/.ssh, passwords from git's credential helpers.`,
 						return err
 					}
 				}
+				if !a.json && len(done) > 0 && !slices.ContainsFunc(done, func(s ledger.Synced) bool { return len(s.Conflicts) > 0 }) {
+					// What another bench met, or nobody has settled yet.
+					waiting, err := l.Conflicts()
+					if err != nil {
+						return err
+					}
+					if len(waiting) > 0 {
+						fmt.Fprintf(a.out, "to settle: %s; see: benchlore settle\n", plural(len(waiting), "version"))
+					}
+				}
 				if failed != nil {
 					return failed
 				}
