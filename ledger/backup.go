@@ -138,7 +138,7 @@ func (l *Ledger) Backup(ctx context.Context, to string, o BackupOptions) (Backup
 	if name, err = filepath.Abs(name); err != nil {
 		return Backup{}, err
 	}
-	if rel, err := filepath.Rel(l.Dir, name); err == nil && filepath.IsLocal(rel) {
+	if gitstore.Inside(l.Dir, name) {
 		return Backup{}, &UsageError{"a backup inside the ledger is lost with it", "name a folder on another disk"}
 	}
 	if !replaceable(name) {

@@ -9,6 +9,7 @@ import (
 	"maps"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"slices"
 	"strings"
 
@@ -337,6 +338,12 @@ private/ is in no git repository and does not come along.`,
 				return a.printJSON(map[string]any{"dir": l.Dir, "shop": l.Shop.Name, "units": len(units)})
 			}
 			fmt.Fprintf(a.out, "%s: the ledger of %s, %s\n", l.Dir, l.Shop.Name, plural(len(units), "unit"))
+			for _, r := range l.Shop.Remotes {
+				if path, local := gitstore.LocalRemote(r.URL); local && !filepath.IsAbs(path) && gitstore.Creatable(filepath.Join(l.Dir, path)) {
+					fmt.Fprintf(a.err, "benchlore: sync will not find %q from here: nothing is at %s\n  write the whole path as its url in shop.toml, or copy the ledger to where %s leads there\n",
+						r.Name, filepath.Join(l.Dir, path), r.URL)
+				}
+			}
 			return nil
 		},
 	}

@@ -160,7 +160,7 @@ func (r *Repo) Remote(rawURL string, opt RemoteOptions) (*Remote, error) {
 		if !filepath.IsAbs(p) {
 			p = filepath.Join(r.Dir, p)
 		}
-		if rel, err := filepath.Rel(r.Dir, p); err == nil && filepath.IsLocal(rel) {
+		if Inside(r.Dir, p) {
 			return nil, &RemoteError{m.URL, "reading the address", errors.New("it lies inside this ledger"), "name a bare repository outside it, best on another disk or a server"}
 		}
 		m.path = p
@@ -214,6 +214,31 @@ func localPath(s string) (string, bool) {
 		return s, true
 	}
 	return "", false
+}
+
+// Inside reports whether a path lies in a folder, or is it, as written or by way
+// of links.
+func Inside(dir, p string) bool {
+	if rel, err := filepath.Rel(dir, p); err == nil && filepath.IsLocal(rel) {
+		return true
+	}
+	real, err := filepath.EvalSymlinks(dir)
+	if err != nil {
+		return false
+	}
+	rest := ""
+	for {
+		if up, err := filepath.EvalSymlinks(p); err == nil {
+			rel, err := filepath.Rel(real, filepath.Join(up, rest))
+			return err == nil && filepath.IsLocal(rel)
+		}
+		up := filepath.Dir(p)
+		if up == p {
+			return false
+		}
+		rest = filepath.Join(filepath.Base(p), rest)
+		p = up
+	}
 }
 
 // Dir is where a repository on a disk is; false for a server.

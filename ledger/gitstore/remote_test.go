@@ -1,6 +1,8 @@
 package gitstore
 
 import (
+	"os"
+	"path/filepath"
 	"runtime"
 	"strings"
 	"testing"
@@ -42,6 +44,30 @@ func TestRemoteInside(t *testing.T) {
 	}
 	if _, err := r.Remote("../office.git", RemoteOptions{}); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestInside: a link into a folder leads into it.
+func TestInside(t *testing.T) {
+	top := t.TempDir()
+	dir, link := filepath.Join(top, "ledger"), filepath.Join(top, "link")
+	if err := os.Mkdir(dir, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	links := os.Symlink(dir, link) == nil
+	for p, want := range map[string]bool{
+		dir:                                   true,
+		filepath.Join(dir, "new", "b.zip"):    true,
+		link:                                  links,
+		filepath.Join(link, "new", "b.zip"):   links,
+		top:                                   false,
+		filepath.Join(top, "ledger.zip"):      false,
+		filepath.Join(top, "other", "b.zip"):  false,
+		filepath.Join(link, "..", "else.zip"): false,
+	} {
+		if got := Inside(dir, p); got != want {
+			t.Errorf("%s: %t", p, got)
+		}
 	}
 }
 
