@@ -3,6 +3,7 @@ package ledger
 import (
 	"archive/zip"
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -59,6 +60,45 @@ type Backup struct {
 	Newer   int       `json:"newer"`   // refs that have moved since
 }
 
+// BackupError is a backup that is not whole, or none at all.
+type BackupError struct {
+	File, What, Remedy string
+}
+
+func (e *BackupError) Error() string { return fmt.Sprintf("%s %s", e.File, e.What) }
+
+// Hint names the next step.
+func (e *BackupError) Hint() string { return e.Remedy }
+
+// maxManifest bounds the backup.toml that is read, in bytes: it has a line for
+// every ref and every private file.
+const maxManifest = 64 << 20
+
+// stopReader and stopWriter end a copy when ctx ends.
+type stopReader struct {
+	ctx context.Context
+	r   io.Reader
+}
+
+func (s stopReader) Read(b []byte) (int, error) {
+	if err := s.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return s.r.Read(b)
+}
+
+type stopWriter struct {
+	ctx context.Context
+	w   io.Writer
+}
+
+func (s stopWriter) Write(b []byte) (int, error) {
+	if err := s.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return s.w.Write(b)
+}
+
 // BackupOptions are what somebody decided about a backup.
 type BackupOptions struct {
 	Drill bool // restore it into a temporary folder and compare it, file by file
@@ -88,8 +128,9 @@ func cmpOr(a, b string) string {
 }
 
 // Backup writes everything there is into one file, durable, under its final
-// name only once it has been read back and found whole.
-func (l *Ledger) Backup(to string, o BackupOptions) (Backup, error) {
+// name only once it has been read back and found whole. Where ctx ends first, no
+// file stays.
+func (l *Ledger) Backup(ctx context.Context, to string, o BackupOptions) (Backup, error) {
 	name, err := l.backupFile(to)
 	if err != nil {
 		return Backup{}, err
@@ -97,8 +138,11 @@ func (l *Ledger) Backup(to string, o BackupOptions) (Backup, error) {
 	if name, err = filepath.Abs(name); err != nil {
 		return Backup{}, err
 	}
-	if rel, err := filepath.Rel(l.Dir, name); err == nil && filepath.IsLocal(rel) {
+	if gitstore.Inside(l.Dir, name) {
 		return Backup{}, &UsageError{"a backup inside the ledger is lost with it", "name a folder on another disk"}
+	}
+	if !replaceable(name) {
+		return Backup{}, &UsageError{fmt.Sprintf("%s is there already and is no backup", name), "name another file, or the folder alone"}
 	}
 	if l.repo.Shallow || l.repo.Partial {
 		return Backup{}, &UsageError{"this copy has only part of the history, so a backup of it would not be whole", "fetch the rest: git fetch --unshallow"}
@@ -112,17 +156,26 @@ func (l *Ledger) Backup(to string, o BackupOptions) (Backup, error) {
 	}
 	defer os.Remove(tmp.Name())
 	// Nobody writes meanwhile: refs and files belong together.
-	err = l.withLock(func(*gitstore.Tx) error { return l.writeBackup(tmp) })
+	err = l.withLock(func(*gitstore.Tx) error { return l.writeBackup(stopWriter{ctx, tmp}) })
 	if err == nil {
 		err = tmp.Sync()
 	}
-	if err = errors.Join(err, tmp.Close()); err != nil {
+	err = errors.Join(err, tmp.Close())
+	var usage *UsageError
+	if errors.As(err, &usage) {
+		return Backup{}, usage
+	}
+	if err != nil {
 		return Backup{}, &gitstore.WriteError{Path: name, Err: err}
 	}
 	if err := l.step("backup written"); err != nil {
 		return Backup{}, err
 	}
-	b, err := l.Drill(tmp.Name(), o)
+	b, err := l.Drill(ctx, tmp.Name(), o)
+	var damaged *BackupError
+	if errors.As(err, &damaged) {
+		return b, &BackupError{name, "does not read back: what was written " + damaged.What, "look after that disk, or name a folder on another"}
+	}
 	if err != nil {
 		return b, fmt.Errorf("what was written does not read back: %w", err)
 	}
@@ -131,6 +184,20 @@ func (l *Ledger) Backup(to string, o BackupOptions) (Backup, error) {
 	}
 	b.File = name
 	return b, l.noteBackup(b)
+}
+
+// replaceable reports whether a backup may take a name: nothing is there, or an
+// older backup.
+func replaceable(name string) bool {
+	if _, err := os.Lstat(name); err != nil {
+		return true // where it cannot be looked at, writing says why
+	}
+	z, err := zip.OpenReader(name)
+	if err != nil {
+		return false
+	}
+	defer z.Close()
+	return slices.ContainsFunc(z.File, func(f *zip.File) bool { return f.Name == "backup.toml" })
 }
 
 // refsToKeep are all branches and tags; what git keeps for itself is not.
@@ -170,6 +237,9 @@ func (l *Ledger) writeBackup(to io.Writer) error {
 		m.Refs[name] = h.String()
 	}
 	keep := func(as, p string) error {
+		if err := gitstore.CheckPath(p); err != nil {
+			return &UsageError{fmt.Sprintf("a backup cannot hold a file with this name: %v", err), "rename it, or move it out of the ledger"}
+		}
 		data, err := l.root.ReadFile(p)
 		if errors.Is(err, fs.ErrNotExist) {
 			m.Gone = append(m.Gone, p)
@@ -185,6 +255,9 @@ func (l *Ledger) writeBackup(to io.Writer) error {
 		return err
 	}
 	for _, p := range private {
+		if fi, err := l.root.Lstat(p); err == nil && !fi.Mode().IsRegular() {
+			return &UsageError{fmt.Sprintf("%q is no plain file, and a backup holds nothing else", p), "put the file itself there, or move it out of private/"}
+		}
 		if err := keep("", p); err != nil {
 			return err
 		}
@@ -264,21 +337,48 @@ func (l *Ledger) writeWholeBundle(w io.Writer, refs map[string]plumbing.Hash) er
 
 func compareHashes(a, b plumbing.Hash) int { return bytes.Compare(a[:], b[:]) }
 
+// backupPlace is where in a ledger a file of a backup belongs; "" for those that
+// are about the backup itself. Nothing else may be in one: a name that leads
+// into .git would bring settings and hooks along.
+func backupPlace(name string) (string, error) {
+	switch name {
+	case "ledger.bundle", "RESTORE.txt", "backup.toml":
+		return "", nil
+	}
+	p, unsaved := strings.CutPrefix(name, "unsaved/")
+	if !unsaved && !strings.HasPrefix(p, "private/") {
+		return "", fmt.Errorf("it holds %.80q, which is no place in a ledger", name)
+	}
+	if err := gitstore.CheckPath(p); err != nil {
+		return "", fmt.Errorf("it holds %.80q, which is no place in a ledger", name)
+	}
+	return p, nil
+}
+
 // openBackup reads a backup's manifest and checks every digest.
-func openBackup(name string) (*zip.ReadCloser, *BackupManifest, error) {
+func openBackup(ctx context.Context, name string) (*zip.ReadCloser, *BackupManifest, error) {
+	if fi, err := os.Stat(name); errors.Is(err, fs.ErrNotExist) {
+		return nil, nil, &UsageError{fmt.Sprintf("there is no file %s", name), "look at the name; a backup is one file that ends in .zip"}
+	} else if err == nil && fi.IsDir() {
+		return nil, nil, &UsageError{fmt.Sprintf("%s is a folder, and a backup is one file", name), "name the file in it that ends in .zip"}
+	}
 	z, err := zip.OpenReader(name)
+	var disk *fs.PathError
+	if errors.As(err, &disk) {
+		return nil, nil, err // says nothing about the backup
+	}
 	if err != nil {
-		return nil, nil, &UsageError{fmt.Sprintf("%s is no backup that can be read: %v", name, err), "use an older one"}
+		return nil, nil, &BackupError{name, fmt.Sprintf("is no backup that can be read: %v", err), "use an older one"}
 	}
 	fail := func(format string, args ...any) (*zip.ReadCloser, *BackupManifest, error) {
 		z.Close()
-		return nil, nil, &UsageError{fmt.Sprintf("the backup %s is damaged: %s", name, fmt.Sprintf(format, args...)), "use an older one"}
+		return nil, nil, &BackupError{name, "is damaged: " + fmt.Sprintf(format, args...), "use an older one"}
 	}
 	m := &BackupManifest{}
 	sums := map[string]string{}
 	for _, f := range z.File {
-		if !filepath.IsLocal(filepath.FromSlash(f.Name)) || strings.Contains(f.Name, `\`) {
-			return fail("it holds %.80q, which is no place in a ledger", f.Name)
+		if _, err := backupPlace(f.Name); err != nil {
+			return fail("%v", err)
 		}
 		r, err := f.Open()
 		if err != nil {
@@ -286,17 +386,21 @@ func openBackup(name string) (*zip.ReadCloser, *BackupManifest, error) {
 		}
 		var text bytes.Buffer
 		var sum hash.Hash = sha256.New()
-		to := io.Writer(sum)
+		to, from := io.Writer(sum), io.Reader(stopReader{ctx, r})
 		if f.Name == "backup.toml" {
-			to = &text
+			to, from = &text, io.LimitReader(from, maxManifest+1)
 		}
-		_, err = io.Copy(to, r)
+		_, err = io.Copy(to, from)
+		if ctx.Err() != nil {
+			z.Close()
+			return nil, nil, ctx.Err()
+		}
 		if err = errors.Join(err, r.Close()); err != nil {
 			return fail("%s: %v", f.Name, err)
 		}
 		if f.Name != "backup.toml" {
 			sums[f.Name] = hex.EncodeToString(sum.Sum(nil))
-		} else if err := strictTOML(text.Bytes(), m); err != nil {
+		} else if err := strictTOMLUpTo(maxManifest, text.Bytes(), m); err != nil {
 			return fail("backup.toml: %v", err)
 		}
 	}
@@ -312,14 +416,20 @@ func openBackup(name string) (*zip.ReadCloser, *BackupManifest, error) {
 	for f := range sums {
 		return fail("%s is not named in its backup.toml", f)
 	}
+	for _, p := range m.Gone {
+		if err := gitstore.CheckPath(p); err != nil {
+			return fail("it takes away %.80q, which is no place in a ledger", p)
+		}
+	}
 	return z, m, nil
 }
 
 // Restore brings a backup back as a ledger in dir, which must not be there or
-// be empty. Hand edits that were not committed stand as they stood.
-func Restore(name, dir string, opt Options) (*Ledger, Backup, error) {
+// be empty. Hand edits that were not committed stand as they stood. On failure
+// nothing stays. Errors: *BackupError, *UsageError, and those of writing.
+func Restore(ctx context.Context, name, dir string, opt Options) (*Ledger, Backup, error) {
 	opt.defaults()
-	z, m, err := openBackup(name)
+	z, m, err := openBackup(ctx, name)
 	if err != nil {
 		return nil, Backup{}, err
 	}
@@ -328,7 +438,7 @@ func Restore(name, dir string, opt Options) (*Ledger, Backup, error) {
 	if fi, err := os.Stat(name); err == nil {
 		b.Size = fi.Size()
 	}
-	l, err := populate(dir, opt, func(r *gitstore.Repo) (map[string]plumbing.Hash, *gitstore.Received, error) {
+	from := func(r *gitstore.Repo) (map[string]plumbing.Hash, *gitstore.Received, error) {
 		f, err := z.Open("ledger.bundle")
 		if err != nil {
 			return nil, nil, err
@@ -336,43 +446,46 @@ func Restore(name, dir string, opt Options) (*Ledger, Backup, error) {
 		defer f.Close()
 		refs, pack, err := bundleRefs(f)
 		if err != nil {
-			return nil, nil, err
+			return nil, nil, &BackupError{name, "is damaged: " + err.Error(), "use an older one"}
 		}
 		for n, h := range m.Refs {
 			if refs[n].String() != h {
-				return nil, nil, fmt.Errorf("its bundle has %s at another commit than backup.toml", n)
+				return nil, nil, &BackupError{name, fmt.Sprintf("is damaged: its bundle has %s at another commit than backup.toml", n), "use an older one"}
 			}
 		}
-		got, err := r.Receive(pack)
+		got, err := r.Receive(stopReader{ctx, pack})
 		if err == nil {
 			b.Objects = got.Objects
 		}
 		return refs, got, err
-	})
-	if err != nil {
-		return nil, b, err
 	}
-	for _, f := range z.File {
-		p, unsaved := strings.CutPrefix(f.Name, "unsaved/")
-		private := strings.HasPrefix(f.Name, "private/")
-		if !unsaved && !private || strings.HasSuffix(f.Name, "/") {
-			continue
+	files := func(l *Ledger) error {
+		for _, f := range z.File {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			p, err := backupPlace(f.Name)
+			if err != nil || p == "" {
+				continue // looked at by openBackup
+			}
+			if err := restoreFile(l, f, p); err != nil {
+				return &gitstore.WriteError{Path: filepath.Join(l.Dir, filepath.FromSlash(p)), Err: err}
+			}
+			if strings.HasPrefix(f.Name, "private/") {
+				b.Private++
+			} else {
+				b.Unsaved++
+			}
 		}
-		if err := restoreFile(l, f, p); err != nil {
-			return nil, b, errors.Join(err, l.Close())
+		for _, p := range m.Gone {
+			if err := l.root.Remove(p); err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return &gitstore.WriteError{Path: filepath.Join(l.Dir, filepath.FromSlash(p)), Err: err}
+			}
 		}
-		if private {
-			b.Private++
-		} else {
-			b.Unsaved++
-		}
+		return nil
 	}
-	for _, p := range m.Gone {
-		if err := l.root.Remove(p); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return nil, b, errors.Join(err, l.Close())
-		}
-	}
-	return l, b, nil
+	l, err := populate(ctx, dir, opt, from, files)
+	return l, b, err
 }
 
 func restoreFile(l *Ledger, f *zip.File, p string) error {
@@ -380,14 +493,16 @@ func restoreFile(l *Ledger, f *zip.File, p string) error {
 	if err != nil {
 		return err
 	}
-	data, err := io.ReadAll(r)
-	if err = errors.Join(err, r.Close()); err != nil {
-		return err
-	}
+	defer r.Close()
 	if err := l.root.MkdirAll(path.Dir(p), 0o700); err != nil {
 		return err
 	}
-	return l.root.WriteFile(p, data, 0o600)
+	w, err := l.root.OpenFile(p, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(w, r)
+	return errors.Join(err, w.Close())
 }
 
 // bundleRefs reads a bundle's head and leaves its pack to be read.
@@ -431,7 +546,7 @@ func bundleRefs(r io.Reader) (map[string]plumbing.Hash, io.Reader, error) {
 // Drill reads a backup back: every digest, every object, everything every ref
 // reaches. With Drill it is restored into a temporary folder and compared with
 // this ledger as well, file by file, where that has not moved on.
-func (l *Ledger) Drill(name string, o BackupOptions) (Backup, error) {
+func (l *Ledger) Drill(ctx context.Context, name string, o BackupOptions) (Backup, error) {
 	tmp, err := os.MkdirTemp("", "benchlore-drill-")
 	if err != nil {
 		return Backup{}, err
@@ -439,7 +554,7 @@ func (l *Ledger) Drill(name string, o BackupOptions) (Backup, error) {
 	defer os.RemoveAll(tmp)
 	opt := l.opt
 	opt.NoSync = true
-	r, b, err := Restore(name, filepath.Join(tmp, "ledger"), opt)
+	r, b, err := Restore(ctx, name, filepath.Join(tmp, "ledger"), opt)
 	if err != nil {
 		return b, err
 	}
@@ -465,7 +580,7 @@ func (l *Ledger) Drill(name string, o BackupOptions) (Backup, error) {
 	if !o.Drill {
 		return b, nil
 	}
-	if err := l.compare(r, b.Newer == 0); err != nil {
+	if err := l.compare(ctx, r, b.Newer == 0); err != nil {
 		return b, err
 	}
 	b.Drilled = true
@@ -474,7 +589,7 @@ func (l *Ledger) Drill(name string, o BackupOptions) (Backup, error) {
 
 // compare holds a restored ledger against itself and, where nothing has moved
 // since, against this one.
-func (l *Ledger) compare(r *Ledger, same bool) error {
+func (l *Ledger) compare(ctx context.Context, r *Ledger, same bool) error {
 	check, err := r.Check()
 	if err != nil {
 		return err
@@ -506,6 +621,9 @@ func (l *Ledger) compare(r *Ledger, same bool) error {
 		return &UsageError{fmt.Sprintf("the restored ledger has %d files, this one %d", len(lists[1]), len(lists[0])), "make a new backup"}
 	}
 	for _, p := range lists[0] {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		a, err := l.root.ReadFile(p)
 		if err != nil {
 			return err

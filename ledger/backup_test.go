@@ -3,7 +3,11 @@ package ledger
 import (
 	"archive/zip"
 	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -32,7 +36,7 @@ func TestBackupAndRestore(t *testing.T) {
 	if w.LastBackup() != nil {
 		t.Error("a backup is remembered that was never made")
 	}
-	b, err := w.Backup(to, BackupOptions{Drill: true})
+	b, err := w.Backup(t.Context(), to, BackupOptions{Drill: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -44,7 +48,7 @@ func TestBackupAndRestore(t *testing.T) {
 		t.Errorf("remembered: %+v", last)
 	}
 	dir := filepath.Join(t.TempDir(), "back")
-	r, _, err := Restore(b.File, dir, w.options())
+	r, _, err := Restore(t.Context(), b.File, dir, w.options())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -89,7 +93,7 @@ func TestBackupAndRestore(t *testing.T) {
 // leaves nothing behind.
 func TestBackupDamaged(t *testing.T) {
 	w := full(t)
-	b, err := w.Backup(filepath.Join(t.TempDir(), "b.zip"), BackupOptions{})
+	b, err := w.Backup(t.Context(), filepath.Join(t.TempDir(), "b.zip"), BackupOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -106,7 +110,7 @@ func TestBackupDamaged(t *testing.T) {
 			t.Fatal(err)
 		}
 		dir := filepath.Join(t.TempDir(), "back")
-		r, _, err := Restore(name, dir, w.options())
+		r, _, err := Restore(t.Context(), name, dir, w.options())
 		if err == nil {
 			// Bytes of the zip that say nothing, such as times, may change.
 			want := git(t, w.Dir, "for-each-ref", "--format=%(refname) %(objectname)")
@@ -125,7 +129,7 @@ func TestBackupDamaged(t *testing.T) {
 		if err := os.WriteFile(name, whole[:n], 0o666); err != nil {
 			t.Fatal(err)
 		}
-		if _, _, err := Restore(name, filepath.Join(t.TempDir(), "back"), w.options()); err == nil {
+		if _, _, err := Restore(t.Context(), name, filepath.Join(t.TempDir(), "back"), w.options()); err == nil {
 			t.Errorf("cut to %d bytes, and taken for whole", n)
 		}
 	}
@@ -136,18 +140,234 @@ func TestBackupDamaged(t *testing.T) {
 func TestBackupWhere(t *testing.T) {
 	w := full(t)
 	for _, to := range []string{w.Dir, filepath.Join(w.Dir, "b.zip"), filepath.Join(t.TempDir(), "none"), filepath.Join(t.TempDir(), "none", "b.zip")} {
-		if b, err := w.Backup(to, BackupOptions{}); err == nil {
+		if b, err := w.Backup(t.Context(), to, BackupOptions{}); err == nil {
 			t.Errorf("%s: wrote %s", to, b.File)
 		}
 	}
 	dir := t.TempDir()
 	w.fault = func(step string) error { return errors.New("stopped at " + step) }
-	if _, err := w.Backup(dir, BackupOptions{}); err == nil || !strings.Contains(err.Error(), "stopped") {
+	if _, err := w.Backup(t.Context(), dir, BackupOptions{}); err == nil || !strings.Contains(err.Error(), "stopped") {
 		t.Fatal(err)
 	}
 	w.fault = nil
 	left, err := filepath.Glob(filepath.Join(dir, "*.zip"))
 	if err != nil || len(left) > 0 {
 		t.Errorf("left: %v %v", left, err)
+	}
+}
+
+// rewriteBackup copies a backup with one more file, which its backup.toml names,
+// and with another list of files taken away.
+func rewriteBackup(t *testing.T, from, name, text, gone string) string {
+	t.Helper()
+	z, err := zip.OpenReader(from)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer z.Close()
+	var out bytes.Buffer
+	w := zip.NewWriter(&out)
+	put := func(name string, data []byte) {
+		f, err := w.Create(name)
+		if err == nil {
+			_, err = f.Write(data)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, f := range z.File {
+		r, err := f.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		data, err := io.ReadAll(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Close()
+		if f.Name == "backup.toml" {
+			if name != "" {
+				sum := sha256.Sum256([]byte(text))
+				data = fmt.Appendf(data, "%s = %q\n", quote(name), hex.EncodeToString(sum[:]))
+			}
+			data = bytes.Replace(data, []byte("gone = []"), []byte("gone = ["+gone+"]"), 1)
+		}
+		put(f.Name, data)
+	}
+	if name != "" {
+		put(name, []byte(text))
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	to := filepath.Join(t.TempDir(), "made.zip")
+	if err := os.WriteFile(to, out.Bytes(), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	return to
+}
+
+// TestBackupOfStrangers: a backup that somebody has made to write elsewhere than
+// a backup does is refused, though every digest in it is right, and nothing
+// stays of it.
+func TestBackupOfStrangers(t *testing.T) {
+	w := full(t)
+	b, err := w.Backup(t.Context(), filepath.Join(t.TempDir(), "b.zip"), BackupOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ok := rewriteBackup(t, b.File, "private/notes.txt", "x", `"lots/gone.toml"`)
+	r, _, err := Restore(t.Context(), ok, filepath.Join(t.TempDir(), "back"), w.options())
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Close()
+	for _, c := range []struct{ name, gone string }{
+		{"unsaved/.git/config", ""},
+		{"unsaved/.git/hooks/post-checkout", ""},
+		{"unsaved/.GIT/config", ""},
+		{"unsaved/a/git~1/config", ""},
+		{"unsaved/../evil", ""},
+		{"private/../../evil", ""},
+		{".git/config", ""},
+		{"shop.toml", ""},
+		{"", `".git/HEAD"`},
+		{"", `"../shop.toml"`},
+	} {
+		bad := rewriteBackup(t, b.File, c.name, "[core]\n", c.gone)
+		in := t.TempDir()
+		dir := filepath.Join(in, "back")
+		r, _, err := Restore(t.Context(), bad, dir, w.options())
+		var damaged *BackupError
+		if err == nil {
+			r.Close()
+		}
+		if !errors.As(err, &damaged) || !strings.Contains(err.Error(), "no place in a ledger") {
+			t.Errorf("%+v: %v", c, err)
+		}
+		if left, err := os.ReadDir(in); err != nil || len(left) > 0 {
+			t.Errorf("%+v left %v %v", c, left, err)
+		}
+	}
+	// What only turns out to be wrong while it is written leaves nothing either.
+	for _, c := range []struct{ name, gone string }{{"unsaved/instruments", ""}, {"", `"instruments"`}} {
+		bad := rewriteBackup(t, b.File, c.name, "x", c.gone)
+		dir := filepath.Join(t.TempDir(), "back")
+		if r, _, err := Restore(t.Context(), bad, dir, w.options()); err == nil {
+			r.Close()
+			t.Errorf("%+v: restored", c)
+		}
+		if _, err := os.Lstat(dir); err == nil {
+			t.Errorf("%+v: %s stays", c, dir)
+		}
+	}
+}
+
+// TestBackupManifestBounded: no more of a backup.toml is read than one can have.
+func TestBackupManifestBounded(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "big.zip")
+	var out bytes.Buffer
+	z := zip.NewWriter(&out)
+	f, err := z.Create("backup.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	empty := bytes.Repeat([]byte("\n"), 1<<20)
+	for range maxManifest>>20 + 2 {
+		if _, err := f.Write(empty); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := z.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(name, out.Bytes(), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := openBackup(t.Context(), name); err == nil || !strings.Contains(err.Error(), "more than") {
+		t.Error(err)
+	}
+}
+
+// TestBackupStopped: a backup and a restoring that somebody stops leave nothing,
+// neither where they were told to write nor among temporary files: they hold
+// private/.
+func TestBackupStopped(t *testing.T) {
+	w := full(t)
+	b, err := w.Backup(t.Context(), filepath.Join(t.TempDir(), "b.zip"), BackupOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	to, tmp := t.TempDir(), t.TempDir()
+	t.Setenv("TMPDIR", tmp)
+	t.Setenv("TMP", tmp)
+	for _, when := range []string{"at once", "backup written"} {
+		ctx, cancel := context.WithCancel(t.Context())
+		if when == "at once" {
+			cancel()
+		}
+		w.fault = func(step string) error {
+			if step == when {
+				cancel()
+			}
+			return nil
+		}
+		if _, err := w.Backup(ctx, to, BackupOptions{Drill: true}); !errors.Is(err, context.Canceled) {
+			t.Errorf("%s: backup: %v", when, err)
+		}
+		cancel()
+		if _, err := w.Drill(ctx, b.File, BackupOptions{Drill: true}); !errors.Is(err, context.Canceled) {
+			t.Errorf("%s: drill: %v", when, err)
+		}
+		if _, _, err := Restore(ctx, b.File, filepath.Join(to, "back"), w.options()); !errors.Is(err, context.Canceled) {
+			t.Errorf("%s: restore: %v", when, err)
+		}
+		for _, dir := range []string{to, tmp} {
+			if left, err := os.ReadDir(dir); err != nil || len(left) > 0 {
+				t.Errorf("%s left %v %v", when, left, err)
+			}
+		}
+	}
+}
+
+// TestBackupKeepsOthers: a backup takes the place of an older one and of nothing
+// else.
+func TestBackupKeepsOthers(t *testing.T) {
+	w := full(t)
+	to := filepath.Join(t.TempDir(), "b.zip")
+	for range 2 {
+		if _, err := w.Backup(t.Context(), to, BackupOptions{}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, text := range []string{"", "not a zip"} {
+		other := filepath.Join(t.TempDir(), "photos.zip")
+		if err := os.WriteFile(other, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := w.Backup(t.Context(), other, BackupOptions{}); err == nil || !strings.Contains(err.Error(), "is no backup") {
+			t.Error(err)
+		}
+		if got := mustRead(t, filepath.Dir(other), "photos.zip"); string(got) != text {
+			t.Errorf("now %q", got)
+		}
+	}
+}
+
+// TestBackupOddPrivate: what cannot go into a backup is named, and none is written
+// without it.
+func TestBackupOddPrivate(t *testing.T) {
+	w := full(t)
+	if err := os.Symlink(filepath.Join(t.TempDir(), "customers.toml"), filepath.Join(w.Dir, "private", "elsewhere.toml")); err != nil {
+		t.Skip(err)
+	}
+	to := t.TempDir()
+	var usage *UsageError
+	if _, err := w.Backup(t.Context(), to, BackupOptions{}); !errors.As(err, &usage) || !strings.Contains(err.Error(), `"private/elsewhere.toml" is no plain file`) {
+		t.Error(err)
+	}
+	if left, err := os.ReadDir(to); err != nil || len(left) > 0 {
+		t.Errorf("left %v %v", left, err)
 	}
 }

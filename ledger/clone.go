@@ -24,12 +24,16 @@ func Clone(ctx context.Context, url, dir string, opt Options) (*Ledger, error) {
 			url = abs
 		}
 	}
-	return populate(dir, opt, func(r *gitstore.Repo) (map[string]plumbing.Hash, *gitstore.Received, error) {
+	return populate(ctx, dir, opt, func(r *gitstore.Repo) (map[string]plumbing.Hash, *gitstore.Received, error) {
 		far, err := r.Remote(url, gitstore.RemoteOptions{Passphrase: opt.Passphrase})
 		if err != nil {
 			return nil, nil, err
 		}
 		refs, err := far.Refs(ctx)
+		var away *gitstore.RemoteError
+		if path, local := far.Dir(); local && errors.As(err, &away) && gitstore.Creatable(path) {
+			away.Remedy = "look at the address: it is the url in the shop.toml of the bench that has the ledger"
+		}
 		if err != nil {
 			return nil, nil, err
 		}
@@ -43,11 +47,13 @@ func Clone(ctx context.Context, url, dir string, opt Options) (*Ledger, error) {
 		slices.SortFunc(want, func(a, b plumbing.Hash) int { return slices.Compare(a[:], b[:]) })
 		got, err := far.Fetch(ctx, slices.Compact(want), nil)
 		return refs, got, err
-	})
+	}, nil)
 }
 
-// populate makes a ledger in dir of objects and refs from elsewhere.
-func populate(dir string, opt Options, from func(*gitstore.Repo) (map[string]plumbing.Hash, *gitstore.Received, error)) (_ *Ledger, err error) {
+// populate makes a ledger in dir of objects and refs from elsewhere, and of what
+// then, where it is given, adds. On failure, or when ctx ends, nothing stays.
+func populate(ctx context.Context, dir string, opt Options, from func(*gitstore.Repo) (map[string]plumbing.Hash, *gitstore.Received, error),
+	then func(*Ledger) error) (_ *Ledger, err error) {
 	dir, err = filepath.Abs(dir)
 	if err != nil {
 		return nil, err
@@ -79,7 +85,10 @@ func populate(dir string, opt Options, from func(*gitstore.Repo) (map[string]plu
 	if err != nil {
 		return nil, err
 	}
-	tx, err := repo.Lock(context.Background(), opt.Wait)
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	tx, err := repo.Lock(ctx, opt.Wait)
 	if err != nil {
 		return nil, err
 	}
@@ -106,5 +115,15 @@ func populate(dir string, opt Options, from func(*gitstore.Repo) (map[string]plu
 	if errors.As(err, &none) {
 		return nil, &UsageError{"what came is no ledger: its main has no shop.toml", "look at the address"}
 	}
-	return l, err
+	if err != nil {
+		return nil, err
+	}
+	err = ctx.Err()
+	if err == nil && then != nil {
+		err = then(l)
+	}
+	if err != nil {
+		return nil, errors.Join(err, l.Close())
+	}
+	return l, nil
 }

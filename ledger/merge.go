@@ -59,6 +59,7 @@ type merging struct {
 	l            *Ledger
 	tx           *gitstore.Tx
 	ours, theirs side
+	at           string                   // the other side's address, as shown
 	seals        map[string]plumbing.Hash // of the other side, by ref
 	signer       func() (gitstore.Signer, error)
 	by           gitstore.Ident
@@ -180,7 +181,24 @@ func (m *merging) files() (map[string]bool, error) {
 			}
 		}
 	}
+	m.settledApart(changes)
 	return folders, nil
+}
+
+// settledApart finds what both sides settled, one by keeping what stood and one
+// by another text: the one that was kept waits again, or a decision would be
+// overruled without a word.
+func (m *merging) settledApart(changes []change3) {
+	for _, c := range changes {
+		if !strings.HasPrefix(c.path, conflictsDir+"/") || c.base.IsZero() || !c.ours.IsZero() || !c.theirs.IsZero() {
+			continue
+		}
+		p := path.Dir(strings.TrimPrefix(c.path, conflictsDir+"/"))
+		k := slices.IndexFunc(changes, func(f change3) bool { return f.path == p })
+		if k >= 0 && !changes[k].base.IsZero() && (changes[k].ours == changes[k].base) != (changes[k].theirs == changes[k].base) {
+			lose(m.lost, p, changes[k].base)
+		}
+	}
 }
 
 // revive gives a unit that was taken out on one side, and worked on on the

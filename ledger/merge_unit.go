@@ -154,6 +154,11 @@ func (m *merging) twoBeginnings(name string) error {
 	if err != nil {
 		return err
 	}
+	if sealedThere == "" {
+		if err := m.moved(name); err != nil {
+			return err
+		}
+	}
 	under, over := theirs, ours
 	switch {
 	case sealedHere != "" && sealedThere != "":
@@ -186,6 +191,27 @@ func (m *merging) twoBeginnings(name string) error {
 		}
 	}
 	return m.commitUnit(name, tree, []plumbing.Hash{under}, "closed on another bench at the same time", records)
+}
+
+// moved refuses a branch that somebody put on another beginning by hand: main
+// there says that it was closed on the history we have.
+func (m *merging) moved(name string) error {
+	l := m.l
+	if m.theirs.main.IsZero() {
+		return nil // a peer has none
+	}
+	p, err := l.past(name, m.theirs.main)
+	if err != nil || p.head.IsZero() {
+		return err
+	}
+	if has, err := l.repo.Has(p.head); err != nil || !has {
+		return err
+	}
+	if bases, err := l.repo.MergeBases([]plumbing.Hash{m.ours.units[name]}, []plumbing.Hash{p.head}); err != nil || len(bases) == 0 {
+		return err
+	}
+	return &UsageError{fmt.Sprintf("%s: its branch at %s stands at %.10s, but main there says it was closed at %.10s, and neither continues the other; nothing was taken in", name, m.at, m.theirs.units[name], p.head),
+		fmt.Sprintf("somebody moved the branch there by hand: put it back with git push --force %s %s:%s once you know that nothing of value is only on the other", m.at, p.head, unitRef(name))}
 }
 
 // sealedOn names a seal that stands on a history, "" where there is none.

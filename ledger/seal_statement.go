@@ -195,9 +195,11 @@ func ParseStatement(data []byte) (*Statement, error) {
 }
 
 // strictTOML decodes text of ours that a stranger may have written.
-func strictTOML(data []byte, into any) error {
-	if len(data) > maxStatement {
-		return fmt.Errorf("the statement has %d bytes; more than %d are not read", len(data), maxStatement)
+func strictTOML(data []byte, into any) error { return strictTOMLUpTo(maxStatement, data, into) }
+
+func strictTOMLUpTo(most int, data []byte, into any) error {
+	if len(data) > most {
+		return fmt.Errorf("the statement has more than the %d bytes that are read", most)
 	}
 	if !utf8.Valid(data) {
 		return fmt.Errorf("the statement is not UTF-8")

@@ -6,8 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"maps"
-	"os"
-	"path"
 	"slices"
 	"strings"
 	"time"
@@ -136,19 +134,12 @@ func (x *exchange) start(o SyncOptions) error {
 	if err := l.writable(); err != nil {
 		return err
 	}
+	if x.remote.URL == "" {
+		return &UsageError{fmt.Sprintf("the remote %q has no address", x.remote.Name), "write it into shop.toml, for instance: url = \"ssh://office/srv/ledger.git\""}
+	}
 	for _, u := range x.remote.Units {
 		if err := checkUnit(u); err != nil {
-			return err
-		}
-	}
-	if dir, ok := gitstore.LocalRemote(x.remote.URL); ok && o.Create && !l.opt.DryRun {
-		if !path.IsAbs(strings.ReplaceAll(dir, `\`, "/")) && !strings.Contains(dir, ":") {
-			dir = l.Dir + string(os.PathSeparator) + dir
-		}
-		if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
-			if err := gitstore.InitBare(dir); err != nil {
-				return err
-			}
+			return &UsageError{fmt.Sprintf("shop.toml names %q for %s, which is no unit: %v", u, x.remote.Name, err), "write MODEL/TAG, as benchlore list has it"}
 		}
 	}
 	if x.out.Role == schema.RemotePeer {
@@ -169,10 +160,18 @@ func (x *exchange) start(o SyncOptions) error {
 	}
 	var err error
 	x.far, err = l.repo.Remote(x.remote.URL, gitstore.RemoteOptions{Passphrase: l.opt.Passphrase, Apart: l.fault != nil})
-	if err == nil {
-		x.out.URL = x.far.URL
+	if err != nil {
+		return err
 	}
-	return err
+	x.out.URL = x.far.URL
+	dir, local := x.far.Dir()
+	if !o.Create || !local || !gitstore.Creatable(dir) {
+		return nil
+	}
+	if l.opt.DryRun {
+		return &UsageError{x.far.URL + " is not there yet, so there is nothing to compare with", "without --dry-run it is made, and everything is sent to it"}
+	}
+	return gitstore.InitBare(dir)
 }
 
 // exchanged says which refs go over the wire in either direction. For a peer
@@ -321,7 +320,8 @@ func (x *exchange) merge(got *gitstore.Received) error {
 			return &gitstore.RemoteError{URL: x.far.URL, What: "taking in what it has", Err: err,
 				Remedy: "the repository there is damaged: run git fsck on it, and bring it back from a backup or push to it anew from a whole copy"}
 		}
-		m := &merging{l: l, tx: tx, ours: side{main: here[mainRef], units: map[string]plumbing.Hash{}}, theirs: side{main: x.there[mainRef], units: map[string]plumbing.Hash{}}}
+		x.out.HeldBack = []HeldBack{} // of an earlier round
+		m := &merging{l: l, tx: tx, at: x.far.URL, ours: side{main: here[mainRef], units: map[string]plumbing.Hash{}}, theirs: side{main: x.there[mainRef], units: map[string]plumbing.Hash{}}}
 		if x.out.Role != schema.RemoteOwn {
 			if m.ours.main, _, err = l.mainTree(); err != nil {
 				return err
@@ -341,6 +341,11 @@ func (x *exchange) merge(got *gitstore.Received) error {
 				return err
 			} else if !held {
 				m.theirs.units[u] = h
+			}
+		}
+		for _, u := range x.remote.Units {
+			if _, err := l.root.Stat(unitDir(u)); errors.Is(err, fs.ErrNotExist) && x.out.Role != schema.RemoteOwn && x.there[unitRef(u)].IsZero() {
+				x.out.HeldBack = append(x.out.HeldBack, HeldBack{u, "neither this ledger nor the peer has a unit of that name", "look at the name in shop.toml: benchlore list has them all"})
 			}
 		}
 		return x.take(tx, m, here)
@@ -407,7 +412,7 @@ func (x *exchange) incoming(unit string, ours, theirs plumbing.Hash) (held bool,
 			return hold(fmt.Sprintf("commit %.10s there is not signed", c.Hash), "a peer's work is taken in signed only: have it signed there")
 		}
 		if standing, why := trust.judge(raw.key, "git", raw.when); standing != KeyTrusted {
-			return hold(fmt.Sprintf("commit %.10s there is signed by %s, which is %s %s", c.Hash, Fingerprint(raw.key), standing, why),
+			return hold(strings.TrimSpace(fmt.Sprintf("commit %.10s there is signed by %s, which is %s %s", c.Hash, Fingerprint(raw.key), standing, why)),
 				"once you know whose key that is: benchlore keys add MAIL-ADDRESS KEY")
 		}
 	}

@@ -94,6 +94,24 @@ func TestPeerGetsNothingElse(t *testing.T) {
 	}
 }
 
+// TestPeerUnitNobodyHas: a unit named for a peer that is nowhere, a slip of the
+// pen, is told each time and not passed over; one that is only not closed yet is.
+func TestPeerUnitNobodyHas(t *testing.T) {
+	w := newWorkshop(t)
+	bare := filepath.Join(t.TempDir(), "peer.git")
+	git(t, ".", "init", "-q", "--bare", bare)
+	w.unit("longwave-3/lw3-9001")
+	w.remote("peer", bare, "peer", "longwave-3/lw3-9001\", \"longwave-3/lw3-9010")
+	w.save()
+	w = w.again()
+	for range 2 {
+		r := w.sync()
+		if len(r.HeldBack) != 1 || r.HeldBack[0].Unit != "longwave-3/lw3-9010" || !strings.Contains(r.HeldBack[0].Why, "neither") {
+			t.Errorf("held back: %+v", r.HeldBack)
+		}
+	}
+}
+
 // TestPeerHistoryWithMore: where somebody put main's files on a unit's branch
 // by hand, it does not go to a peer.
 func TestPeerHistoryWithMore(t *testing.T) {

@@ -325,22 +325,61 @@ func TestServerDies(t *testing.T) {
 	a.inOrder()
 }
 
-// TestServerSaysNo: what a server refuses for good ends with its reason, and
-// not in a circle.
+// TestServerSaysNo: what a server refuses for good ends at once, with the ref it
+// refused and what its hook says, and not as if somebody else had been faster.
 func TestServerSaysNo(t *testing.T) {
-	url, dir := overDaemon(t)
-	o := newOfficesAt(t, url, dir, 1)
-	hook := filepath.Join(o.bare, "hooks", "pre-receive")
-	writeFile(t, hook, "#!/bin/sh\necho closed for the holidays >&2\nexit 1\n")
-	if err := os.Chmod(hook, 0o755); err != nil {
-		t.Fatal(err)
+	for _, c := range []struct{ name, hook, script, ref string }{
+		{"all", "pre-receive", "cat >/dev/null; printf 'closed for \\033[31mthe\\n holidays\\n' >&2; exit 1", mainRef},
+		{"main", "update", "if [ $1 = refs/heads/main ]; then echo 'closed for [31mthe / holidays' >&2; exit 1; fi", mainRef},
+		{"a unit", "update", "case $1 in */unit/*) echo 'closed for [31mthe / holidays' >&2; exit 1;; esac", unitRef(lw)},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			url, dir := overDaemon(t)
+			o := newOfficesAt(t, url, dir, 1)
+			hook := filepath.Join(o.bare, "hooks", c.hook)
+			writeFile(t, hook, "#!/bin/sh\n"+c.script+"\n")
+			if err := os.Chmod(hook, 0o755); err != nil {
+				t.Fatal(err)
+			}
+			a := o.bench[0]
+			a.job(lw)
+			a.close(lw)
+			r, err := a.Sync(context.Background(), a.Shop.Remotes[0], SyncOptions{})
+			var refused *gitstore.RefusedError
+			if !errors.As(err, &refused) || refused.Another || r.Rounds != 1 || strings.Contains(refused.Hint(), "faster") {
+				t.Fatalf("%v after %d rounds", err, r.Rounds)
+			}
+			if !strings.Contains(err.Error(), "did not take "+c.ref+":") || !strings.Contains(err.Error(), "closed for [31mthe / holidays") {
+				t.Errorf("it says: %v", err)
+			}
+			judge(t, a.Dir)
+		})
 	}
-	a := o.bench[0]
-	a.add(lw, "note", "title = \"x\"\n")
+}
+
+// TestServerOnlyForward: a server that keeps histories from being replaced keeps
+// one that is not sealed where ours is. That is said with its remedy, which works.
+func TestServerOnlyForward(t *testing.T) {
+	url, dir := overDaemon(t)
+	o := newOfficesAt(t, url, dir, 2, "receive.denyNonFastForwards=true")
+	a, b := o.bench[0], o.bench[1]
+	a.signWith(newKey(t, "ed25519"))
+	b.signWith(newKey(t, "ed25519"))
+	a.job(lw)
+	a.sync()
+	b.sync()
+	b.now = b.now.Add(time.Hour)
+	b.close(lw)
+	b.sync()
+	a.close(lw)
+	a.seal(lw)
 	r, err := a.Sync(context.Background(), a.Shop.Remotes[0], SyncOptions{})
 	var refused *gitstore.RefusedError
-	if !errors.As(err, &refused) || refused.Another || r.Rounds != 1 {
-		t.Errorf("%v after %d rounds", err, r.Rounds)
+	if !errors.As(err, &refused) || refused.Another || r.Rounds != 1 || !strings.Contains(refused.Hint(), "receive.denyNonFastForwards false") {
+		t.Fatalf("%v after %d rounds", err, r.Rounds)
 	}
 	judge(t, a.Dir)
+	a.inOrder()
+	git(t, o.bare, "config", "receive.denyNonFastForwards", "false")
+	o.settled()
 }

@@ -3,6 +3,8 @@ package ledger
 import (
 	"context"
 	crand "crypto/rand"
+	"errors"
+	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -214,6 +216,34 @@ func TestSyncFirstClosesApart(t *testing.T) {
 	}
 }
 
+// TestSyncBranchMovedThere: a unit's branch that somebody put on another beginning
+// at the server is not taken for a first close there: it is named, nothing moves
+// here, and what the message says puts it right.
+func TestSyncBranchMovedThere(t *testing.T) {
+	o := newOffices(t, 1)
+	a := o.bench[0]
+	a.signWith(newKey(t, "ed25519"))
+	a.job(lw)
+	head := a.close(lw).Head
+	a.sync()
+	aside := git(t, o.bare, "commit-tree", "-m", "aside", head+"^{tree}")
+	git(t, o.bare, "update-ref", unitRef(lw), aside)
+	_, err := a.Sync(context.Background(), a.Shop.Remotes[0], SyncOptions{})
+	var usage *UsageError
+	if !errors.As(err, &usage) || !strings.Contains(err.Error(), "neither continues the other") {
+		t.Fatalf("sync: %v", err)
+	}
+	if got := git(t, a.Dir, "rev-parse", unitRef(lw)); got != head {
+		t.Errorf("the branch is at %s here, want %s", got, head)
+	}
+	judge(t, a.Dir)
+	a.inOrder()
+	_, command, _ := strings.Cut(usage.Hint(), "put it back with git ")
+	command, _, _ = strings.Cut(command, " once you know")
+	git(t, a.Dir, strings.Fields(command)...)
+	o.settled()
+}
+
 // TestSyncConflict: a record changed on both benches keeps both versions until
 // it is settled, and blocks the close until then.
 func TestSyncConflict(t *testing.T) {
@@ -268,5 +298,86 @@ func TestSyncConflict(t *testing.T) {
 				w.inOrder()
 			}
 		})
+	}
+}
+
+// TestSyncSettledApart: one bench keeps what stands, the other takes the other
+// version or writes a third. Neither decision overrules the other without a
+// word: what was kept waits again, and settling that ends it.
+func TestSyncSettledApart(t *testing.T) {
+	for _, closed := range []bool{false, true} {
+		for _, how := range []string{"keep", "take", "text"} {
+			t.Run(fmt.Sprintf("closed %t, %s", closed, how), func(t *testing.T) {
+				o := newOffices(t, 2)
+				a, b := o.bench[0], o.bench[1]
+				p := a.add(lw, schema.KindNote, "title = \"first\"\n")
+				if closed {
+					a.job(lw)
+					a.close(lw)
+				}
+				a.sync()
+				b.sync()
+				text := string(mustRead(t, a.Dir, p))
+				change := func(w *workshop, to string) {
+					t.Helper()
+					w.now = w.now.Add(time.Hour)
+					if _, err := w.Amend([]Amended{{p, []byte(strings.Replace(text, "first", to, 1))}}, "mw", "a slip", CloseOptions{}); err != nil {
+						t.Fatal(err)
+					}
+				}
+				settle := func(w *workshop, so SettleOptions) {
+					t.Helper()
+					w.now = w.now.Add(time.Hour)
+					so.By, so.Reason = "mw", "asked the owner"
+					if _, err := w.Settle(p, so); err != nil {
+						t.Fatalf("%v%s", err, drawings(err))
+					}
+				}
+				stands := func(want string) {
+					t.Helper()
+					for k, w := range o.bench {
+						if got := string(mustRead(t, w.Dir, p)); !strings.Contains(got, want) {
+							t.Errorf("bench %d: stands: %s, want %s", k, got, want)
+						}
+					}
+				}
+				change(a, "by the office")
+				b.now = a.now
+				change(b, "by the fair")
+				a.sync()
+				b.sync()
+				a.sync()
+				stands("by the fair")
+				settle(a, SettleOptions{Keep: true})
+				waits := 1
+				switch how {
+				case "keep":
+					settle(b, SettleOptions{Keep: true})
+					waits = 0
+				case "take":
+					settle(b, SettleOptions{Take: true})
+				case "text":
+					settle(b, SettleOptions{Text: []byte(strings.Replace(string(mustRead(t, b.Dir, p)), "by the fair", "by both", 1))})
+				}
+				o.settled()
+				stands(map[string]string{"keep": "by the fair", "take": "by the office", "text": "by both"}[how])
+				for k, w := range o.bench {
+					if c, err := w.Conflicts(); err != nil || len(c) != waits {
+						t.Fatalf("bench %d: %d wait, want %d: %v", k, len(c), waits, err)
+					}
+				}
+				if waits > 0 {
+					settle(a, SettleOptions{Take: true})
+					o.settled()
+					stands("by the fair")
+				}
+				for _, w := range o.bench {
+					if c, err := w.Conflicts(); err != nil || len(c) != 0 {
+						t.Errorf("left: %v %v", c, err)
+					}
+					w.inOrder()
+				}
+			})
+		}
 	}
 }

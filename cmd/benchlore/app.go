@@ -87,6 +87,10 @@ func (a *app) fail(err error) int {
 	if errors.Is(err, errUntrusted) {
 		return exitUntrusted
 	}
+	var shown *shownError
+	if errors.As(err, &shown) {
+		return exitCode(shown.err)
+	}
 	var problems *ledger.ProblemsError
 	if errors.As(err, &problems) {
 		for _, p := range problems.Problems {
@@ -116,12 +120,13 @@ func exitCode(err error) int {
 		line     *usageError
 		photo    *ledger.PhotoError
 		broken   *ledger.BrokenError
+		backup   *ledger.BackupError
 		unknown  *ledger.UntrustedError
 	)
 	switch {
 	case errors.As(err, &unknown):
 		return exitUntrusted
-	case errors.As(err, &broken):
+	case errors.As(err, &broken), errors.As(err, &backup):
 		return exitProblems
 	case errors.As(err, &problems), errors.As(err, &findings), errors.As(err, &unsaved), errors.As(err, &photo):
 		return exitProblems
@@ -130,6 +135,11 @@ func exitCode(err error) int {
 	}
 	return exitEnvironment
 }
+
+// shownError is an error that has been shown already, and others after it.
+type shownError struct{ err error }
+
+func (e *shownError) Error() string { return e.err.Error() }
 
 // usageError is a mistake in the command line.
 type usageError struct {

@@ -27,19 +27,21 @@ tells. It holds private/: whoever is to be forgotten must be taken out of old
 backups as well.`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
+			ctx, stop := interruptible()
+			defer stop()
 			return a.with(func(l *ledger.Ledger) error {
 				var b ledger.Backup
 				var err error
 				switch {
 				case read != "" && len(list) == 0:
-					b, err = l.Drill(read, o)
+					b, err = l.Drill(ctx, read, o)
 				case read == "" && len(list) == 1:
-					b, err = l.Backup(list[0], o)
+					b, err = l.Backup(ctx, list[0], o)
 				default:
 					return usagef("write: benchlore backup DIR, or benchlore backup --read FILE", "name one place to write to, or one file to read back")
 				}
 				if err != nil {
-					return err
+					return stopped(ctx, "no backup was written or read to its end", err)
 				}
 				if a.json {
 					return a.printJSON(b)
@@ -80,9 +82,11 @@ private/, and hand edits as they stood. Nothing of it is taken on trust: every d
 and every object is checked, and on failure nothing stays.`,
 		Args: args(cobra.ExactArgs(2)),
 		RunE: func(_ *cobra.Command, list []string) error {
-			l, b, err := ledger.Restore(list[0], list[1], a.options())
+			ctx, stop := interruptible()
+			defer stop()
+			l, b, err := ledger.Restore(ctx, list[0], list[1], a.options())
 			if err != nil {
-				return err
+				return stopped(ctx, "nothing was restored", err)
 			}
 			defer l.Close()
 			if a.json {

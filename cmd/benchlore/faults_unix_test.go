@@ -76,3 +76,26 @@ func TestSyncReadOnly(t *testing.T) {
 	must(t, w.office, "sync")
 	w.whole(w.office)
 }
+
+// TestUnreadable: what may not be read is told as that, and not as a folder
+// without a repository or a damaged backup.
+func TestUnreadable(t *testing.T) {
+	if !ordinary(t) {
+		return
+	}
+	w := newTrade(t)
+	backup := filepath.Join(t.TempDir(), "b.zip")
+	must(t, w.fair, "backup", backup)
+	for _, name := range []string{w.bare, backup} {
+		if err := os.Chmod(name, 0); err != nil {
+			t.Fatal(err)
+		}
+		defer os.Chmod(name, 0o755)
+	}
+	for _, args := range [][]string{{"sync"}, {"backup", "--read", backup}, {"restore", backup, t.TempDir()}} {
+		out, err := program(w.fair, nil, args...).CombinedOutput()
+		if err == nil || err.Error() != "exit status 3" || !strings.Contains(string(out), "permission denied") || strings.Contains(string(out), "an older one") {
+			t.Errorf("%v: %v\n%s", args, err, out)
+		}
+	}
+}

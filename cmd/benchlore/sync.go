@@ -1,24 +1,45 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"maps"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
+	"benchlore/ledger/gitstore"
 	"benchlore/schema"
 )
 
-// interruptible ends what goes over the wire when somebody presses Ctrl-C.
+// interruptible ends what takes long when somebody presses Ctrl-C, so that it can
+// tidy up. Pressed once more it ends the program at once.
 func interruptible() (context.Context, context.CancelFunc) {
-	return signal.NotifyContext(context.Background(), os.Interrupt)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	context.AfterFunc(ctx, stop)
+	return ctx, stop
+}
+
+// stoppedError is what somebody ended with Ctrl-C.
+type stoppedError struct{ left string }
+
+func (e *stoppedError) Error() string { return "stopped; " + e.left }
+func (e *stoppedError) Hint() string  { return "run the command again when it suits" }
+
+// stopped is err, unless it came of Ctrl-C: left says then how things are left.
+func stopped(ctx context.Context, left string, err error) error {
+	if err != nil && ctx.Err() != nil {
+		return &stoppedError{left}
+	}
+	return err
 }
 
 func (a *app) syncCmd() *cobra.Command {
@@ -50,10 +71,16 @@ Keys come from ssh-agent and ~/.ssh, passwords from git's credential helpers.`,
 				ctx, stop := interruptible()
 				defer stop()
 				var done []ledger.Synced
-				for _, r := range remotes {
+				var failed error
+				for i, r := range remotes {
 					s, err := l.Sync(ctx, r, o)
+					if i+1 < len(remotes) && ctx.Err() == nil && isAway(err) {
+						a.fail(err) // the others are not waited for in vain
+						failed = &shownError{err}
+						continue
+					}
 					if err != nil {
-						return err
+						return stopped(ctx, "nothing is lost, here or there", err)
 					}
 					done = append(done, s)
 					if !a.json {
@@ -65,6 +92,19 @@ Keys come from ssh-agent and ~/.ssh, passwords from git's credential helpers.`,
 						return err
 					}
 				}
+				if !a.json && len(done) > 0 && !slices.ContainsFunc(done, func(s ledger.Synced) bool { return len(s.Conflicts) > 0 }) {
+					// What another bench met, or nobody has settled yet.
+					waiting, err := l.Conflicts()
+					if err != nil {
+						return err
+					}
+					if len(waiting) > 0 {
+						fmt.Fprintf(a.out, "to settle: %s; see: benchlore settle\n", plural(len(waiting), "version"))
+					}
+				}
+				if failed != nil {
+					return failed
+				}
 				if slices.ContainsFunc(done, func(s ledger.Synced) bool { return len(s.Conflicts)+len(s.HeldBack) > 0 }) {
 					return errFound
 				}
@@ -75,6 +115,14 @@ Keys come from ssh-agent and ~/.ssh, passwords from git's credential helpers.`,
 	cmd.Flags().BoolVar(&o.Create, "create", false, "make a bare repository where the remote is a folder that is not there yet")
 	a.writeFlags(cmd)
 	return cmd
+}
+
+// isAway reports whether an exchange failed for what is the matter at the other
+// end: another remote may still be reached.
+func isAway(err error) bool {
+	var remote *gitstore.RemoteError
+	var refused *gitstore.RefusedError
+	return errors.As(err, &remote) || errors.As(err, &refused)
 }
 
 func (a *app) printSynced(s ledger.Synced) {
@@ -172,21 +220,29 @@ closed, sealed nor handed over.`,
 				if chosen > 1 {
 					return usagef("choose one of --keep, --take and --from", "a conflict is settled one way")
 				}
-				var err error
+				file, err := ledgerPath(l, list[0])
+				if err != nil {
+					return err
+				}
 				if o.By, err = a.by(l, by); err != nil {
 					return err
 				}
-				switch from {
-				case "":
-				case "-":
+				switch {
+				case !cmd.Flags().Changed("from"):
+				case from == "":
+					err = usagef("name the file with the text that is to stand, or - for standard input", "--from names no file")
+				case from == "-":
 					o.Text, err = io.ReadAll(a.in)
 				default:
 					o.Text, err = os.ReadFile(from)
 				}
+				if err == nil && cmd.Flags().Changed("from") && len(bytes.TrimSpace(o.Text)) == 0 {
+					err = usagef("the file must hold the whole text that is to stand", "%q is empty", from)
+				}
 				if err != nil {
 					return err
 				}
-				r, err := l.Settle(list[0], o)
+				r, err := l.Settle(file, o)
 				if err != nil {
 					return err
 				}
@@ -197,7 +253,7 @@ closed, sealed nor handed over.`,
 				if a.dryRun {
 					verb = "would settle"
 				}
-				fmt.Fprintf(a.out, "%s %s\n", verb, list[0])
+				fmt.Fprintf(a.out, "%s %s\n", verb, file)
 				return nil
 			})
 		},
@@ -218,7 +274,14 @@ func (a *app) listConflicts(l *ledger.Ledger, file string) error {
 		return err
 	}
 	if file != "" {
+		if file, err = ledgerPath(l, file); err != nil {
+			return err
+		}
+		waiting := len(all)
 		all = slices.DeleteFunc(all, func(c ledger.Conflict) bool { return c.Path != file && c.Other != file })
+		if len(all) == 0 && waiting > 0 {
+			return usagef("see what there is: benchlore settle", "there is nothing to settle about %s", file)
+		}
 	}
 	if a.json {
 		if all == nil {
@@ -264,7 +327,7 @@ private/ is in no git repository and does not come along.`,
 			defer stop()
 			l, err := ledger.Clone(ctx, list[0], list[1], a.options())
 			if err != nil {
-				return err
+				return stopped(ctx, "nothing was copied", err)
 			}
 			defer l.Close()
 			units, err := l.Units()
@@ -275,6 +338,12 @@ private/ is in no git repository and does not come along.`,
 				return a.printJSON(map[string]any{"dir": l.Dir, "shop": l.Shop.Name, "units": len(units)})
 			}
 			fmt.Fprintf(a.out, "%s: the ledger of %s, %s\n", l.Dir, l.Shop.Name, plural(len(units), "unit"))
+			for _, r := range l.Shop.Remotes {
+				if path, local := gitstore.LocalRemote(r.URL); local && !filepath.IsAbs(path) && gitstore.Creatable(filepath.Join(l.Dir, path)) {
+					fmt.Fprintf(a.err, "benchlore: sync will not find %q from here: nothing is at %s\n  write the whole path as its url in shop.toml, or copy the ledger to where %s leads there\n",
+						r.Name, filepath.Join(l.Dir, path), r.URL)
+				}
+			}
 			return nil
 		},
 	}

@@ -160,7 +160,7 @@ func TestSyncFaults(t *testing.T) {
 			}
 			write(w.t, w.loose(w.bare, note), string(data))
 		}},
-		{"the server's folder gone", func(w *trade) { os.Rename(w.bare, w.bare+"-away") }, `is not a git repository`,
+		{"the server's folder gone", func(w *trade) { os.Rename(w.bare, w.bare+"-away") }, `there is no repository at`,
 			func(w *trade) { os.Rename(w.bare+"-away", w.bare) }},
 		{"the server's folder lost for good", func(w *trade) { must(w.t, w.office, "sync"); os.RemoveAll(w.bare) }, `sync --create`,
 			func(w *trade) { must(w.t, w.office, "sync", "--create") }},

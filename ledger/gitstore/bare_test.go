@@ -40,7 +40,8 @@ func TestBare(t *testing.T) {
 		t.Errorf("a push that came too late: %v", err)
 	}
 	// A repository somebody works in is not pushed to.
-	work, err := r.Remote(filepath.Join(top, "r"), RemoteOptions{})
+	other := newRepo(t)
+	work, err := r.Remote(other.Dir, RemoteOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}

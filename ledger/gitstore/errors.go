@@ -75,9 +75,17 @@ type EditedError struct {
 
 func (e *EditedError) Error() string {
 	if e.Staged {
-		return fmt.Sprintf("%q has changes staged with git that are not committed; commit or unstage them first", e.Path)
+		return fmt.Sprintf("%q has changes staged with git that are not committed", e.Path)
 	}
-	return fmt.Sprintf("%q was edited by hand and not committed; save or undo that edit first", e.Path)
+	return fmt.Sprintf("%q was edited by hand and not saved", e.Path)
+}
+
+// Hint names the next step.
+func (e *EditedError) Hint() string {
+	if e.Staged {
+		return "commit them with git, or take them back: git restore --staged FILE"
+	}
+	return "keep the edit with benchlore save, or drop it with git restore FILE; then run the command again"
 }
 
 // PathError is returned for a path that must not be written: one that leaves

@@ -1,19 +1,25 @@
 package gitstore
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"net/url"
+	"os"
 	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/format/pktline"
 	"github.com/go-git/go-git/v5/plumbing/protocol/packp"
 	"github.com/go-git/go-git/v5/plumbing/protocol/packp/capability"
 	"github.com/go-git/go-git/v5/plumbing/transport"
@@ -41,14 +47,22 @@ func (e *RemoteError) Unwrap() error { return e.Err }
 type RefusedError struct {
 	URL     string
 	Refs    map[string]string // the server's reasons by ref
+	Said    string            // what the server's hooks told, on one line
 	Another bool              // somebody else was faster: fetch, merge and push again
 }
 
 func (e *RefusedError) Error() string {
-	for name, why := range e.Refs {
-		return fmt.Sprintf("%s did not take %s: %s", e.URL, name, why)
+	text := e.URL + " did not take the push"
+	if names := slices.Sorted(maps.Keys(e.Refs)); len(names) > 0 {
+		text = fmt.Sprintf("%s did not take %s: %s", e.URL, names[0], e.Refs[names[0]])
+		if len(names) > 1 {
+			text += fmt.Sprintf(" (and %d more)", len(names)-1)
+		}
 	}
-	return e.URL + " did not take the push"
+	if e.Said != "" {
+		text += "; it says: " + e.Said
+	}
+	return text
 }
 
 // Hint names the next step.
@@ -56,7 +70,61 @@ func (e *RefusedError) Hint() string {
 	if e.Another {
 		return "somebody else was faster; run the command again"
 	}
+	for _, why := range e.Refs {
+		if strings.Contains(why, notForward) {
+			return "the history there is to give way to a sealed one, once: have whoever looks after the server run there: git config receive.denyNonFastForwards false"
+		}
+	}
 	return "ask whoever looks after the server; nothing is lost here"
+}
+
+// notForward is git's answer where receive.denyNonFastForwards is set, and
+// withAnother that to a ref whose push was one step with a refused one's.
+const (
+	notForward  = "non-fast-forward"
+	withAnother = "atomic push failure"
+)
+
+// refusal judges what a server said of each ref it did not take.
+func refusal(url string, refs map[string]string, said string) *RefusedError {
+	e := &RefusedError{URL: url, Refs: map[string]string{}, Said: oneLine(said)}
+	for name, why := range refs {
+		if why != withAnother {
+			e.Refs[name] = why
+		}
+	}
+	if len(e.Refs) == 0 {
+		e.Refs = refs
+	}
+	// A refusal that stays is not mended by trying again.
+	e.Another = true
+	for _, why := range e.Refs {
+		e.Another = e.Another && isRace(why)
+	}
+	return e
+}
+
+// oneLine makes one line of what a server says, of a length to be read and
+// without what would steer a terminal.
+func oneLine(s string) string {
+	var out []string
+	for line := range strings.FieldsFuncSeq(s, func(c rune) bool { return c == '\n' || c == '\r' }) {
+		line = strings.TrimSpace(strings.Map(func(c rune) rune {
+			if unicode.IsControl(c) || unicode.Is(unicode.Cf, c) || c == utf8.RuneError {
+				return -1
+			}
+			return c
+		}, line))
+		if line != "" {
+			out = append(out, line)
+		}
+	}
+	const most = 400
+	text := []rune(strings.Join(out, " / "))
+	if len(text) > most {
+		text = append(text[:most], []rune(" ...")...)
+	}
+	return string(text)
 }
 
 // Remote is the far end of an exchange: a server, or a repository on a disk.
@@ -92,10 +160,17 @@ func (r *Repo) Remote(rawURL string, opt RemoteOptions) (*Remote, error) {
 		if !filepath.IsAbs(p) {
 			p = filepath.Join(r.Dir, p)
 		}
+		if Inside(r.Dir, p) {
+			return nil, &RemoteError{m.URL, "reading the address", errors.New("it lies inside this ledger"), "name a bare repository outside it, best on another disk or a server"}
+		}
 		m.path = p
 		return m, nil
 	}
 	ep, err := transport.NewEndpoint(rawURL)
+	var parse *url.Error
+	if errors.As(err, &parse) {
+		return nil, &RemoteError{m.URL, "reading the address", parse.Err, "a % in a name or a password is written %25"} // parse itself has the password
+	}
 	if err != nil {
 		return nil, &RemoteError{m.URL, "reading the address", err, "write it as git does: ssh://host/path, https://host/path or a path"}
 	}
@@ -117,10 +192,16 @@ func (r *Repo) Remote(rawURL string, opt RemoteOptions) (*Remote, error) {
 // letters among them.
 func localPath(s string) (string, bool) {
 	if rest, ok := strings.CutPrefix(s, "file://"); ok {
-		if u, err := url.Parse(s); err == nil && u.Path != "" {
-			rest = u.Path
+		// As git has it: signs written %41 count, and so do # and ?; what stands
+		// before the first slash is a machine.
+		if plain, err := url.PathUnescape(rest); err == nil {
+			rest = plain
 		}
-		if runtime.GOOS == "windows" {
+		rest = strings.TrimPrefix(rest, "localhost")
+		if !strings.HasPrefix(rest, "/") {
+			rest = "//" + rest
+		}
+		if runtime.GOOS == "windows" && !strings.HasPrefix(rest, "//") {
 			rest = strings.TrimPrefix(rest, "/")
 		}
 		return filepath.FromSlash(rest), true
@@ -135,12 +216,48 @@ func localPath(s string) (string, bool) {
 	return "", false
 }
 
+// Inside reports whether a path lies in a folder, or is it, as written or by way
+// of links.
+func Inside(dir, p string) bool {
+	if rel, err := filepath.Rel(dir, p); err == nil && filepath.IsLocal(rel) {
+		return true
+	}
+	real, err := filepath.EvalSymlinks(dir)
+	if err != nil {
+		return false
+	}
+	rest := ""
+	for {
+		if up, err := filepath.EvalSymlinks(p); err == nil {
+			rel, err := filepath.Rel(real, filepath.Join(up, rest))
+			return err == nil && filepath.IsLocal(rel)
+		}
+		up := filepath.Dir(p)
+		if up == p {
+			return false
+		}
+		rest = filepath.Join(filepath.Base(p), rest)
+		p = up
+	}
+}
+
+// Dir is where a repository on a disk is; false for a server.
+func (m *Remote) Dir() (string, bool) { return m.path, m.path != "" }
+
 // LocalRemote reports whether an address is that of a disk, and where.
 func LocalRemote(s string) (string, bool) { return localPath(s) }
 
 func withoutPassword(s string) string {
 	u, err := url.Parse(s)
-	if err != nil || u.User == nil {
+	if err != nil {
+		scheme, rest, ok := strings.Cut(s, "://")
+		if at := strings.LastIndexByte(rest, '@'); ok && at >= 0 {
+			name, _, _ := strings.Cut(rest[:at], ":")
+			return scheme + "://" + name + rest[at:]
+		}
+		return s
+	}
+	if u.User == nil {
 		return s
 	}
 	if _, has := u.User.Password(); has {
@@ -193,15 +310,29 @@ func remedyFor(m *Remote, err error) string {
 	case errors.Is(err, transport.ErrRepositoryNotFound):
 		return "look at the address; an empty repository is made with git init --bare"
 	case strings.Contains(s, "knownhosts"), strings.Contains(s, "known_hosts"):
-		return "let ssh learn the server's key first: ssh " + m.ep.Host
+		return "let ssh learn the server's key first: " + sshCommand(m.ep)
 	case strings.Contains(s, "unable to authenticate"):
 		return "add a key the server knows to ssh-agent: ssh-add FILE"
 	case errors.Is(err, transport.ErrAuthenticationRequired), errors.Is(err, transport.ErrAuthorizationFailed):
 		return "the server does not accept this name and password for this"
 	case errors.Is(err, fs.ErrPermission):
 		return "see that you may write there"
+	case errors.Is(err, pktline.ErrInvalidPktLen), strings.Contains(s, "unexpected client error"):
+		return "what answers there is no git server, or one in trouble: look at the address, and whether this network wants a login in a browser first"
 	}
 	return "nothing is lost here; run the command again when the server can be reached"
+}
+
+// sshCommand is how somebody would go to the server by hand.
+func sshCommand(ep *transport.Endpoint) string {
+	text := "ssh "
+	if ep.Port != 0 && ep.Port != 22 {
+		text += fmt.Sprintf("-p %d ", ep.Port)
+	}
+	if ep.User != "" {
+		text += ep.User + "@"
+	}
+	return text + ep.Host
 }
 
 // Refs asks for the refs below refs/ and what they point at. An empty
@@ -249,10 +380,23 @@ func (m *Remote) open() (*Repo, error) {
 		return far, nil
 	}
 	var missing *NotRepositoryError
-	if errors.As(err, &missing) {
-		return nil, &RemoteError{m.URL, "opening it", err, "make one there: benchlore sync --create, or git init --bare"}
+	if !errors.As(err, &missing) {
+		return nil, &RemoteError{m.URL, "opening it", err, ""}
 	}
-	return nil, &RemoteError{m.URL, "opening it", err, ""}
+	if Creatable(m.path) {
+		return nil, &RemoteError{m.URL, "opening it", fmt.Errorf("there is no repository at %q yet", m.path), "make one there: benchlore sync --create, or git init --bare"}
+	}
+	if _, err := os.ReadDir(m.path); errors.Is(err, fs.ErrPermission) {
+		return nil, &RemoteError{m.URL, "opening it", err, "have whoever owns that folder let you read and write there"}
+	}
+	return nil, &RemoteError{m.URL, "opening it", fmt.Errorf("%q is there and is no repository", m.path), "look at the address; a repository is made in an empty folder or a new one only"}
+}
+
+// Creatable reports whether InitBare may make a repository at dir: nothing is
+// there, or an empty folder.
+func Creatable(dir string) bool {
+	entries, err := os.ReadDir(dir)
+	return errors.Is(err, fs.ErrNotExist) || err == nil && len(entries) == 0
 }
 
 // Fetch gets everything the wanted objects reach and have, which both sides
@@ -264,7 +408,7 @@ func (m *Remote) Fetch(ctx context.Context, want, have []plumbing.Hash) (*Receiv
 			return nil, err
 		}
 		defer far.Close()
-		return copyObjects(far, m.repo, want, have)
+		return copyObjects(ctx, far, m.repo, want, have)
 	}
 	var got *Received
 	return got, m.withAuth(ctx, "fetching", func() error {
@@ -295,8 +439,9 @@ func (m *Remote) Fetch(ctx context.Context, want, have []plumbing.Hash) (*Receiv
 	})
 }
 
-// copyObjects brings objects from one repository on a disk to another.
-func copyObjects(from, to *Repo, want, have []plumbing.Hash) (*Received, error) {
+// copyObjects brings objects from one repository on a disk to another, unless
+// ctx ends first.
+func copyObjects(ctx context.Context, from, to *Repo, want, have []plumbing.Hash) (*Received, error) {
 	var known []plumbing.Hash
 	for _, h := range have {
 		if ok, err := from.Has(h); err != nil {
@@ -320,7 +465,11 @@ func copyObjects(from, to *Repo, want, have []plumbing.Hash) (*Received, error) 
 		}
 		return out, nil
 	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
 	rd, w := io.Pipe()
+	defer context.AfterFunc(ctx, func() { rd.CloseWithError(ctx.Err()) })()
 	go func() { w.CloseWithError(from.WritePack(w, objects)) }()
 	got, err := to.Receive(rd)
 	rd.CloseWithError(err)
@@ -392,6 +541,15 @@ func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []plu
 	if !adv.Capabilities.Supports(capability.ReportStatus) {
 		return nil, errors.New("the server does not say whether it took a push")
 	}
+	var said bytes.Buffer
+	for _, c := range []capability.Capability{capability.Sideband64k, capability.Quiet} {
+		if adv.Capabilities.Supports(c) {
+			if err := req.Capabilities.Set(c); err != nil {
+				return nil, err
+			}
+		}
+	}
+	req.Progress = &said
 	updates := slices.Concat(groups...)
 	if adv.Capabilities.Supports(capability.Atomic) && !m.apart {
 		if err := req.Capabilities.Set(capability.Atomic); err != nil {
@@ -403,7 +561,7 @@ func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []plu
 	tips := make([]plumbing.Hash, 0, len(updates))
 	for _, u := range updates {
 		if adv.References[u.Name] != u.Old {
-			return nil, &RefusedError{m.URL, map[string]string{u.Name: "it is at another commit by now"}, true}
+			return nil, &RefusedError{URL: m.URL, Refs: map[string]string{u.Name: "it is at another commit by now"}, Another: true}
 		}
 		req.Commands = append(req.Commands, &packp.Command{Name: plumbing.ReferenceName(u.Name), Old: u.Old, New: u.New})
 		tips = append(tips, u.New)
@@ -424,17 +582,19 @@ func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []plu
 		return nil, err
 	}
 	if report.UnpackStatus != "ok" {
+		if said.Len() > 0 {
+			return nil, fmt.Errorf("the server could not take the objects: %s; it says: %s", report.UnpackStatus, oneLine(said.String()))
+		}
 		return nil, fmt.Errorf("the server could not take the objects: %s", report.UnpackStatus)
 	}
-	refused := &RefusedError{m.URL, map[string]string{}, false}
+	refused := map[string]string{}
 	for _, c := range report.CommandStatuses {
 		if c.Error() != nil {
-			refused.Refs[string(c.ReferenceName)] = c.Status
-			refused.Another = refused.Another || isRace(c.Status)
+			refused[string(c.ReferenceName)] = c.Status
 		}
 	}
-	if len(refused.Refs) > 0 {
-		return nil, refused
+	if len(refused) > 0 {
+		return nil, refusal(m.URL, refused, said.String())
 	}
 	return updates, err
 }
@@ -442,8 +602,8 @@ func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []plu
 // isRace tells the answers of git's receive-pack to a ref that moved in the
 // meantime from refusals that stay.
 func isRace(status string) bool {
-	for _, s := range []string{"failed to update ref", "failed to lock", "cannot lock ref", "fetch first", "non-fast-forward", "reference already exists",
-		"incorrect old value", "atomic", "transaction"} {
+	for _, s := range []string{"failed to update ref", "failed to lock", "cannot lock ref", "fetch first", "reference already exists",
+		"incorrect old value", "transaction"} {
 		if strings.Contains(status, s) {
 			return true
 		}
@@ -460,13 +620,13 @@ func (m *Remote) pushLocal(ctx context.Context, updates []RefUpdate, known []plu
 	defer far.Close()
 	if !far.bare {
 		return &RemoteError{m.URL, "pushing", errors.New("it is a ledger somebody works in, not a bare repository"),
-			"exchange by way of a bare one: benchlore sync --create DIR, and name that in both"}
+			"exchange by way of a bare one: name a new folder as url in the shop.toml of both, and run: benchlore sync --create"}
 	}
 	tips := make([]plumbing.Hash, 0, len(updates))
 	for _, u := range updates {
 		tips = append(tips, u.New)
 	}
-	got, err := copyObjects(m.repo, far, tips, known)
+	got, err := copyObjects(ctx, m.repo, far, tips, known)
 	if err != nil {
 		return err
 	}
@@ -481,7 +641,7 @@ func (m *Remote) pushLocal(ctx context.Context, updates []RefUpdate, known []plu
 	err = tx.Commit(Plan{Refs: updates, Reason: "push"})
 	var moved *RefMovedError
 	if errors.As(err, &moved) {
-		return &RefusedError{m.URL, map[string]string{moved.Name: "it is at another commit by now"}, true}
+		return &RefusedError{URL: m.URL, Refs: map[string]string{moved.Name: "it is at another commit by now"}, Another: true}
 	}
 	if err != nil {
 		return &RemoteError{m.URL, "pushing", err, ""}

@@ -180,7 +180,7 @@ func mustTree(t *testing.T, r *Repo, commit plumbing.Hash) plumbing.Hash {
 
 func isEdited(err error, path string) bool {
 	e, ok := errors.AsType[*EditedError](err)
-	return ok && e.Path == path
+	return ok && e.Path == path && e.Hint() != ""
 }
 
 func TestPackedEverything(t *testing.T) {

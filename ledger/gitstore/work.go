@@ -41,6 +41,10 @@ func checkPath(p string) error {
 	return nil
 }
 
+// CheckPath refuses what no file of a ledger may be called: paths that leave it
+// or reach .git on any system. Errors: *PathError.
+func CheckPath(p string) error { return checkPath(p) }
+
 // isGitName reports whether some system takes a name for .git: letter case,
 // invisible characters (HFS+), trailing dots and spaces and the short name
 // (NTFS) do not count there.
