@@ -44,7 +44,11 @@ func TestSyncKilled(t *testing.T) {
 	for i := range n {
 		dir := []string{office, fair}[i%2]
 		mark := fmt.Sprintf("mark%06d", i)
-		cmd := program(dir, []string{testRandom + "=" + mark}, "add", "note", "--unit", []string{openUnit, closedUnit}[rng.IntN(2)], "--title", mark)
+		unit := []string{openUnit, closedUnit}[rng.IntN(2)]
+		if i%5 == 4 {
+			unit = closedUnit // something to close
+		}
+		cmd := program(dir, []string{testRandom + "=" + mark}, "add", "note", "--unit", unit, "--title", mark)
 		if out, err := cmd.CombinedOutput(); err != nil {
 			t.Fatalf("%v\n%s", err, out)
 		}

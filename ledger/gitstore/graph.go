@@ -3,6 +3,7 @@ package gitstore
 import (
 	"bytes"
 	"container/heap"
+	"errors"
 	"slices"
 
 	"github.com/go-git/go-git/v5/plumbing"
@@ -101,7 +102,7 @@ func (r *Repo) MergeBases(a, b []plumbing.Hash) ([]plumbing.Hash, error) {
 // Ahead returns the commits reachable from tips and not from known, newest
 // first. Where clocks went back it may return some that are.
 func (r *Repo) Ahead(tips, known []plumbing.Hash) ([]*object.Commit, error) {
-	nodes, err := r.ahead(tips, known)
+	nodes, err := r.ahead(tips, known, false)
 	if err != nil {
 		return nil, err
 	}
@@ -149,8 +150,9 @@ func (r *Repo) node(h plumbing.Hash) (node, error) {
 	return node{c.Hash, c.TreeHash, parents, c.Committer.When.Unix()}, err
 }
 
-// ahead is Ahead, without holding the commits.
-func (r *Repo) ahead(tips, known []plumbing.Hash) ([]node, error) {
+// ahead is Ahead, without holding the commits. With gaps, what known reach need not
+// be here.
+func (r *Repo) ahead(tips, known []plumbing.Hash, gaps bool) ([]node, error) {
 	dull := map[plumbing.Hash]bool{}
 	waiting := map[plumbing.Hash]bool{} // in the queue; false: has left it
 	q := &nodeQueue{}
@@ -166,6 +168,10 @@ func (r *Repo) ahead(tips, known []plumbing.Hash) ([]node, error) {
 			return nil
 		}
 		c, err := r.node(h)
+		if _, missing := errors.AsType[*MissingObject](err); missing && isDull && gaps {
+			waiting[h], dull[h] = false, true
+			return nil
+		}
 		if err != nil {
 			return err
 		}
@@ -208,6 +214,12 @@ func (r *Repo) ahead(tips, known []plumbing.Hash) ([]node, error) {
 // known have may be among them. Errors: *MissingObject for commits and trees;
 // blobs are named without being looked for.
 func (r *Repo) NewObjects(tips, known []plumbing.Hash) ([]plumbing.Hash, error) {
+	return r.newObjects(tips, known, false)
+}
+
+// newObjects is NewObjects. With gaps, known must be whole for whoever is to have
+// the objects, and need not be here.
+func (r *Repo) newObjects(tips, known []plumbing.Hash, gaps bool) ([]plumbing.Hash, error) {
 	var out, commits []plumbing.Hash
 	seen := map[plumbing.Hash]bool{}
 	walked := map[string]bool{}
@@ -250,7 +262,7 @@ func (r *Repo) NewObjects(tips, known []plumbing.Hash) ([]plumbing.Hash, error) 
 		}
 		peeled = append(peeled, h)
 	}
-	ahead, err := r.ahead(commits, peeled)
+	ahead, err := r.ahead(commits, peeled, gaps)
 	if err != nil {
 		return nil, err
 	}

@@ -147,6 +147,30 @@ func TestTreesMetTwice(t *testing.T) {
 	}
 }
 
+// TestCopyBesideHalfAPush: the far end of an exchange may have the last commit of a
+// history and not the first, from a push that was killed. What else it has still
+// comes over; a history that lacks its beginning itself does not.
+func TestCopyBesideHalfAPush(t *testing.T) {
+	k := newSketch(t)
+	first := k.commit(map[string]string{"f": "1"})
+	last := k.commit(map[string]string{"f": "2"}, first)
+	main := k.commit(map[string]string{"x": "x"})
+	k.move("refs/heads/main", main)
+	if err := os.Remove(k.repo.looseFile(first)); err != nil {
+		t.Fatal(err)
+	}
+	k.repo = open(t, k.repo.Dir)
+	to := newSketch(t).repo
+	got, err := copyObjects(context.Background(), k.repo, to, []plumbing.Hash{main}, []plumbing.Hash{last})
+	if err != nil || got.Objects != 3 {
+		t.Fatalf("%+v, %v", got, err)
+	}
+	var missing *MissingObject
+	if _, err := copyObjects(context.Background(), k.repo, to, []plumbing.Hash{last}, []plumbing.Hash{main}); !errors.As(err, &missing) || missing.Hash != first {
+		t.Errorf("%v, want %s missing", err, first)
+	}
+}
+
 // sketch is a repository whose commits are made by hand, a minute after one another.
 type sketch struct {
 	t    *testing.T

@@ -450,7 +450,9 @@ func copyObjects(ctx context.Context, from, to *Repo, want, have []plumbing.Hash
 			known = append(known, h)
 		}
 	}
-	objects, err := from.NewObjects(want, known)
+	// A push that was killed may have left the last commits of a history and not the
+	// first.
+	objects, err := from.newObjects(want, known, true)
 	if err != nil {
 		return nil, err
 	}
