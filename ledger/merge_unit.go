@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -207,7 +208,12 @@ func (m *merging) moved(name string) error {
 	if has, err := l.repo.Has(p.head); err != nil || !has {
 		return err
 	}
-	if bases, err := l.repo.MergeBases([]plumbing.Hash{m.ours.units[name]}, []plumbing.Hash{p.head}); err != nil || len(bases) == 0 {
+	bases, err := l.repo.MergeBases([]plumbing.Hash{m.ours.units[name]}, []plumbing.Hash{p.head})
+	var missing *gitstore.MissingObject
+	switch {
+	case errors.As(err, &missing):
+		return nil // something was left of it by an exchange that was killed
+	case err != nil || len(bases) == 0:
 		return err
 	}
 	return &UsageError{fmt.Sprintf("%s: its branch at %s stands at %.10s, but main there says it was closed at %.10s, and neither continues the other; nothing was taken in", name, m.at, m.theirs.units[name], p.head),

@@ -46,7 +46,7 @@ func newMarket(t *testing.T, benches int, seed uint64) *market {
 		t.Fatalf("ssh-keygen: %v %s", err, out)
 	}
 	settings := func(dir string) {
-		for _, kv := range [][]string{{"gpg.format", "ssh"}, {"user.signingkey", key}, {"gc.auto", "300"}} {
+		for _, kv := range [][]string{{"gpg.format", "ssh"}, {"user.signingkey", key}, {"gc.auto", "300"}, {"gc.autoPackLimit", "2"}} {
 			w.git(dir, append([]string{"config"}, kv...)...)
 		}
 	}
@@ -61,6 +61,7 @@ func newMarket(t *testing.T, benches int, seed uint64) *market {
 	}
 	m.must(0, "sync")
 	w.git(m.bare, "config", "gc.auto", "300")
+	w.git(m.bare, "config", "gc.autoPackLimit", "2")
 	for k := 1; k < benches; k++ {
 		dir := filepath.Join(w.top, fmt.Sprintf("bench-%d", k))
 		must(t, w.top, "clone", m.bare, dir)
