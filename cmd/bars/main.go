@@ -87,6 +87,9 @@ func run(args []string, out, errw io.Writer) int {
 	if abs, err := filepath.Abs(*dir); err == nil {
 		*dir = abs // commands run in other folders
 	}
+	if err := os.MkdirAll(*dir, 0o777); err != nil {
+		return fail(err)
+	}
 	b := &bench{dir: *dir, runs: max(1, *runs), out: out, log: errw}
 	if err := b.prepare(); err != nil {
 		return fail(err)
