@@ -9,7 +9,7 @@ import (
 
 // softLimit is from how many bytes on memory is given back at once rather than
 // soon: a laptop at the bench has other programs open.
-const softLimit = 220 << 20
+const softLimit = 250 << 20
 
 // limitMemory keeps the program's memory near softLimit. A limit close to what is
 // in use would leave the collector no rest, so one that large ledgers outgrow moves

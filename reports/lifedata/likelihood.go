@@ -1,6 +1,11 @@
 package lifedata
 
-import "math"
+import (
+	"math"
+	"runtime"
+	"sync"
+	"sync/atomic"
+)
 
 // terms is the Weibull log likelihood of a set of observations, arranged so
 // that one pass over it costs one exponential a row. With the cumulative
@@ -109,45 +114,90 @@ type point struct {
 func (t *terms) at(mu, s float64) point {
 	k := math.Exp(s)
 	var s0, s1, s2 float64 // Σ weight·H·w^i
-	for i, x := range t.logAge {
-		w := k * (x - mu)
-		h := math.Exp(w)
-		a := hazardAt{w, h, h * w, h * w * w}
-		t.scratch[i] = a
-		if c := t.weight[i]; c != 0 {
-			s0 += c * a.h
-			s1 += c * a.hw
-			s2 += c * a.hww
+	for _, sum := range inParts(len(t.logAge), func(from, to int) (sum [3]float64) {
+		for i := from; i < to; i++ {
+			w := k * (t.logAge[i] - mu)
+			h := math.Exp(w)
+			a := hazardAt{w, h, h * w, h * w * w}
+			t.scratch[i] = a
+			if c := t.weight[i]; c != 0 {
+				sum[0] += c * a.h
+				sum[1] += c * a.hw
+				sum[2] += c * a.hww
+			}
 		}
+		return sum
+	}) {
+		s0, s1, s2 = s0+sum[0], s1+sum[1], s2+sum[2]
 	}
-	p := point{mu: mu, s: s}
+	start := point{mu: mu, s: s}
 	sumW := k * (t.sumLogs - t.exact*mu)
-	p.ll = s0 + t.exact*s + sumW - t.sumLogs
-	p.gm = -k*s0 - k*t.exact
-	p.gs = s1 + t.exact + sumW
-	p.imm = -k * k * s0
-	p.ims = k * (s1 + s0 + t.exact)
-	p.iss = -(s2 + s1 + sumW)
-	for _, row := range t.intervals {
-		d := t.scratch[row.to]
-		if row.from >= 0 {
-			d = d.less(t.scratch[row.from])
+	start.ll = s0 + t.exact*s + sumW - t.sumLogs
+	start.gm = -k*s0 - k*t.exact
+	start.gs = s1 + t.exact + sumW
+	start.imm = -k * k * s0
+	start.ims = k * (s1 + s0 + t.exact)
+	start.iss = -(s2 + s1 + sumW)
+	var p point
+	for i, sum := range inParts(len(t.intervals), func(from, to int) (sum point) {
+		if from == 0 {
+			sum = start
 		}
-		// The log of 1−exp(−d) and its derivatives by d.
-		ll, g := logFailed(d.h)
-		gg := g * (1 + g)
-		p.ll += row.count * ll
-		p.gm -= row.count * g * k * d.h
-		p.gs += row.count * g * d.hw
-		p.imm += row.count * k * k * d.h * (gg*d.h - g)
-		p.ims += row.count * k * (g*(d.hw+d.h) - gg*d.h*d.hw)
-		p.iss += row.count * (gg*d.hw*d.hw - g*(d.hww+d.hw))
+		for _, row := range t.intervals[from:to] {
+			d := t.scratch[row.to]
+			if row.from >= 0 {
+				d = d.less(t.scratch[row.from])
+			}
+			// The log of 1−exp(−d) and its derivatives by d.
+			ll, g := logFailed(d.h)
+			gg := g * (1 + g)
+			sum.ll += row.count * ll
+			sum.gm -= row.count * g * k * d.h
+			sum.gs += row.count * g * d.hw
+			sum.imm += row.count * k * k * d.h * (gg*d.h - g)
+			sum.ims += row.count * k * (g*(d.hw+d.h) - gg*d.h*d.hw)
+			sum.iss += row.count * (gg*d.hw*d.hw - g*(d.hww+d.hw))
+		}
+		return sum
+	}) {
+		if i == 0 {
+			p = sum
+			continue
+		}
+		p.ll, p.gm, p.gs = p.ll+sum.ll, p.gm+sum.gm, p.gs+sum.gs
+		p.imm, p.ims, p.iss = p.imm+sum.imm, p.ims+sum.ims, p.iss+sum.iss
 	}
 	// A place too far out to tell its likelihood from nothing.
 	if bad(p.ll) || bad(p.gm) || bad(p.gs) || bad(p.imm) || bad(p.ims) || bad(p.iss) {
 		p.ll = math.Inf(-1)
 	}
 	return p
+}
+
+// partLength is how many rows are summed at a time. It is part of the result, in
+// its last digits, and does not depend on the machine.
+const partLength = 1 << 13
+
+// inParts sums rows in parts of partLength on all processors, and returns the sums
+// in order: at least one.
+func inParts[T any](n int, sum func(from, to int) T) []T {
+	parts := max(1, (n+partLength-1)/partLength)
+	out := make([]T, parts)
+	if parts == 1 {
+		out[0] = sum(0, n)
+		return out
+	}
+	var w sync.WaitGroup
+	var next atomic.Int64
+	for range min(parts, runtime.GOMAXPROCS(0)) {
+		w.Go(func() {
+			for i := int(next.Add(1)) - 1; i < parts; i = int(next.Add(1)) - 1 {
+				out[i] = sum(i*partLength, min(n, (i+1)*partLength))
+			}
+		})
+	}
+	w.Wait()
+	return out
 }
 
 // less returns the differences of H, H·w and H·w² between two ages.
