@@ -7,7 +7,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -54,10 +53,11 @@ func TestScripts(t *testing.T) {
 		},
 		Condition: func(cond string) (bool, error) {
 			switch cond {
-			case "folders-can-be-read-only":
-				return runtime.GOOS != "windows" && os.Geteuid() != 0, nil
 			case "ssh-keygen":
 				_, err := exec.LookPath("ssh-keygen")
+				if err != nil && os.Getenv("CI") != "" {
+					return false, err
+				}
 				return err == nil, nil
 			}
 			return false, fmt.Errorf("unknown condition %q", cond)

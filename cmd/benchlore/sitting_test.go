@@ -107,6 +107,9 @@ func cooked(t *testing.T, terminal *os.File) bool {
 	cmd.Stdin = terminal
 	out, err := cmd.Output()
 	if err != nil {
+		if os.Getenv("CI") != "" {
+			t.Fatalf("stty: %v", err)
+		}
 		t.Skipf("stty: %v", err)
 	}
 	return strings.Contains(string(out), " icanon") && strings.Contains(string(out), " echo ")
