@@ -408,15 +408,6 @@ func newGroupCount() *groupCount {
 	return &groupCount{units: map[string]*tally{}, reasons: map[LeftOutReason]int{}}
 }
 
-// countGroup is a group of which only the counts are filled in.
-func countGroup(obs []Observation, level float64) ReliabilityGroup {
-	c := newGroupCount()
-	for _, o := range obs {
-		c.add(o)
-	}
-	return c.group(level)
-}
-
 func (c *groupCount) add(o Observation) {
 	n := &c.parts
 	if o.Restart > 0 {
@@ -467,7 +458,7 @@ func (c *groupCount) add(o Observation) {
 func (c *groupCount) group(level float64) ReliabilityGroup {
 	g := ReliabilityGroup{Life: map[Silence]*Life{}, Parts: c.parts, Prompted: c.prompted}
 	n := &g.Parts
-	var ofHandled, ofTested []lifedata.Count
+	var ofHandled, ofTested []lifedata.Cluster
 	for _, name := range c.names {
 		u := c.units[name]
 		n.Handled += u.handled
@@ -480,9 +471,9 @@ func (c *groupCount) group(level float64) ReliabilityGroup {
 		if u.failed > 0 {
 			g.FailedUnit = name
 		}
-		ofHandled = append(ofHandled, lifedata.Count{Events: u.failed, Exposure: float64(u.handled)})
+		ofHandled = append(ofHandled, lifedata.Cluster{Numerator: float64(u.failed), Denominator: float64(u.handled)})
 		if u.tested > 0 {
-			ofTested = append(ofTested, lifedata.Count{Events: u.failed, Exposure: float64(u.tested)})
+			ofTested = append(ofTested, lifedata.Cluster{Numerator: float64(u.failed), Denominator: float64(u.tested)})
 		}
 	}
 	if g.Units.Affected != 1 || n.Failed < 2 {

@@ -144,7 +144,7 @@ func (l lifetimes) count(level float64) ReliabilityGroup {
 	n.Tested = l.came - l.out
 	g.Units.Inspected, g.Units.Affected = int(alone.parts), int(alone.failed)
 	n.Failed = int(alone.failed)
-	var clusters []lifedata.Count
+	var clusters []lifedata.Cluster
 	for _, name := range order {
 		u := units[name]
 		g.Units.Inspected++
@@ -153,7 +153,7 @@ func (l lifetimes) count(level float64) ReliabilityGroup {
 			g.Units.Affected++
 			g.FailedUnit = name
 		}
-		clusters = append(clusters, lifedata.Count{Events: int(u.failed), Exposure: u.parts})
+		clusters = append(clusters, lifedata.Cluster{Numerator: u.failed, Denominator: u.parts})
 	}
 	if g.Units.Affected != 1 || n.Failed < 2 {
 		g.FailedUnit = ""

@@ -51,15 +51,6 @@ func (l lifetimes) all() []lifedata.Obs {
 	return append(l.aged[:len(l.aged):len(l.aged)], l.ageless...)
 }
 
-// lifetimesOf turns the observations of a group into those of its lifetimes.
-func lifetimesOf(obs []Observation, s Silence) lifetimes {
-	m := newMerger(s)
-	for _, o := range obs {
-		m.add(o)
-	}
-	return m.lifetimes
-}
-
 // merger turns the observations of a group into lifetimes, those of a unit
 // after those of another. It makes one of those of a unit that are alike but
 // for their count, as [lifedata.ReadObs] does, so that a file gives the same

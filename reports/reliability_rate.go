@@ -18,52 +18,35 @@ type Share struct {
 	DesignEffect float64 // NaN where it cannot be told
 }
 
-// partShare estimates failures over parts from one count per unit. The
-// interval is the wider, at either end, of Clopper and Pearson's and a
-// cluster-robust one on the logit scale with k-1 degrees of freedom: with p
-// the share, f failures among n parts in each of k units and N parts in all
-//
-//	v = k/(k-1) · Σ(f - p·n)² / N²     design effect = v / (p(1-p)/N)
-//
-// Source: the linearised variance of a ratio, Cochran, Sampling Techniques
-// (3rd ed.), 6.4 and 11.8 for the sum over clusters; from memory.
-func partShare(units []lifedata.Count, level float64) Share {
-	failed, parts := 0, 0.0
+// partShare estimates failures over parts from one cluster per unit. The
+// interval is the wider, at either end, of Clopper and Pearson's and the
+// unit-clustered one of [lifedata.EstimateRatio], on the logit scale with
+// Student's t.
+func partShare(units []lifedata.Cluster, level float64) Share {
+	var failed, parts float64
 	for _, u := range units {
-		failed += u.Events
-		parts += u.Exposure
+		failed += u.Numerator
+		parts += u.Denominator
 	}
 	s := Share{DesignEffect: math.NaN()}
 	if parts == 0 {
 		return s
 	}
-	s.Share = float64(failed) / parts
+	s.Share = failed / parts
 	if len(units) < 2 {
 		return s
 	}
-	limits := lifedata.ClopperPearson(failed, int(parts), level)
+	limits := lifedata.ClopperPearson(int(failed), int(parts), level)
 	s.Interval = &limits
-	p := s.Share
-	if p == 0 || p == 1 {
+	if s.Share == 0 || s.Share == 1 {
 		return s
 	}
-	v := clusterVariance(units, p, parts)
-	s.DesignEffect = v / (p * (1 - p) / parts)
-	half := studentHalf(len(units), level) * math.Sqrt(v) / (p * (1 - p))
-	logit := math.Log(p / (1 - p))
-	limits.Low = min(limits.Low, 1/(1+math.Exp(half-logit)))
-	limits.High = max(limits.High, 1/(1+math.Exp(-half-logit)))
-	return s
-}
-
-func clusterVariance(units []lifedata.Count, p, total float64) float64 {
-	sum := 0.0
-	for _, u := range units {
-		d := float64(u.Events) - p*u.Exposure
-		sum += d * d
+	if e, err := lifedata.EstimateRatio(lifedata.KindProportion, units, level); err == nil {
+		s.DesignEffect = e.DesignEffect
+		limits.Low = min(limits.Low, e.TransformedT.Low)
+		limits.High = max(limits.High, e.TransformedT.High)
 	}
-	k := float64(len(units))
-	return k / (k - 1) * sum / (total * total)
+	return s
 }
 
 func studentHalf(units int, level float64) float64 {

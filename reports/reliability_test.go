@@ -100,9 +100,9 @@ func TestRateByHand(t *testing.T) {
 // The wider of those and the exact limits is kept at either end: for the
 // proportion and the rate both are the robust ones.
 func TestClusterRobustLimits(t *testing.T) {
-	var units []lifedata.Count
+	var units []lifedata.Cluster
 	for i, n := range []float64{35, 58, 48, 46, 58, 45, 25, 58} {
-		units = append(units, lifedata.Count{Events: []int{1, 1, 1, 0, 2, 4, 0, 4}[i], Exposure: n})
+		units = append(units, lifedata.Cluster{Numerator: []float64{1, 1, 1, 0, 2, 4, 0, 4}[i], Denominator: n})
 	}
 	s := partShare(units, 0.95)
 	if !near(s.Share, 0.0348525469168901, 1e-12) || !near(s.DesignEffect, 1.33915485765352, 1e-9) ||
@@ -326,4 +326,22 @@ func TestFailureDegraded(t *testing.T) {
 	if g := groupOf(t, r, "board/joint"); g.Parts.Handled != 0 || g.Parts.LeftOut != 40 {
 		t.Errorf("joints nobody looked at: %+v", g.Parts)
 	}
+}
+
+// countGroup is a group of which only the counts are filled in.
+func countGroup(obs []Observation, level float64) ReliabilityGroup {
+	c := newGroupCount()
+	for _, o := range obs {
+		c.add(o)
+	}
+	return c.group(level)
+}
+
+// lifetimesOf turns the observations of a group into those of its lifetimes.
+func lifetimesOf(obs []Observation, s Silence) lifetimes {
+	m := newMerger(s)
+	for _, o := range obs {
+		m.add(o)
+	}
+	return m.lifetimes
 }

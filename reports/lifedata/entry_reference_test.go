@@ -2,7 +2,9 @@ package lifedata
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"testing"
 )
 
@@ -30,7 +32,7 @@ func TestEntryReference(t *testing.T) {
 				checkKaplanMeier(t, c)
 				return
 			case "logrank":
-				r, err := LogRank(ByGroup(obs))
+				r, err := LogRank(byGroup(obs))
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -58,7 +60,7 @@ func TestEntryReference(t *testing.T) {
 				})
 			case "weibull_groups", "constant_groups":
 				constant := in.Kind == "constant_groups"
-				named, err := CompareHazards(ByGroup(obs), constant)
+				named, err := CompareHazards(byGroup(obs), constant)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -68,7 +70,7 @@ func TestEntryReference(t *testing.T) {
 				for i := range obs {
 					obs[i].Unit = ""
 				}
-				alone, err := CompareHazards(ByGroup(obs), constant)
+				alone, err := CompareHazards(byGroup(obs), constant)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -103,4 +105,17 @@ func TestEntryEdges(t *testing.T) {
 	if fmt.Sprint(before) != fmt.Sprint(after) {
 		t.Errorf("%+v became %+v", before, after)
 	}
+}
+
+// byGroup splits observations by group, in the order of the names.
+func byGroup(obs []Obs) []Group {
+	in := map[string][]Obs{}
+	for _, o := range obs {
+		in[o.Group] = append(in[o.Group], o)
+	}
+	var groups []Group
+	for _, name := range slices.Sorted(maps.Keys(in)) {
+		groups = append(groups, Group{name, in[name]})
+	}
+	return groups
 }

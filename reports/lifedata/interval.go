@@ -32,10 +32,3 @@ func checkPositive(what string, v float64) error {
 	}
 	return nil
 }
-
-func checkCount(what string, count int) error {
-	if count < 0 {
-		return fmt.Errorf("%s is %d; give zero or more", what, count)
-	}
-	return nil
-}

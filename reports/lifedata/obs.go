@@ -3,8 +3,6 @@ package lifedata
 import (
 	"fmt"
 	"math"
-	"slices"
-	"strings"
 )
 
 // Obs is what is known of one lifetime, or of Count alike. Times are in the
@@ -92,23 +90,6 @@ func checkObs(obs []Obs) error {
 type Group struct {
 	Name string
 	Obs  []Obs
-}
-
-// ByGroup splits observations by Group, in the order of the names.
-func ByGroup(obs []Obs) []Group {
-	at := map[string]int{}
-	var groups []Group
-	for _, o := range obs {
-		i, ok := at[o.Group]
-		if !ok {
-			i = len(groups)
-			at[o.Group] = i
-			groups = append(groups, Group{Name: o.Group})
-		}
-		groups[i].Obs = append(groups[i].Obs, o)
-	}
-	slices.SortFunc(groups, func(a, b Group) int { return strings.Compare(a.Name, b.Name) })
-	return groups
 }
 
 // Tally counts what a set of observations holds.

@@ -33,28 +33,6 @@ func ClopperPearson(x, n int, level float64) Interval {
 	return Interval{betaLow(x, n, tail), betaHigh(x, n, tail)}
 }
 
-// ClopperPearsonLower returns the exact one-sided lower limit for the
-// probability of success: the Low of [ClopperPearson] with all of 1−level in
-// the lower tail. At x = n it is (1−level)^(1/n). Domain, special cases and
-// sources are those of [ClopperPearson].
-func ClopperPearsonLower(x, n int, level float64) float64 {
-	if !validTrials(x, n) || !validLevel(level) {
-		return math.NaN()
-	}
-	return betaLow(x, n, 1-level)
-}
-
-// ClopperPearsonUpper returns the exact one-sided upper limit for the
-// probability of success: the High of [ClopperPearson] with all of 1−level in
-// the upper tail. At x = 0 it is 1 − (1−level)^(1/n). Domain, special cases
-// and sources are those of [ClopperPearson].
-func ClopperPearsonUpper(x, n int, level float64) float64 {
-	if !validTrials(x, n) || !validLevel(level) {
-		return math.NaN()
-	}
-	return betaHigh(x, n, 1-level)
-}
-
 // Wilson returns the two-sided score interval, without continuity correction,
 // for the probability of success after x successes in n independent trials.
 // With p = x/n and z the 1−(1−level)/2 quantile of the standard normal

@@ -565,3 +565,8 @@ func (m *rateMixture) quantile(k int, u float64) float64 {
 	}
 	return math.Exp(m.grid.log[lo] + h*zero(excess, 0, 1))
 }
+
+func lgamma(x float64) float64 {
+	l, _ := math.Lgamma(x)
+	return l
+}

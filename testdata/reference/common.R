@@ -100,26 +100,6 @@ case_pois1 <- function(id, x, T, level, source = NOSRC, published = NULL, notes 
        sprintf("poisson.test(%d,%s,conf.level=%g)$conf.int; onesided_upper: qchisq(%g,2*x+2)/2/T; onesided_lower: qchisq(1-%g,2*x)/2/T", x, format(T, digits = 15), level, level, level),
        source, published, notes = notes)
 }
-case_pois2 <- function(id, x, T, level, r0 = 1, source = NOSRC, published = NULL, notes = NULL) {
-  pt <- poisson.test(x, T, r = r0, conf.level = level)
-  a <- 1 - level; k <- sum(x); x1 <- x[1]
-  pl <- if (x1 == 0) 0 else qbeta(a / 2, x1, k - x1 + 1)
-  pu <- if (x1 == k) 1 else qbeta(1 - a / 2, x1 + 1, k - x1)
-  rr <- function(p) p / (1 - p) * T[2] / T[1]
-  ci <- c(rr(pl), rr(pu)); ci2 <- as.numeric(pt$conf.int)
-  stopifnot(all(abs(ci - ci2)[is.finite(ci)] <= 1e-10 * pmax(1, ci[is.finite(ci)])))
-  p0 <- r0 * T[1] / (r0 * T[1] + T[2])
-  case(id, sprintf("two-sample exact conditional comparison %d/%s vs %d/%s, H0 ratio %g", x[1], format(T[1], digits = 15), x[2], format(T[2], digits = 15), r0),
-       list(kind = "two_sample", events1 = x[1], exposure1 = T[1], events2 = x[2], exposure2 = T[2],
-            null_ratio = r0, level = level),
-       list(rate_ratio = (x[1] / T[1]) / (x[2] / T[2]), ratio_lower = ci[1], ratio_upper = ci[2],
-            p_two_sided = pt$p.value,
-            p_greater = poisson.test(x, T, r = r0, alternative = "greater")$p.value,
-            p_less = poisson.test(x, T, r = r0, alternative = "less")$p.value,
-            binom_p0 = p0, binom_total = k),
-       sprintf("poisson.test(c(%d,%d),c(%s,%s),r=%g,conf.level=%g)", x[1], x[2], format(T[1], digits = 15), format(T[2], digits = 15), r0, level),
-       source, published, notes = notes)
-}
 case_mtbf <- function(id, r, T, level, truncation = c("time", "failure"), source = NOSRC, published = NULL, notes = NULL) {
   truncation <- match.arg(truncation); a <- 1 - level
   dfl <- if (truncation == "time") 2 * r + 2 else 2 * r
@@ -437,30 +417,6 @@ case_logrank <- function(id, dir, file, group = NULL, desc = "", source = NOSRC,
             var_first_group = f$var[1, 1]),
        "survdiff(Surv(time,status)~group)  (rho=0)", source, published, notes = notes)
 }
-fisher_hp <- function(tab, level) {     # 2x2, root finding at 1e-14 (fisher.test itself stops near 1e-4)
-  x <- tab[1, 1]; m <- sum(tab[, 1]); n <- sum(tab[, 2]); k <- sum(tab[1, ])
-  lo <- max(0, k - n); hi <- min(k, m); s <- lo:hi; ld <- dhyper(s, m, n, k, log = TRUE)
-  dn <- function(l) { v <- ld + l * s; v <- exp(v - max(v)); v / sum(v) }
-  mean_l <- function(l) sum(s * dn(l)); a <- (1 - level) / 2
-  root <- function(g) uniroot(g, c(-60, 60), tol = 1e-15, maxiter = 5000)$root
-  or <- if (x == lo) 0 else if (x == hi) Inf else exp(root(function(l) mean_l(l) - x))
-  L <- if (x == lo) 0 else exp(root(function(l) sum(dn(l)[s >= x]) - a))
-  U <- if (x == hi) Inf else exp(root(function(l) sum(dn(l)[s <= x]) - a))
-  d0 <- dn(0)
-  list(p_two_sided = sum(d0[d0 <= d0[s == x] * (1 + 1e-7)]), p_greater = sum(d0[s >= x]), p_less = sum(d0[s <= x]),
-       odds_ratio_cmle = or, or_lower = L, or_upper = U, odds_ratio_sample = tab[1, 1] * tab[2, 2] / (tab[1, 2] * tab[2, 1]))
-}
-case_fisher <- function(id, tab, level = 0.95, desc = "", source = NOSRC, published = NULL, notes = NULL) {
-  if (all(dim(tab) == 2)) {
-    o <- fisher_hp(tab, level); f <- fisher.test(tab, conf.level = level)
-    chk <- list(fisher_test_p_diff = abs(f$p.value - o$p_two_sided),
-                fisher_test_or_reldiff = if (is.finite(o$odds_ratio_cmle) && o$odds_ratio_cmle > 0) abs(f$estimate / o$odds_ratio_cmle - 1) else NA)
-    stopifnot(chk$fisher_test_p_diff < 1e-12)
-  } else { f <- fisher.test(tab); o <- list(p_two_sided = f$p.value); chk <- NULL }
-  case(id, desc, list(kind = "fisher", table_rows = lapply(seq_len(nrow(tab)), function(i) I(as.numeric(tab[i, ]))), level = level), o,
-       "fisher.test(tab); odds_ratio_cmle and limits recomputed with uniroot tol=1e-15 because fisher.test stops near 1e-4 (fisher_hp in common.R)",
-       source, published, notes = notes, check = chk)
-}
 case_bh <- function(id, p, desc = "", source = NOSRC, published = NULL, notes = NULL)
   case(id, desc, list(kind = "benjamini_hochberg", p = I(p)),
        list(adjusted = I(p.adjust(p, "BH")), rejected_at_0.05 = sum(p.adjust(p, "BH") <= 0.05),
@@ -508,12 +464,7 @@ p_highest_integrate <- function(A, B) sapply(seq_along(A), function(i) {   # sec
 case_eb <- function(id, dir, file, level = 0.90, desc = "", source = NOSRC, published = NULL, notes = NULL) {
   d <- read.csv(file.path(dir, file), colClasses = c("character", "numeric", "numeric"))
   f <- eb_fit(d$events, d$exposure)
-  if (f$degenerate) {
-    return(case(id, desc, list(dataset = file, level = level),
-                list(prior_degenerate = TRUE, overdispersion_stat = f$stat, pooled_rate = f$pooled, poisson_loglik = f$llp),
-                "stat=sum((y-E*m)^2-y) with m=sum(y)/sum(E); stat<=0 means the marginal likelihood increases to the pure Poisson limit (shape -> Inf)",
-                source, published, notes = notes))
-  }
+  stopifnot(!f$degenerate)
   A <- f$a + d$events; B <- f$b + d$exposure; al <- (1 - level) / 2
   ph <- p_highest(A, B); ph2 <- p_highest_integrate(A, B)
   case(id, desc, list(dataset = file, level = level),
@@ -643,7 +594,6 @@ CONV$A <- c(
   "Wilson: score interval without continuity correction; exactly 0 at x=0 (lower) and exactly 1 at x=n (upper).")
 CONV$B <- c(
   "Garwood: lower=qchisq(alpha/2,2x)/2/T (0 at x=0), upper=qchisq(1-alpha/2,2x+2)/2/T. At x=0 the two-sided upper still uses alpha/2; the one-sided upper is -log(alpha)/T.",
-  "Two-sample: condition on x1+x2; x1 ~ Binomial(x1+x2, r*T1/(r*T1+T2)). p_two_sided sums all outcome probabilities <= observed*(1+1e-7) (R's minimum-likelihood rule, not 2*min tail). Ratio is rate1/rate2; interval = transformed Clopper-Pearson. null = infinite or undefined.",
   "MTBF, time-truncated: lower uses 2r+2 degrees of freedom, upper uses 2r. Failure-truncated: both use 2r. r=0: only lower limits exist (others null).")
 CONV$C <- c(
   "rate per time unit; loglik: exact log(rate)-rate*t; right -rate*l; left log(1-exp(-rate*u)); interval log(exp(-rate*l)-exp(-rate*u)); each times count; no multinomial constant.",
@@ -670,12 +620,11 @@ CONV$G <- c(
   "z and t (n-1 df) limits on the plain, logit (proportion) or log (rate) scale; se_logit = se/(p(1-p)), se_log = se/p.")
 CONV$H <- c(
   "logrank: Mantel-Haenszel with hypergeometric variance (ties handled), chi-square with groups-1 df.",
-  "fisher 2x2: rows as given; p_two_sided sums tables with probability <= observed*(1+1e-7); odds_ratio_cmle is the conditional MLE, null = infinite; limits are the exact conditional ones.",
   "Benjamini-Hochberg step-up adjusted p values in input order, capped at 1.")
 CONV$I <- c(
   "y_i ~ Poisson(E_i*lambda_i), lambda_i ~ Gamma(shape a, rate b). Marginal: negative binomial size a, prob b/(b+E_i); loglik includes all constants.",
   "post_mean=(a+y)/(b+E); equal-tailed interval at `level`; shrinkage_weight=b/(b+E) is the weight of the prior mean. p_highest: posterior probability that the family's rate is the largest (independent posteriors, a and b fixed at the MLE).",
-  "overdispersion_stat = sum((y-E*m)^2-y), m=sum(y)/sum(E). It is (twice) the slope of the likelihood in 1/a at the Poisson limit. If <= 0 the supremum is at that limit (a -> infinity; confirmed on a grid of a for every case here): prior_degenerate true, all families share pooled_rate. This is common with few events.")
+  "overdispersion_stat = sum((y-E*m)^2-y), m=sum(y)/sum(E). It is (twice) the slope of the likelihood in 1/a at the Poisson limit; above 0 in every case here.")
 CONV$J <- c(
   "C(T) = (cp*R(T)+cf*F(T)) / integral_0^T R(t)dt with Weibull R; run_to_failure_rate = cf/mttf; ratio = C(T*)/run_to_failure_rate.",
   "A finite optimum exists iff shape > 1 and cf > cp (strictly); otherwise finite_optimum false, optimal_T null, ratio 1.",
