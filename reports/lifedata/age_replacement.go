@@ -34,7 +34,8 @@ type AgePolicy struct {
 //
 // It returns an error unless all four are finite numbers above zero.
 //
-// Source: Barlow and Hunter (1960), Operations Research 8, 90–100.
+// Sources: Barlow and Hunter (1960), Operations Research 8, 90–100; Barlow and
+// Proschan (1965), Mathematical Theory of Reliability, chapter 4.
 func NewAgePolicy(shape, scale, planned, failure float64) (AgePolicy, error) {
 	for _, v := range []struct {
 		what  string

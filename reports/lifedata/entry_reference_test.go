@@ -11,7 +11,7 @@ import (
 // Delayed entry, clusters and comparisons; make_entry.R beside the values
 // makes them and the data with R and its package survival.
 func TestEntryReference(t *testing.T) {
-	for _, c := range readReference(t, "L_entry.json", 9) {
+	for _, c := range readReference(t, "L_entry.json", 10) {
 		t.Run(c.name(), func(t *testing.T) {
 			var in struct {
 				Kind, Dataset, Group string

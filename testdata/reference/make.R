@@ -21,6 +21,10 @@ write_tab(data.frame(unit = c("S1", "S1", "S1", "S2", "S3", "S3", "S3", "S3"), g
                      time = c(5, 8, 12, 16, 1, 8, 16, 20), event = c(1, 1, 0, 0, 1, 1, 1, 0)), file.path(dir, "three_systems.csv"))
 write_tab(data.frame(family = sprintf("P%02d", 1:10), events = c(5, 1, 5, 14, 3, 19, 1, 1, 4, 22),
                      exposure = c(94.320, 15.720, 62.880, 125.760, 5.240, 31.440, 1.048, 1.048, 2.096, 10.480)), file.path(dir, "pumps.csv"))
+rats <- list(control = rbind(c(13, 12, 9, 9, 8, 8, 12, 11, 9, 9, 8, 11, 4, 5, 7, 7), c(13, 12, 9, 9, 8, 8, 13, 12, 10, 10, 9, 13, 5, 7, 10, 10)),
+             treated = rbind(c(12, 11, 10, 9, 10, 9, 9, 8, 8, 4, 7, 4, 5, 3, 3, 0), c(12, 11, 10, 9, 11, 10, 10, 9, 9, 5, 9, 7, 10, 6, 10, 7)))
+for (g in names(rats)) write_tab(data.frame(unit = sprintf("l%02d", 1:16), group = g, successes = rats[[g]][1, ], trials = rats[[g]][2, ]), file.path(dir, paste0("rats_", g, ".csv")))
+RATS <- "Weil (1970), table 1, which is table 1 of Rao and Scott (1992), Biometrics 48, 577-585: counts from memory; the design effects are printed in the documentation of rsb in the R package PF (seen)"
 # synthetic
 W(sim_mixed(101, 60, 1.7, 1200, 0.40, 0.25, 2000, 300), "syn_mixed1.csv")
 W(sim_mixed(102, 45, 0.9, 800, 0.25, 0.35, 1500, 250), "syn_mixed2.csv")
@@ -98,7 +102,9 @@ write_topic(dir, "G_cluster.json", "G", "Unit-level (cluster-robust) standard er
   case_cluster("G1", dir, "syn_prop1.csv", "proportion", desc = "18 units, over-dispersed binomial"),
   case_cluster("G2", dir, "syn_prop2.csv", "proportion", desc = "8 larger units, small proportion"),
   case_cluster("G3", dir, "syn_rate1.csv", "rate", desc = "22 units, over-dispersed counts"),
-  case_cluster("G4", dir, "small_rate.csv", "rate", level = 0.90, desc = "5 units, two without events")))
+  case_cluster("G4", dir, "small_rate.csv", "rate", level = 0.90, desc = "5 units, two without events"),
+  case_cluster("G5", dir, "rats_control.csv", "proportion", desc = "rat pups that survived, 16 litters, control", source = RATS, published = list(design_effect = I(1.232495))),
+  case_cluster("G6", dir, "rats_treated.csv", "proportion", desc = "rat pups that survived, 16 litters, treated", source = RATS, published = list(design_effect = I(3.952861)))))
 
 ## ------------------------------------------------------------ H
 bh15 <- c(0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.0000)
@@ -121,7 +127,9 @@ write_topic(dir, "J_age_replacement.json", "J", "Age replacement under a Weibull
   case_age("J2", 3.5, 1200, 100, 1000, c(300, 600, 1200)),
   case_age("J3", 1.2, 800, 1, 3, c(500, 2000, 10000), notes = "optimum far beyond the scale, gain almost nil"),
   case_age("J4", 0.8, 1000, 1, 10, c(500, 2000), notes = "decreasing hazard: no finite optimum"),
-  case_age("J5", 2.5, 5000, 400, 400, c(1000, 5000), notes = "cf = cp: no finite optimum")))
+  case_age("J5", 2.5, 5000, 400, 400, c(1000, 5000), notes = "cf = cp: no finite optimum"),
+  case_age("J6", 2, 1, 1, 5, c(0.5, 1), source = "Barlow and Proschan (1965), Mathematical Theory of Reliability, chapter 4, age replacement; the figures printed here are from memory",
+           published = list(optimal_T = I(0.510655), optimal_cost_rate = I(4.08524)))))
 
 ## ------------------------------------------------------------ K
 write_topic(dir, "K_conditional.json", "K", "Conditional probability of failure in the next h given survival to t", CONV$K, list(

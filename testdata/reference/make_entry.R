@@ -41,9 +41,13 @@ csv(cl, "syn_cluster.csv")
 
 ## ---- Kaplan-Meier
 st <- as.integer(!is.na(d$upper))
-f <- survfit(Surv(d$entry, d$lower, st) ~ 1, conf.type = "log-log", conf.int = 0.95); e <- f$n.event > 0
-km <- data.frame(time = f$time[e], n_risk = f$n.risk[e], n_event = f$n.event[e], survival = f$surv[e],
-                 se_survival = f$surv[e] * f$std.err[e], lower = f$lower[e], upper = f$upper[e])
+six <- data.frame(unit = paste0("p", 1:6), group = "all", entry = c(2, 5, 3, 3, 2, 5), lower = c(9, 11, 9, 8, 4, 9), upper = c(NA, 11, NA, NA, 4, 9), count = 1)
+csv(six, "six_patients.csv")
+km_of <- function(d) {
+  f <- survfit(Surv(d$entry, d$lower, as.integer(!is.na(d$upper))) ~ 1, conf.type = "log-log", conf.int = 0.95); e <- f$n.event > 0
+  data.frame(time = f$time[e], n_risk = f$n.risk[e], n_event = f$n.event[e], survival = f$surv[e],
+             se_survival = ifelse(f$surv[e] > 0, f$surv[e] * f$std.err[e], NA), lower = f$lower[e], upper = f$upper[e])
+}
 ## ---- log-rank: no ties, so the score test of the Cox model is the log-rank test
 stopifnot(!anyDuplicated(d$lower[st == 1]))
 lr <- summary(coxph(Surv(d$entry, d$lower, st) ~ d$group))$sctest
@@ -84,11 +88,11 @@ z <- function(f1, f0) 2 * (f1$loglik[2] - f0$loglik[2])
 lw <- z(survreg(y ~ cl$group, dist = "weibull", control = ctl), sw); le <- z(survreg(y ~ cl$group, dist = "exponential", control = ctl), se)
 tq <- qt(0.975, G - 1)
 
-case <- function(id, description, inputs, outputs, r, rel) paste0('    {"id": "', id, '", "description": "', description, '",\n     "inputs": ', inputs, ',\n     "outputs": ', outputs,
-  ',\n     "r": "', r, '",\n     "source": "none: computed here, no published value",\n     "tolerance": {"rel": ', rel, ', "abs": 1e-12}}')
+case <- function(id, description, inputs, outputs, r, rel, source = "none: computed here, no published value", published = "") paste0('    {"id": "', id, '", "description": "', description, '",\n     "inputs": ', inputs, ',\n     "outputs": ', outputs,
+  ',\n     "r": "', r, '",\n     "source": "', source, '",', published, '\n     "tolerance": {"rel": ', rel, ', "abs": 1e-12}}')
 in1 <- '{"kind": "%s", "dataset": "%s", "group": "*", "level": 0.95}'
 cases <- c(
-  case("L1", "Kaplan-Meier, half enter late", sprintf(in1, "kaplan_meier", "syn_entry1.csv"), paste0('{"table": ', rows(km), "}"), "survfit(Surv(entry,time,event)~1,conf.type='log-log')", "1e-8"),
+  case("L1", "Kaplan-Meier, half enter late", sprintf(in1, "kaplan_meier", "syn_entry1.csv"), paste0('{"table": ', rows(km_of(d)), "}"), "survfit(Surv(entry,time,event)~1,conf.type='log-log')", "1e-8"),
   case("L2", "log-rank test, half enter late, no ties", sprintf(in1, "logrank", "syn_entry1.csv"), obj(chisq = num(lr[[1]]), df = num(lr[[2]]), p = num(lr[[3]])), "summary(coxph(Surv(entry,time,event)~group))$sctest", "1e-8"),
   case("L3", "constant rate, exact ages, half enter late", sprintf(in1, "exponential", "syn_entry1.csv"), obj(rate = num(rate), loglik = num(sum(st) * log(rate) - sum(st)), se_log_rate = num(1 / sqrt(sum(st)))), "sum(event)/sum(time-entry)", "1e-8"),
   case("L4", "Weibull, all kinds of censoring, late entry", sprintf(in1, "weibull", "syn_entry2.csv"), do.call(obj, as.list(sapply(w2, num))), "likelihood written out (ll in make_entry.R), optim; profile limits by optimize and uniroot", "2e-5"),
@@ -96,6 +100,9 @@ cases <- c(
   case("L6", "constant rate, unit-clustered", sprintf(in1, "exponential", "syn_cluster.csv"), obj(rate = num(exp(-coef(se)[[1]])), se_robust = num(fac * sqrt(se$var[1, 1])), robust_lower = num(exp(-coef(se)[[1]] - tq * fac * sqrt(se$var[1, 1]))), robust_upper = num(exp(-coef(se)[[1]] + tq * fac * sqrt(se$var[1, 1])))), "survreg(y~1,dist='exponential',cluster=unit,robust=TRUE), times sqrt(G/(G-1)), qt(.975,G-1)", "1e-7"),
   case("L7", "Weibull, unit-clustered", sprintf(in1, "weibull", "syn_cluster.csv"), obj(shape = num(1 / sw$scale), scale = num(exp(coef(sw)[[1]])), robust_shape_lower = num(exp(-log(sw$scale) - tq * fac * swr)), robust_shape_upper = num(exp(-log(sw$scale) + tq * fac * swr))), "survreg(y~1,dist='weibull'); sandwich from numeric scores in make_entry.R, as L6", "1e-7"),
   case("L8", "three groups, likelihood ratio, common Weibull shape", sprintf(in1, "weibull_groups", "syn_cluster.csv"), obj(lr = num(lw), df = 2, p_independent = num(pchisq(lw, 2, lower.tail = FALSE))), "survreg(y~group,dist='weibull') against y~1", "1e-7"),
-  case("L9", "three groups, likelihood ratio, constant rates", sprintf(in1, "constant_groups", "syn_cluster.csv"), obj(lr = num(le), df = 2, p_independent = num(pchisq(le, 2, lower.tail = FALSE))), "survreg(y~group,dist='exponential') against y~1", "1e-7"))
+  case("L9", "three groups, likelihood ratio, constant rates", sprintf(in1, "constant_groups", "syn_cluster.csv"), obj(lr = num(le), df = 2, p_independent = num(pchisq(le, 2, lower.tail = FALSE))), "survreg(y~group,dist='exponential') against y~1", "1e-7"),
+  case("L10", "Kaplan-Meier, six patients who enter late", sprintf(in1, "kaplan_meier", "six_patients.csv"), paste0('{"table": ', rows(km_of(six)), "}"), "as L1", "1e-8",
+       "Moore (2016), Applied Survival Analysis Using R, section 3.5, left truncation: ages from the book's published code (seen), printed values from memory",
+       '\n     "published": {"survival": [0.750, 0.562, 0.000], "se_survival": [0.217, 0.230]},'))
 writeLines(paste0('{\n  "topic": "L", "title": "Delayed entry, clusters, comparison under interval censoring",\n  "r_version": "', R.version$major, ".", R.version$minor, '", "survival_version": "', packageVersion("survival"),
   '",\n  "conventions": ["All contributions are divided by S(entry); a lower below entry counts as entry.", "Robust limits: exp(log estimate -+ qt(.975,G-1)*se), se = survreg sandwich times sqrt(G/(G-1)), G units."],\n  "cases": [\n', paste(cases, collapse = ",\n"), "\n  ]\n}"), "L_entry.json")
