@@ -41,6 +41,10 @@ func TestParse(t *testing.T) {
 		{"1984?/2004%", "1984-01-01", "2004-12-31", "approximate uncertain"},
 		{"1984-06-02?/2004-08-08~", "1984-06-02", "2004-08-08", "approximate uncertain"},
 
+		// The same rules of the specification, levels 0 and 1, on dates of our
+		// own; leap years are those of the Gregorian calendar (ISO 8601-1). That
+		// a season is anywhere in its year, and that years run from 0001 to 9999,
+		// is ours.
 		{"1974-24", "1974-01-01", "1974-12-31", ""},
 		{"1972-02", "1972-02-01", "1972-02-29", ""},
 		{"1900-02", "1900-02-01", "1900-02-28", ""},
@@ -78,6 +82,8 @@ func TestParse(t *testing.T) {
 	}
 }
 
+// How people write dates otherwise: common practice, no source. What is written
+// instead follows the specification named above.
 func TestParseErrors(t *testing.T) {
 	tests := []struct{ text, write, reason string }{
 		{"1971-74", "1971/1974", "a span of years is written with a slash"},

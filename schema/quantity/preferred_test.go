@@ -18,8 +18,9 @@ var e96 = []int64{
 	681, 698, 715, 732, 750, 768, 787, 806, 825, 845, 866, 887, 909, 931, 953, 976,
 }
 
+// The tables are from memory of IEC 60063; that a fine series holds every second
+// value of the next finer one follows from its rule.
 func TestSeries(t *testing.T) {
-	// From memory of IEC 60063.
 	tables := map[int][]int64{
 		3:  {100, 220, 470},
 		6:  {100, 150, 220, 330, 470, 680},
@@ -50,6 +51,7 @@ func TestSeries(t *testing.T) {
 	}
 }
 
+// Values of the series of IEC 60063, from memory, and their neighbours.
 func TestPreferred(t *testing.T) {
 	tests := []struct {
 		text   string

@@ -30,6 +30,12 @@ func sameQuantity(a, b Quantity) bool {
 	return a.Tolerance == nil || a.Tolerance.Cmp(b.Tolerance) == 0
 }
 
+// The values follow from the SI Brochure, 9th edition: prefixes table 7, hour
+// and minute table 8, symbol and number section 5.4; the inch of ips is 25.4 mm
+// (NIST SP 811, appendix B.8); from memory. Symbols without a place in the SI
+// (cent, dB, rpm, ips, VAC, mVpp) and spellings beside the symbols (u for µ, Meg,
+// KOhm, Mhz, MFD, a bare k, M or u, a decimal comma) are common practice, no
+// source. The canonical form is ours.
 func TestParse(t *testing.T) {
 	tests := []struct {
 		text      string
@@ -51,6 +57,7 @@ func TestParse(t *testing.T) {
 		{"33 ohm", "33", "Ohm", "33 Ohm"},
 		{"4.7 KOhm", "4700", "kOhm", "4.7 kOhm"},
 		{"22 k", "22e3", "kOhm", "22 kOhm"},
+		{"10kW", "10e3", "kW", "10 kW"}, // the unit wins over the tolerance letter W
 		{"22 M", "22e6", "MOhm", "22 MOhm"},
 		{"22 u", "22e-6", "uF", "22 uF"},
 		{"15.02 V", "15.02", "V", "15.02 V"},
@@ -156,7 +163,8 @@ func TestLetterCode(t *testing.T) {
 	}
 }
 
-// The letters are those of IEC 60062, from memory.
+// The letters are those of IEC 60062, from memory; a tolerance in per cent
+// behind the value is common practice, no source.
 func TestTolerance(t *testing.T) {
 	tests := []struct{ text, value, percent, canonical string }{
 		{"10k 5%", "10e3", "5", "10 kOhm 5 %"},
@@ -164,6 +172,10 @@ func TestTolerance(t *testing.T) {
 		{"10k±5%", "10e3", "5", "10 kOhm 5 %"},
 		{"22 uF +/-20%", "22e-6", "20", "22 uF 20 %"},
 		{"22 uF 2,5 %", "22e-6", "2.5", "22 uF 2.5 %"},
+		{"4k7E", "4700", "0.005", "4.7 kOhm 0.005 %"},
+		{"4k7L", "4700", "0.01", "4.7 kOhm 0.01 %"},
+		{"4k7P", "4700", "0.02", "4.7 kOhm 0.02 %"},
+		{"4k7W", "4700", "0.05", "4.7 kOhm 0.05 %"},
 		{"4k7B", "4700", "0.1", "4.7 kOhm 0.1 %"},
 		{"4k7C", "4700", "0.25", "4.7 kOhm 0.25 %"},
 		{"4k7D", "4700", "0.5", "4.7 kOhm 0.5 %"},
@@ -190,6 +202,9 @@ func TestTolerance(t *testing.T) {
 	}
 }
 
+// Which letters of IEC 60062 stand for unsymmetrical tolerances, and that B, C
+// and D are in picofarad below 10 pF, is from memory. What is refused as readable
+// in two ways, and the limits of length and range, are ours.
 func TestParseErrors(t *testing.T) {
 	tests := []struct{ text, want string }{
 		{"", "quantity is empty"},
@@ -304,6 +319,9 @@ func TestConversions(t *testing.T) {
 	}
 }
 
+// Equal by the prefixes and by 1 h = 60 min (SI Brochure, tables 7 and 8). That
+// peak, effective and mean voltages, and levels against different references, do
+// not compare is common practice, no source.
 func TestCmp(t *testing.T) {
 	tests := []struct {
 		a, b string
@@ -337,6 +355,8 @@ func TestCmp(t *testing.T) {
 	}
 }
 
+// Symbols of the SI Brochure, tables 2, 4 and 7; the other spellings are common
+// practice, no source.
 func TestParseUnit(t *testing.T) {
 	for text, want := range map[string]string{
 		"mV": "mV", "cent": "cent", "kΩ": "kOhm", "K": "kelvin", "°C": "C", "%": "%", "V p-p": "Vpp", "μs": "us", "m": "m", "T": "T", "mNm": "mNm",

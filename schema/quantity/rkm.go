@@ -31,9 +31,10 @@ func rkmUnit(letter string) Unit {
 	return Unit{letter, "F"}
 }
 
-// tolerances holds the letters of IEC 60062 for symmetrical tolerances that are
-// found on parts, in per cent.
+// tolerances holds the letters of IEC 60062 for symmetrical tolerances, in per
+// cent; from memory.
 var tolerances = map[string]string{
+	"E": "0.005", "L": "0.01", "P": "0.02", "W": "0.05",
 	"B": "0.1", "C": "0.25", "D": "0.5", "F": "1", "G": "2", "H": "3", "J": "5", "K": "10", "M": "20", "N": "30",
 }
 
