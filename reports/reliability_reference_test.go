@@ -201,7 +201,7 @@ func TestTurbineWheelsAsLedger(t *testing.T) {
 	for _, p := range e.Curve.Points {
 		if near(p.Time*perYear, 34, 1e-9) {
 			s := 7.0 / 13
-			half := 1.644853627 * math.Sqrt((1-s)/(13*s)) / math.Abs(math.Log(s))
+			half := math.Sqrt2 * math.Erfinv(0.9) * math.Sqrt((1-s)/(13*s)) / math.Abs(math.Log(s))
 			if !near(p.Low, math.Pow(s, math.Exp(half)), 1e-6) || !near(p.High, math.Pow(s, math.Exp(-half)), 1e-6) {
 				t.Errorf("limits %+v", p)
 			}

@@ -95,8 +95,8 @@ func TestRateByHand(t *testing.T) {
 	}
 }
 
-// R 4.2.2: cluster-robust variance with k/(k-1), t limits on the logit and the
-// log scale (survey::svyratio and sandwich::vcovCL give the same variance).
+// Cases G2 and G4 of testdata/reference, computed for this project with R 4.2.2:
+// cluster-robust variance with k/(k-1), t limits on the logit and the log scale.
 // The wider of those and the exact limits is kept at either end: for the
 // proportion and the rate both are the robust ones.
 func TestClusterRobustLimits(t *testing.T) {
@@ -129,7 +129,9 @@ func TestClusterRobustLimits(t *testing.T) {
 	}
 }
 
-// R 4.2.2, prop.test without correction and binom.test.
+// Case A2 of testdata/reference, with R 4.2.2 (binom.test; prop.test without
+// correction for Wilson's); NIST/SEMATECH e-Handbook 7.2.4.2 prints the exact
+// limits as 0.071354 and 0.401029.
 func TestUnitAndPartIntervals(t *testing.T) {
 	var obs []Observation
 	for i := range 20 {
@@ -145,7 +147,7 @@ func TestUnitAndPartIntervals(t *testing.T) {
 	}
 	i := g.Parts.OfHandled.Interval
 	// With one part a unit the robust limit, expit(logit 0.2 + 1.729133 ·
-	// √(1/(19·0.16))), is a little above the exact 0.401028.
+	// √(1/(19·0.16))) with Student's t for 19 degrees of freedom (R 4.2.2, qt), is a little above the exact 0.401028.
 	if !near(i.Low, 0.0713538843086181, 1e-9) || !near(i.High, 0.402617, 1e-5) {
 		t.Errorf("parts: %+v", i)
 	}

@@ -46,16 +46,18 @@ func TestEstimateRateMethods(t *testing.T) {
 		rel               float64
 		wantsDesignEffect bool
 	}{
-		// 3/400 hours by hand, Garwood as in TestGarwoodPublished.
-		{"exact ages", []Obs{{Lower: 100, Upper: 100, Count: 3}, {Lower: 100, Upper: inf, Count: 1}}, 0.0075, 0.0075 * 0.618672 / 3, 0.0075 * 8.767273 / 3, RateGarwood, 1e-6, true},
-		// −ln 0.05 / 500
-		{"nothing failed", []Obs{{Lower: 50, Upper: inf, Count: 10}}, 0, 0, 0.00599146454710798, RateUpper, 1e-9, false},
-		// (1−exp(−10λ))² = 0.05
+		// 3/400 hours by hand; TestGarwoodPublished holds Garwood's limits.
+		{"exact ages", []Obs{{Lower: 100, Upper: 100, Count: 3}, {Lower: 100, Upper: inf, Count: 1}}, 0.0075, Garwood(3, 0.95).Low / 400, Garwood(3, 0.95).High / 400, RateGarwood, 1e-9, true},
+		// By hand: 500 hours survived with probability 0.05.
+		{"nothing failed", []Obs{{Lower: 50, Upper: inf, Count: 10}}, 0, 0, -math.Log(0.05) / 500, RateUpper, 1e-9, false},
+		// By hand: (1−exp(−10λ))² = 0.05.
 		{"all left-censored", []Obs{{Upper: 10, Count: 2}}, inf, -math.Log(1-math.Sqrt(0.05)) / 10, inf, RateLower, 1e-9, false},
 		{"all left-censored since entry", []Obs{{Entry: 3, Upper: 13, Count: 2}}, inf, -math.Log(1-math.Sqrt(0.05)) / 10, inf, RateLower, 1e-9, false},
 		// One inspection at 10: failed 6 of 20, so 1−exp(−10λ) = 0.3; limits
 		// are those of a binomial likelihood, which the profile test covers.
 		{"one inspection", []Obs{{Upper: 10, Count: 6}, {Lower: 10, Upper: inf, Count: 14}}, -math.Log(0.7) / 10, math.NaN(), math.NaN(), RateProfile, 1e-9, true},
+		// By hand: 6 in 20 times 10 hours; 30 in 1000 times 10 hours, less the 5
+		// that each of the 30 did not see.
 		{"one unit", []Obs{{Unit: "a", Lower: 10, Upper: 10, Count: 6}, {Unit: "a", Lower: 10, Upper: inf, Count: 14}}, 0.03, math.NaN(), math.NaN(), RateGarwood, 1e-9, false},
 		{"all in one of many units", inUnits(20, 50, []int{30}, 10), 30 / (1000*10 - 30*5.), math.NaN(), math.NaN(), RateClustered, 1e-9, true},
 	}
@@ -169,7 +171,9 @@ func TestWeibullProperties(t *testing.T) {
 			t.Fatalf("%+v in years, %+v in days", w, v)
 		}
 
-		drop := 2.705543454095404 / 2 // chi-square, 90 %, 1 degree of freedom; Abramowitz and Stegun table 26.8
+		// Half the 0.9 quantile of chi-square with 1 degree of freedom, which is the
+		// square of a standard normal variable.
+		drop := math.Pow(math.Erfinv(0.9), 2)
 		end := func(what string, ll func(other float64) float64, around float64) {
 			t.Helper()
 			most := math.Inf(-1)
@@ -274,7 +278,10 @@ func sample(r *rand.Rand, units int, shape, frailty float64) []Obs {
 }
 
 // Where the rate is constant a verdict of change is rare, also where failures
-// come in clusters; where it is not, the verdict finds it.
+// come in clusters; where it is not, the verdict finds it. A verdict of wear takes
+// a two-sided test at 0.05, so 0.025 is due; 0.05 and 0.08 leave three standard
+// errors of 300 samples and what an approximate test is off by (common practice,
+// no source). The shapes and variances are examples.
 func TestVerdictCalibration(t *testing.T) {
 	for _, tt := range []struct {
 		name           string
@@ -326,7 +333,7 @@ func TestVerdictConstant(t *testing.T) {
 }
 
 // The limits of a rate hold the true one about as often as they say, also
-// where failures come in clusters.
+// where failures come in clusters: 0.9 less two standard errors of 500 samples.
 func TestRateCoverage(t *testing.T) {
 	for _, frailty := range []float64{0, 0.5} {
 		r := rand.New(rand.NewPCG(8, 1))
@@ -354,7 +361,8 @@ func TestRateCoverage(t *testing.T) {
 }
 
 // Groups that do not differ are seldom told apart, also where failures come in
-// clusters; groups that do are.
+// clusters; groups that do are. At 0.05, 0.08 leaves two standard errors of 300
+// samples and a little.
 func TestCompareHazardsCalibration(t *testing.T) {
 	for _, tt := range []struct {
 		name           string

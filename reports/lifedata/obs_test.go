@@ -143,6 +143,7 @@ func TestWriteObsRoundTrip(t *testing.T) {
 	})
 }
 
+// Counted by hand.
 func TestTally(t *testing.T) {
 	inf := math.Inf(1)
 	got := TallyOf([]Obs{

@@ -132,9 +132,7 @@ func TestWilsonDefinition(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, 1000).Draw(t, "n")
 		x := rapid.IntRange(0, n).Draw(t, "x")
-		// 1.959963984540054 is the 0.975 quantile of the standard normal
-		// distribution (Abramowitz and Stegun, table 26.5, from memory).
-		const z = 1.959963984540054
+		z := math.Sqrt2 * math.Erfinv(0.95) // the 0.975 quantile of the standard normal distribution
 		w := Wilson(x, n, 0.95)
 		seen := float64(x) / float64(n)
 		for _, p := range []float64{w.Low, w.High} {
