@@ -83,9 +83,9 @@ func TestChecklistNamesWhatIsMissing(t *testing.T) {
 			change: func(in *ChecklistInput) {
 				in.Unsaved = []string{"instruments/astrella-49/4711/instrument.toml"}
 				in.Problems = append(in.Problems, schema.Problem{File: "instruments/astrella-49/4711/x.toml", Line: 3, Severity: schema.Wrong, Message: "no such thing", Write: "another"})
-				in.Findings = []ledger.Finding{{File: "instruments/astrella-49/4711/y.toml", Line: 4, What: "a telephone number", Text: "0555 1234"}}
+				in.Findings = []ledger.Finding{{File: "instruments/astrella-49/4711/y.toml", Line: 4, What: "a telephone number", Text: "020 7946 0123"}}
 			},
-			must: []string{"instrument.toml was edited by hand", "x.toml:3: no such thing", "y.toml:4: a telephone number: “0555 1234”", "fault F3"}},
+			must: []string{"instrument.toml was edited by hand", "x.toml:3: no such thing", "y.toml:4: a telephone number: “020 7946 0123”", "fault F3"}},
 		{name: "what is due", records: restored, change: func(in *ChecklistInput) { in.Today = date(t, "2022-03-10") },
 			must: []string{}, should: []string{"contacts (keybed), due 2022-03-10"}},
 		{name: "not yet due", records: restored, change: func(in *ChecklistInput) { in.Today = date(t, "2022-03-09") },

@@ -454,7 +454,7 @@ func TestObserveRules(t *testing.T) {
 func TestObservePool(t *testing.T) {
 	u := observedUnit(t, "q3-0001", "1976-01-01",
 		ledgerRecord{"2006-01-01-intake", inNo},
-		ledgerRecord{"2006-01-01-parts", jointLine(5, "failed", "reworked") + jointLine(2, "ok", "replaced", `new = {source = "used", maker = "Odell"}`)},
+		ledgerRecord{"2006-01-01-parts", jointLine(5, "failed", "reworked") + jointLine(2, "ok", "replaced", `new = {source = "used", maker = "Ormvik"}`)},
 		ledgerRecord{"2006-02-01-release", outFully},
 		ledgerRecord{"2016-01-01-intake", inNo},
 		ledgerRecord{"2016-01-01-parts", jointLine(1, "failed", "reworked", `caused_by = "transport"`)},
@@ -479,7 +479,7 @@ func TestObservePool(t *testing.T) {
 	if len(got) != len(want) {
 		t.Fatalf("%d observations, want %d: %+v", len(got), len(want), got)
 	}
-	if x := got[3]; !x.UnknownOrigin || x.Maker != "Odell" || x.Origin != schema.OriginReplaced {
+	if x := got[3]; !x.UnknownOrigin || x.Maker != "Ormvik" || x.Origin != schema.OriginReplaced {
 		t.Errorf("used ones: %+v", x)
 	}
 	for i, w := range want {
@@ -517,7 +517,7 @@ func TestObserveKeys(t *testing.T) {
 	u := observedUnit(t, "q3-0001", "1976-01-01",
 		ledgerRecord{"2016-01-01-intake", inNo},
 		ledgerRecord{"2016-01-01-parts", partLine("channel 2", "C1", "failed", "replaced",
-			`old = {maker = "Odell"}`, `new = {maker = "Brandt & Voss", lot = "2015-film"}`)},
+			`old = {maker = "Ormvik"}`, `new = {maker = "Brenk & Vossel", lot = "2015-film"}`)},
 		ledgerRecord{"2016-01-02-release", outFully},
 		ledgerRecord{"2017-01-01-intake", "reason = \"inspection\"\nworks = \"fully\"\n"},
 		ledgerRecord{"2017-01-01-parts", partLine("channel 2", "C1", "ok", "left")},
@@ -528,11 +528,11 @@ func TestObserveKeys(t *testing.T) {
 		t.Fatalf("got %+v", got)
 	}
 	a, b := got[0], got[1]
-	if a.Model != "longwave-3" || a.Place != "channel" || a.Maker != "Odell" || a.Origin != schema.OriginOriginal ||
+	if a.Model != "longwave-3" || a.Place != "channel" || a.Maker != "Ormvik" || a.Origin != schema.OriginOriginal ||
 		a.Built != "1975-1979" || a.Intake != schema.ReasonRepair || a.Family != "capacitor/film" || a.Unit != "longwave-3/q3-0001" {
 		t.Errorf("the old one: %+v", a)
 	}
-	if b.Maker != "Brandt & Voss" || b.Lot != "2015-film" || b.Origin != schema.OriginReplaced || b.Intake != schema.ReasonInspection {
+	if b.Maker != "Brenk & Vossel" || b.Lot != "2015-film" || b.Origin != schema.OriginReplaced || b.Intake != schema.ReasonInspection {
 		t.Errorf("the new one: %+v", b)
 	}
 }

@@ -30,11 +30,11 @@ func madeBy(family string, makers map[string][2]int) []Observation {
 
 func TestComparisons(t *testing.T) {
 	obs := &Observations{}
-	obs.All = append(obs.All, madeBy("capacitor/film", map[string][2]int{"Odell": {40, 30}, "Brask": {40, 4}})...)
-	obs.All = append(obs.All, madeBy("capacitor/paper", map[string][2]int{"Odell": {30, 5}, "Brask": {30, 6}})...)
-	obs.All = append(obs.All, madeBy("lamp/pilot", map[string][2]int{"Odell": {10, 1}, "": {10, 1}})...)
-	obs.All = append(obs.All, madeBy("head/play", map[string][2]int{"Odell": {10, 3}})...)
-	obs.All = append(obs.All, madeBy("head/erase", map[string][2]int{"Odell": {10, 0}, "Brask": {9, 0}})...)
+	obs.All = append(obs.All, madeBy("capacitor/film", map[string][2]int{"Ormvik": {40, 30}, "Brask": {40, 4}})...)
+	obs.All = append(obs.All, madeBy("capacitor/paper", map[string][2]int{"Ormvik": {30, 5}, "Brask": {30, 6}})...)
+	obs.All = append(obs.All, madeBy("lamp/pilot", map[string][2]int{"Ormvik": {10, 1}, "": {10, 1}})...)
+	obs.All = append(obs.All, madeBy("head/play", map[string][2]int{"Ormvik": {10, 3}})...)
+	obs.All = append(obs.All, madeBy("head/erase", map[string][2]int{"Ormvik": {10, 0}, "Brask": {9, 0}})...)
 	for _, by := range [][]string{{"maker"}, {"family", "maker"}} {
 		r, err := EstimateReliability(obs, schema.NewFamilyList(nil), ReliabilityOptions{By: by})
 		if err != nil {
@@ -72,10 +72,10 @@ func TestComparisons(t *testing.T) {
 func TestComparisonCountsUnits(t *testing.T) {
 	obs := &Observations{}
 	for i := range 20 {
-		for _, maker := range []string{"Odell", "Brask"} {
+		for _, maker := range []string{"Ormvik", "Brask"} {
 			o := Observation{Unit: fmt.Sprintf("%s-%d", maker, i), Family: "contact/key", Maker: maker, Count: 30, Kind: ObservedCensored,
 				Lower: 10, LowerWorking: 10, Upper: math.Inf(1), Found: schema.OK, Handled: true}
-			if i == 0 && maker == "Odell" {
+			if i == 0 && maker == "Ormvik" {
 				o.Kind, o.Lower, o.Upper, o.Failed, o.Found = ObservedEvent, 4, 6, true, schema.Failed
 			}
 			obs.All = append(obs.All, o)

@@ -42,7 +42,7 @@ func wearingLedger(t *testing.T) []*unit.Unit {
 		if i%3 == 0 || i > 20 {
 			found = "failed"
 		}
-		film := partLine("channel 1", "C1", map[bool]string{true: "failed", false: "ok"}[i%7 == 3], "replaced", fmt.Sprintf(`new = {maker = "%s", lot = "f-%d"}`, []string{"Odell", "Brask"}[i%2], i%3))
+		film := partLine("channel 1", "C1", map[bool]string{true: "failed", false: "ok"}[i%7 == 3], "replaced", fmt.Sprintf(`new = {maker = "%s", lot = "f-%d"}`, []string{"Ormvik", "Brask"}[i%2], i%3))
 		records := []ledgerRecord{
 			{day(age-2) + "-intake", "reason = \"inspection\"\nworks = \"fully\"\n"},
 			{day(age-2) + "-parts", partLine("supply", "C1", "ok", "left")},

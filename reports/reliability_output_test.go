@@ -24,7 +24,7 @@ func echoLedger(t *testing.T) []*unit.Unit {
 	for i := range 3 {
 		units = append(units, observedUnit(t, fmt.Sprintf("q3-10%d", i), "1974-03/1974-09",
 			ledgerRecord{"2019-02-04-intake", inNo + "last_known_working = \"1998\"\n"},
-			ledgerRecord{"2019-02-05-parts", partLine("channel 1", "C2", "failed", "replaced", `mode = "short"`, `new = {maker = "Odell", lot = "2018-tant"}`) +
+			ledgerRecord{"2019-02-05-parts", partLine("channel 1", "C2", "failed", "replaced", `mode = "short"`, `new = {maker = "Ormvik", lot = "2018-tant"}`) +
 				map[bool]string{true: partLine("channel 1", "C1", "failed", "replaced", `caused_by = "C2"`)}[i == 0] +
 				partLine("channel 2", "C2", "ok", "replaced") +
 				partLine("supply", "C1", "degraded", "replaced") +
@@ -206,7 +206,7 @@ func TestReliabilityCSV(t *testing.T) {
 	u := observedUnit(t, "q3-0001", "1976-01-01",
 		ledgerRecord{"2016-01-01-intake", inNo},
 		ledgerRecord{"2016-01-01-parts", partLine("channel 1", "C1", "failed", "left", `old = {maker = "=HYPERLINK(\"x\")"}`) +
-			partLine("channel 2", "C1", "ok", "left", `old = {maker = " +49, Odell"}`)})
+			partLine("channel 2", "C1", "ok", "left", `old = {maker = " +49, Ormvik"}`)})
 	r := estimate(t, "2020-01-01", ReliabilityOptions{By: []string{"maker"}}, u)
 	var b bytes.Buffer
 	if err := r.WriteCSV(&b); err != nil {
@@ -223,14 +223,14 @@ func TestReliabilityCSV(t *testing.T) {
 		}
 		got[row[0]] = true
 	}
-	if !got[`'=HYPERLINK("x")`] || !got["' +49, Odell"] {
+	if !got[`'=HYPERLINK("x")`] || !got["' +49, Ormvik"] {
 		t.Errorf("makers %v", got)
 	}
 }
 
 func TestSafeCell(t *testing.T) {
 	for in, want := range map[string]string{
-		"": "", "Odell": "Odell", "2.2": "2.2", "a=b": "a=b",
+		"": "", "Ormvik": "Ormvik", "2.2": "2.2", "a=b": "a=b",
 		"=1": "'=1", "+1": "'+1", "-1": "'-1", "@x": "'@x", "\t=1": "'\t=1", "  =1": "'  =1", "\r1": "'\r1",
 	} {
 		if got := safeCell(in); got != want {
@@ -240,7 +240,7 @@ func TestSafeCell(t *testing.T) {
 }
 
 func FuzzSafeCell(f *testing.F) {
-	for _, s := range []string{"", "Odell", "=1+1", " \t@x", "'=1", "\r\n-2"} {
+	for _, s := range []string{"", "Ormvik", "=1+1", " \t@x", "'=1", "\r\n-2"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {

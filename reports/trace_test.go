@@ -13,7 +13,7 @@ import (
 var traced = with(restored, map[string]string{
 	"2021-03-05-parts-aaac": strings.ReplaceAll(restored["2021-03-05-parts-aaac"], `type = "axial"`, `type = "axial", maker = "Ostrel", part_number = "AX-470", lot = "ax"`),
 	"2021-10-02-parts-aaal": "kind = \"parts\"\ndate = 2021-10-02\nby = \"jt\"\n" +
-		"[[part]]\nsection = \"power supply\"\nref = \"C2\"\nfound = \"failed\"\nmode = \"short\"\naction = \"replaced\"\nold = {maker = \"Ostrel\"}\nnew = {value = \"470 uF\", rating = \"35 V\", maker = \"Sundvik\"}\n" +
+		"[[part]]\nsection = \"power supply\"\nref = \"C2\"\nfound = \"failed\"\nmode = \"short\"\naction = \"replaced\"\nold = {maker = \"Ostrel\"}\nnew = {value = \"470 uF\", rating = \"35 V\", maker = \"Sundral\"}\n" +
 		"[[part]]\nsection = \"divider 1\"\nref = \"C2\"\nfound = \"ok\"\naction = \"replaced\"\nold = {maker = \"Brandel\"}\nnew = {value = \"10 uF\", rating = \"25 V\", lot = \"tn\"}\n" +
 		"[[part]]\nsection = \"power supply\"\nfamily = \"board/joint\"\ncount = 5\nfound = \"ok\"\naction = \"replaced\"\nnew = {lot = \"tn\"}\n"})
 
@@ -39,7 +39,7 @@ func TestTraceFindsPartsThatAreThereAndGone(t *testing.T) {
 		{"a part number", TraceQuery{PartNumber: "ax-470", Maker: "Ostrel"},
 			"power supply C1, C3 (2): fitted 2021-03-05: 470 uF, 35 V, axial, Ostrel, AX-470, still there\n" +
 				"power supply C2: fitted 2021-03-05: 470 uF, 35 V, axial, Ostrel, AX-470, found FAILED since, taken out 2021-10-02\n"},
-		{"keys that do not go together", TraceQuery{Lot: "ax", Maker: "Sundvik"}, ""},
+		{"keys that do not go together", TraceQuery{Lot: "ax", Maker: "Sundral"}, ""},
 		{"a kit, with what it took out", TraceQuery{Kit: "quiet supply"},
 			"power supply Q1: removed 2021-03-06, kit quiet supply/2\npower supply IC1: fitted 2021-03-06: 15 V, three-terminal regulator, kit quiet supply/2, still there\n"},
 		{"a kit by its revision", TraceQuery{Kit: "quiet supply/2", Maker: "nobody"}, ""},

@@ -61,7 +61,7 @@ func TestNothingElseTravels(t *testing.T) {
 	// The shop's own files.
 	must(t, dir, "add", "book", "--kind", "quote", "--amount", "480.00", "--what", word("books/"), "--customer", "K17")
 	put("private/names.txt", word("private/"))
-	where["Brannock"], where["5550 1234"] = "private/", "private/"
+	where["Brannock"], where["7946 0123"] = "private/", "private/"
 	lot, err := os.ReadFile(filepath.Join(dir, "lots", "2030-el-2u2.toml"))
 	if err != nil {
 		t.Fatal(err)
