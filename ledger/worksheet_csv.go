@@ -54,7 +54,7 @@ func readSheets(data []byte) ([]*grid, error) {
 	case len(bytes.TrimSpace(data)) == 0:
 		return nil, errEmptySheet
 	case bytes.HasPrefix(data, []byte("PK")) && bytes.Contains(data[:min(len(data), 200)], []byte("application/vnd.oasis.opendocument")):
-		return nil, &UsageError{"this is an OpenDocument file", "save it as Excel 2007-365 (.xlsx) or as Text CSV (.csv), and import that"}
+		return nil, &UsageError{"this is an OpenDocument file", "save it as a workbook (.xlsx) or as text (.csv), and import that"}
 	case bytes.HasPrefix(data, []byte("PK")):
 		return readXLSX(data)
 	case bytes.HasPrefix(data, []byte{0xd0, 0xcf, 0x11, 0xe0}):

@@ -41,7 +41,7 @@ func TestScripts(t *testing.T) {
 			env.Setenv("hostile", "turn\u202eed")
 			env.Setenv("escape", "red\x1b[31m")
 			for _, saved := range []string{"day.xlsx", "readings.xlsx"} {
-				data, err := os.ReadFile(filepath.Join(sheetDir, "libreoffice", saved))
+				data, err := os.ReadFile(filepath.Join(sheetDir, "spreadsheet-program", saved))
 				if err != nil {
 					return err
 				}

@@ -104,10 +104,10 @@ func TestWrongSheets(t *testing.T) {
 	}
 }
 
-// TestSavedByLibreOffice: the same worksheet as LibreOffice saved it in several
+// TestSavedBySpreadsheetProgram: the same worksheet as a spreadsheet program saved it in several
 // forms says the same, one of them typed key by key with words cut short, whose
-// first letters LibreOffice made capitals in part; and after the first import there is nothing left to import.
-func TestSavedByLibreOffice(t *testing.T) {
+// first letters the program made capitals in part; and after the first import there is nothing left to import.
+func TestSavedBySpreadsheetProgram(t *testing.T) {
 	for _, c := range []struct {
 		kind            string
 		files           []string
@@ -122,7 +122,7 @@ func TestSavedByLibreOffice(t *testing.T) {
 			dir := newBench(t)
 			var first ledger.SheetResult
 			for i, f := range c.files {
-				r := imported(t, dir, filepath.Join(sheetDir, "libreoffice", f), "--dry-run")
+				r := imported(t, dir, filepath.Join(sheetDir, "spreadsheet-program", f), "--dry-run")
 				if r.Rows != c.rows || r.Unreached != c.unreached || r.Unchanged != 0 || len(r.New) != c.lines || len(r.Changed) != 0 {
 					t.Errorf("%s: %d rows, %d not reached, %d unchanged, %d changed, new:\n%s", f, r.Rows, r.Unreached, r.Unchanged, len(r.Changed), strings.Join(r.New, "\n"))
 				}
@@ -136,13 +136,13 @@ func TestSavedByLibreOffice(t *testing.T) {
 				}
 			}
 			before := head(t, dir)
-			imported(t, dir, filepath.Join(sheetDir, "libreoffice", c.files[0]))
+			imported(t, dir, filepath.Join(sheetDir, "spreadsheet-program", c.files[0]))
 			after := head(t, dir)
 			if out, err := gitOut(dir, "rev-list", "--count", before+".."+after); err != nil || out != "1" {
 				t.Errorf("%s commits for one import, %v", out, err)
 			}
 			for _, f := range c.files {
-				if r := imported(t, dir, filepath.Join(sheetDir, "libreoffice", f)); len(r.New)+len(r.Changed) != 0 || r.Unchanged+r.Unreached != c.rows {
+				if r := imported(t, dir, filepath.Join(sheetDir, "spreadsheet-program", f)); len(r.New)+len(r.Changed) != 0 || r.Unchanged+r.Unreached != c.rows {
 					t.Errorf("%s again: %+v", f, r)
 				}
 			}
@@ -205,12 +205,12 @@ func fewerDraws(t *testing.T, n int) {
 func TestSheetInAnyForm(t *testing.T) {
 	fewerDraws(t, 20)
 	dir := newBench(t)
-	data, err := os.ReadFile(filepath.Join(sheetDir, "libreoffice", "day.csv"))
+	data, err := os.ReadFile(filepath.Join(sheetDir, "spreadsheet-program", "day.csv"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	day := readGrid(t, string(data))
-	want := imported(t, dir, filepath.Join(sheetDir, "libreoffice", "day.csv"), "--dry-run").New
+	want := imported(t, dir, filepath.Join(sheetDir, "spreadsheet-program", "day.csv"), "--dry-run").New
 	slices.Sort(want)
 	file := filepath.Join(t.TempDir(), "sheet.csv")
 	rapid.Check(t, func(t *rapid.T) {
@@ -433,7 +433,7 @@ func drawPart(t *rapid.T, g grid, row []string, i int) {
 	put("note", note)
 }
 
-// BenchmarkImportSheet takes in the worksheet of 120 positions that LibreOffice
+// BenchmarkImportSheet takes in the worksheet of 120 positions that a spreadsheet program
 // saved, from opening the ledger to the commit. The bar is 2 s.
 func BenchmarkImportSheet(b *testing.B) {
 	bench := newBench(b)
@@ -446,7 +446,7 @@ func BenchmarkImportSheet(b *testing.B) {
 					b.Fatal(err)
 				}
 				b.StartTimer()
-				if r := imported(b, dir, filepath.Join(sheetDir, "libreoffice", f)); len(r.New) == 0 {
+				if r := imported(b, dir, filepath.Join(sheetDir, "spreadsheet-program", f)); len(r.New) == 0 {
 					b.Fatal("nothing was imported")
 				}
 				b.StopTimer()
