@@ -11,29 +11,17 @@ import (
 	"testing"
 
 	"benchlore/ledger"
+	"benchlore/ledger/testutil"
 )
 
 // TestMain gives git and the replay a neutral home, so that nobody's
 // configuration decides a hash.
 func TestMain(m *testing.M) {
-	home, err := os.MkdirTemp("", "examples-home-")
-	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		os.Exit(1)
-	}
 	flag.Parse()
-	for _, kv := range os.Environ() {
-		if name, _, _ := strings.Cut(kv, "="); strings.HasPrefix(name, "GIT_") || name == "EMAIL" {
-			os.Unsetenv(name)
-		}
-	}
-	for k, v := range map[string]string{"HOME": home, "USERPROFILE": home, "XDG_CONFIG_HOME": home, "GIT_CONFIG_NOSYSTEM": "1", "LC_ALL": "C"} {
-		os.Setenv(k, v)
-	}
-	scratch = home
-	code := m.Run()
-	os.RemoveAll(home)
-	os.Exit(code)
+	os.Exit(testutil.Run(func() int {
+		scratch = os.Getenv("HOME")
+		return m.Run()
+	}, ""))
 }
 
 // scratch is removed after the tests.

@@ -11,36 +11,12 @@ import (
 	"testing"
 	"time"
 
+	"benchlore/ledger/testutil"
 	"benchlore/schema"
 )
 
 // TestMain gives git and the code under test a neutral home.
-func TestMain(m *testing.M) {
-	home, err := os.MkdirTemp("", "ledger-home-")
-	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		os.Exit(1)
-	}
-	for _, kv := range os.Environ() {
-		if name, _, _ := strings.Cut(kv, "="); strings.HasPrefix(name, "GIT_") || name == "EMAIL" {
-			os.Unsetenv(name)
-		}
-	}
-	os.Unsetenv("SSH_AUTH_SOCK")
-	os.Unsetenv("XDG_CONFIG_HOME")
-	for k, v := range map[string]string{"HOME": home, "USERPROFILE": home, "GIT_CONFIG_NOSYSTEM": "1", "LC_ALL": "C"} {
-		os.Setenv(k, v)
-	}
-	err = os.WriteFile(filepath.Join(home, ".gitconfig"), []byte("[user]\n\tname = Maren Wickstead\n\temail = maren@halden-street.example\n"+
-		"[init]\n\tdefaultBranch = main\n[safe]\n\tdirectory = *\n[protocol \"file\"]\n\tallow = always\n"), 0o666)
-	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		os.Exit(1)
-	}
-	code := m.Run()
-	os.RemoveAll(home)
-	os.Exit(code)
-}
+func TestMain(m *testing.M) { os.Exit(testutil.Run(m.Run, testutil.GitConfig)) }
 
 // git runs stock git, which checks the work from outside.
 func git(t testing.TB, dir string, args ...string) string {

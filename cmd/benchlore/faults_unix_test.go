@@ -8,11 +8,13 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"benchlore/ledger/testutil"
 )
 
 // TestReadOnlyFolder: a ledger whose folders the user may not write to.
 func TestReadOnlyFolder(t *testing.T) {
-	if !ordinary(t) {
+	if !testutil.Ordinary(t) {
 		return
 	}
 	at := t.TempDir()
@@ -56,7 +58,7 @@ func TestReadOnlyFolder(t *testing.T) {
 
 // TestSyncReadOnly: a folder that cannot be written to.
 func TestSyncReadOnly(t *testing.T) {
-	if !ordinary(t) {
+	if !testutil.Ordinary(t) {
 		return
 	}
 	w := newTrade(t)
@@ -80,7 +82,7 @@ func TestSyncReadOnly(t *testing.T) {
 // TestUnreadable: what may not be read is told as that, and not as a folder
 // without a repository or a damaged backup.
 func TestUnreadable(t *testing.T) {
-	if !ordinary(t) {
+	if !testutil.Ordinary(t) {
 		return
 	}
 	w := newTrade(t)

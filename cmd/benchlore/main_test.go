@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"benchlore/ledger/testutil"
 )
 
 // Environment variables that only this test binary reads. They pin what the
@@ -37,46 +39,11 @@ func TestMain(m *testing.M) {
 type atHome struct{ m *testing.M }
 
 func (h atHome) Run() int {
-	home, err := os.MkdirTemp("", "benchlore-home-")
-	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		return 1
-	}
-	defer os.RemoveAll(home)
-	neutral(home)
-	return h.m.Run()
+	return testutil.Run(func() int {
+		os.Setenv("GIT_CONFIG_GLOBAL", filepath.Join(os.Getenv("HOME"), ".gitconfig"))
+		return h.m.Run()
+	}, testutil.GitConfig)
 }
-
-// neutral gives git and the program a home of their own, so that nobody's
-// configuration decides a test.
-func neutral(home string) {
-	for _, kv := range os.Environ() {
-		if name, _, _ := strings.Cut(kv, "="); strings.HasPrefix(name, "GIT_") || name == "EMAIL" || name == "VISUAL" || name == "EDITOR" {
-			os.Unsetenv(name)
-		}
-	}
-	os.Unsetenv("SSH_AUTH_SOCK")
-	os.Unsetenv("XDG_CONFIG_HOME")
-	os.Setenv("HOME", home)
-	os.Setenv("USERPROFILE", home)
-	os.Setenv("GIT_CONFIG_NOSYSTEM", "1")
-	os.Setenv("LC_ALL", "C")
-	if err := os.WriteFile(filepath.Join(home, ".gitconfig"), []byte(gitConfig), 0o666); err != nil {
-		panic(err)
-	}
-	os.Setenv("GIT_CONFIG_GLOBAL", filepath.Join(home, ".gitconfig"))
-}
-
-const gitConfig = `[user]
-	name = Maren Wickstead
-	email = maren@halden-street.example
-[init]
-	defaultBranch = main
-[advice]
-	detachedHead = false
-[safe]
-	directory = *
-`
 
 // play is the real program with its clock and randomness pinned where the
 // environment says so.

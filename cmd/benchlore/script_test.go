@@ -12,6 +12,8 @@ import (
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"benchlore/ledger/testutil"
 )
 
 // TestScripts runs the command scripts of testdata/script, one topic each.
@@ -27,7 +29,7 @@ func TestScripts(t *testing.T) {
 			if err := os.MkdirAll(home, 0o777); err != nil {
 				return err
 			}
-			if err := os.WriteFile(filepath.Join(home, ".gitconfig"), []byte(gitConfig), 0o666); err != nil {
+			if err := os.WriteFile(filepath.Join(home, ".gitconfig"), []byte(testutil.GitConfig), 0o666); err != nil {
 				return err
 			}
 			env.Setenv("HOME", home)

@@ -16,6 +16,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"benchlore/ledger/testutil"
 )
 
 // limitFiles makes the kernel refuse writes beyond a size, which ends a write
@@ -73,7 +75,7 @@ func TestHalfWrittenFiles(t *testing.T) {
 }
 
 func TestReadOnlyFolder(t *testing.T) {
-	if !ordinary(t) {
+	if !testutil.Ordinary(t) {
 		return
 	}
 	r := newRepo(t)

@@ -3,7 +3,6 @@ package gitstore
 import (
 	"bytes"
 	"context"
-	"fmt"
 	"io/fs"
 	"maps"
 	"os"
@@ -15,6 +14,8 @@ import (
 	"time"
 
 	"github.com/go-git/go-git/v5/plumbing"
+
+	"benchlore/ledger/testutil"
 )
 
 // TestMain gives git and the code under test a neutral home, and lets the
@@ -23,26 +24,8 @@ func TestMain(m *testing.M) {
 	if role := os.Getenv("GITSTORE_CHILD"); role != "" {
 		os.Exit(child(role))
 	}
-	home, err := os.MkdirTemp("", "gitstore-home-")
-	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		os.Exit(1)
-	}
-	for _, kv := range os.Environ() {
-		if name, _, _ := strings.Cut(kv, "="); strings.HasPrefix(name, "GIT_") || name == "EMAIL" {
-			os.Unsetenv(name)
-		}
-	}
-	os.Unsetenv("SSH_AUTH_SOCK")
-	os.Unsetenv("XDG_CONFIG_HOME")
-	for k, v := range map[string]string{"HOME": home, "GIT_CONFIG_NOSYSTEM": "1", "LC_ALL": "C"} {
-		os.Setenv(k, v)
-	}
-	os.WriteFile(filepath.Join(home, ".gitconfig"), []byte("[user]\n\tname = Ines Marlow\n\temail = ines@halden.example\n"+
-		"[init]\n\tdefaultBranch = main\n[safe]\n\tdirectory = *\n"), 0o666)
-	code := m.Run()
-	os.RemoveAll(home)
-	os.Exit(code)
+	os.Exit(testutil.Run(m.Run, "[user]\n\tname = Ines Marlow\n\temail = ines@halden.example\n"+
+		"[init]\n\tdefaultBranch = main\n[safe]\n\tdirectory = *\n"))
 }
 
 // git runs stock git, which checks the work from outside.

@@ -1,6 +1,6 @@
 //go:build !windows
 
-package main
+package testutil
 
 import (
 	"os"
@@ -12,10 +12,10 @@ import (
 // write anywhere.
 const testOrdinary = "BENCHLORE_TEST_ORDINARY"
 
-// ordinary reports whether permissions bind this process. Root may write
+// Ordinary reports whether permissions bind this process. Root may write
 // anywhere: for root the test runs once more in a process without that right, and
 // what it said is this test's outcome.
-func ordinary(t *testing.T) bool {
+func Ordinary(t *testing.T) bool {
 	t.Helper()
 	if os.Geteuid() != 0 || os.Getenv(testOrdinary) != "" {
 		return true
