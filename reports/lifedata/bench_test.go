@@ -99,6 +99,7 @@ func BenchmarkKaplanMeier(b *testing.B) {
 // TestWriteBenchData writes the benchmark's data where other programs can read
 // them, if LIFEDATA_BENCH names a folder.
 func TestWriteBenchData(t *testing.T) {
+	t.Parallel()
 	dir := os.Getenv("LIFEDATA_BENCH")
 	if dir == "" {
 		t.Skip("LIFEDATA_BENCH names no folder")

@@ -9,6 +9,7 @@ import (
 )
 
 func TestBenjaminiHochbergProperties(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		p := rapid.SliceOf(rapid.Float64Range(0, 1)).Draw(t, "p")
 		adjusted := BenjaminiHochberg(p)
@@ -39,6 +40,7 @@ func TestBenjaminiHochbergProperties(t *testing.T) {
 // Two groups with the same data do not differ; the names and the order of
 // groups do not matter; a third that was never at risk changes nothing.
 func TestLogRankProperties(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		a, b := dated(drawObs(t, true)), dated(drawObs(t, true))
 		x, err := LogRank([]Group{{"a", a}, {"b", b}})
@@ -74,6 +76,7 @@ func TestLogRankProperties(t *testing.T) {
 // The age that costs least is no dearer than any other, and its cost rate is
 // the hazard there times the difference of costs (Barlow and Hunter 1960).
 func TestAgePolicyProperties(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		shape := rapid.Float64Range(0.3, 8).Draw(t, "shape")
 		scale := rapid.Float64Range(0.1, 1e4).Draw(t, "scale")
@@ -105,6 +108,7 @@ func TestAgePolicyProperties(t *testing.T) {
 }
 
 func TestConditionalFailureProperties(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		shape := rapid.Float64Range(0.3, 5).Draw(t, "shape")
 		scale := rapid.Float64Range(1, 100).Draw(t, "scale")

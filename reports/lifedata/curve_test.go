@@ -31,6 +31,7 @@ func dated(obs []Obs) []Obs {
 }
 
 func TestKaplanMeierDefinition(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		obs := dated(drawObs(t, true))
 		points, err := KaplanMeier(obs, 0.95)
@@ -59,6 +60,7 @@ func TestKaplanMeierDefinition(t *testing.T) {
 }
 
 func TestKaplanMeierRefusals(t *testing.T) {
+	t.Parallel()
 	_, err := KaplanMeier([]Obs{{Lower: 2, Upper: 3, Count: 1}}, 0.95)
 	checkRefusal(t, err, "some failures are only known to lie in an interval of ages; this needs exact ages at failure")
 	_, err = KaplanMeier([]Obs{{Lower: 2, Upper: math.Inf(1), Count: 1}}, 0.95)
@@ -67,6 +69,7 @@ func TestKaplanMeierRefusals(t *testing.T) {
 
 // Without intervals the curve is Kaplan and Meier's.
 func TestTurnbullIsKaplanMeier(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		obs := dated(drawObs(t, false))
 		points, err := KaplanMeier(obs, 0.95)
@@ -135,6 +138,7 @@ func poolAdjacent(obs []Obs) map[float64]float64 {
 }
 
 func TestTurnbullIsIsotonicRegression(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		obs := slices.DeleteFunc(drawObs(t, false), func(o Obs) bool { return !o.RightCensored() && o.Lower > 0 })
 		if TallyOf(obs).Failures == 0 {
@@ -204,6 +208,7 @@ func checkOptimal(t rapid.TB, obs []Obs, curve TurnbullCurve) {
 }
 
 func TestTurnbullOptimal(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		obs := drawObs(t, false)
 		curve, err := Turnbull(obs)
@@ -220,6 +225,7 @@ func TestTurnbullOptimal(t *testing.T) {
 // Larger sets of each kind, where nearly every age is its own or nearly all
 // are shared.
 func TestTurnbullLarge(t *testing.T) {
+	t.Parallel()
 	kinds := map[string]func(o Obs) bool{
 		"mixed":          func(Obs) bool { return true },
 		"intervals only": func(o Obs) bool { return !o.Exact() },
@@ -255,6 +261,7 @@ func TestTurnbullLarge(t *testing.T) {
 }
 
 func TestTurnbullRefusals(t *testing.T) {
+	t.Parallel()
 	_, err := Turnbull([]Obs{{Entry: 1, Lower: 2, Upper: 3, Count: 1}})
 	checkRefusal(t, err, "some are only at risk from a later age; a curve from intervals needs all from the start")
 	_, err = Turnbull([]Obs{{Lower: 2, Upper: math.Inf(1), Count: 1}})
@@ -283,6 +290,7 @@ func drawHistories(t *rapid.T, late bool) []History {
 
 // The sums kept from step to step against the definition, unit by unit.
 func TestMeanCumulativeDefinition(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		histories := drawHistories(t, true)
 		points, err := MeanCumulative(histories, 0.95)
@@ -327,6 +335,7 @@ func TestMeanCumulativeDefinition(t *testing.T) {
 }
 
 func TestMeanCumulativeErrors(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		name string
 		h    History
@@ -350,6 +359,7 @@ func TestMeanCumulativeErrors(t *testing.T) {
 // Exact ages in clusters: the sandwich of the likelihood is the ratio
 // estimator's.
 func TestClusterIsSandwich(t *testing.T) {
+	t.Parallel()
 	r := rand.New(rand.NewPCG(1, 2))
 	var obs []Obs
 	var units []Cluster
@@ -381,6 +391,7 @@ func TestClusterIsSandwich(t *testing.T) {
 }
 
 func TestEstimateRatioErrors(t *testing.T) {
+	t.Parallel()
 	ok := []Cluster{{1, 2}, {0, 3}}
 	for _, tt := range []struct {
 		name  string

@@ -11,6 +11,7 @@ import (
 // Delayed entry, clusters and comparisons; make_entry.R beside the values
 // makes them and the data with R and its package survival.
 func TestEntryReference(t *testing.T) {
+	t.Parallel()
 	for _, c := range readReference(t, "L_entry.json", 10) {
 		t.Run(c.name(), func(t *testing.T) {
 			var in struct {
@@ -86,6 +87,7 @@ func TestEntryReference(t *testing.T) {
 // Entry at 0 for all is no delayed entry, and what happened before entry says
 // nothing.
 func TestEntryEdges(t *testing.T) {
+	t.Parallel()
 	obs := readData(t, "syn_entry2.csv", "*")
 	before, err := FitWeibull(obs, WeibullOptions{Level: 0.95})
 	if err != nil {

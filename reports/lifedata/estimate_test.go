@@ -13,6 +13,7 @@ import (
 // Exact ages and no clusters: failures over time at risk with Garwood's
 // limits.
 func TestEstimateRateExactAges(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		events := rapid.IntRange(0, 50).Draw(t, "events")
 		exposure := rapid.Float64Range(0.01, 1e6).Draw(t, "exposure")
@@ -37,6 +38,7 @@ func TestEstimateRateExactAges(t *testing.T) {
 }
 
 func TestEstimateRateMethods(t *testing.T) {
+	t.Parallel()
 	inf := math.Inf(1)
 	tests := []struct {
 		name              string
@@ -89,6 +91,7 @@ func TestEstimateRateMethods(t *testing.T) {
 }
 
 func TestFitExponentialRefusals(t *testing.T) {
+	t.Parallel()
 	inf := math.Inf(1)
 	for _, tt := range []struct {
 		name string
@@ -134,6 +137,7 @@ func logLik(obs []Obs, shape, scale float64) float64 {
 // however the other parameter is moved, and it does not depend on the unit of
 // time or on how counts are written.
 func TestWeibullProperties(t *testing.T) {
+	t.Parallel()
 	checked := 0
 	rapid.Check(t, func(t *rapid.T) {
 		obs := drawObs(t, true)
@@ -203,6 +207,7 @@ func TestWeibullProperties(t *testing.T) {
 }
 
 func TestFitWeibullRefusals(t *testing.T) {
+	t.Parallel()
 	inf := math.Inf(1)
 	spread := func(unit func(i int) string, n int) []Obs {
 		var obs []Obs
@@ -283,6 +288,7 @@ func sample(r *rand.Rand, units int, shape, frailty float64) []Obs {
 // errors of 300 samples and what an approximate test is off by (common practice,
 // no source). The shapes and variances are examples.
 func TestVerdictCalibration(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		name           string
 		shape, frailty float64
@@ -315,6 +321,7 @@ func TestVerdictCalibration(t *testing.T) {
 }
 
 func TestVerdictConstant(t *testing.T) {
+	t.Parallel()
 	r := rand.New(rand.NewPCG(5, 9))
 	w, err := FitWeibull(sample(r, 300, 1, 0), WeibullOptions{Level: 0.95})
 	if err != nil {
@@ -335,6 +342,7 @@ func TestVerdictConstant(t *testing.T) {
 // The limits of a rate hold the true one about as often as they say, also
 // where failures come in clusters: 0.9 less two standard errors of 500 samples.
 func TestRateCoverage(t *testing.T) {
+	t.Parallel()
 	for _, frailty := range []float64{0, 0.5} {
 		r := rand.New(rand.NewPCG(8, 1))
 		// Many units tell the constant rate that fits best, which a frailty
@@ -364,6 +372,7 @@ func TestRateCoverage(t *testing.T) {
 // clusters; groups that do are. At 0.05, 0.08 leaves two standard errors of 300
 // samples and a little.
 func TestCompareHazardsCalibration(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		name           string
 		frailty, times float64
@@ -401,6 +410,7 @@ func TestCompareHazardsCalibration(t *testing.T) {
 }
 
 func TestCompareHazardsEdges(t *testing.T) {
+	t.Parallel()
 	r := rand.New(rand.NewPCG(6, 6))
 	some := sample(r, 25, 1, 0)
 	inf := math.Inf(1)

@@ -35,6 +35,7 @@ func readData(t testing.TB, name, group string) []Obs {
 }
 
 func TestExponentialReference(t *testing.T) {
+	t.Parallel()
 	for _, c := range readReference(t, "C_exponential.json", 5) {
 		t.Run(c.name(), func(t *testing.T) {
 			var in struct {
@@ -68,6 +69,7 @@ func TestExponentialReference(t *testing.T) {
 }
 
 func TestWeibullReference(t *testing.T) {
+	t.Parallel()
 	for _, c := range readReference(t, "D_weibull.json", 6) {
 		t.Run(c.name(), func(t *testing.T) {
 			var in struct {
@@ -121,6 +123,7 @@ func TestWeibullReference(t *testing.T) {
 }
 
 func TestAgeReplacementReference(t *testing.T) {
+	t.Parallel()
 	for _, c := range readReference(t, "J_age_replacement.json", 6) {
 		t.Run(c.name(), func(t *testing.T) {
 			var in struct {
@@ -153,6 +156,7 @@ func TestAgeReplacementReference(t *testing.T) {
 }
 
 func TestConditionalReference(t *testing.T) {
+	t.Parallel()
 	for _, c := range readReference(t, "K_conditional.json", 6) {
 		t.Run(c.name(), func(t *testing.T) {
 			var in struct {

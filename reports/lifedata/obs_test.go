@@ -20,6 +20,7 @@ func checkRefusal(t *testing.T, err error, want string) {
 }
 
 func TestReadObs(t *testing.T) {
+	t.Parallel()
 	inf := math.Inf(1)
 	tests := []struct {
 		name, text string
@@ -56,6 +57,7 @@ func TestReadObs(t *testing.T) {
 }
 
 func TestReadObsErrors(t *testing.T) {
+	t.Parallel()
 	tests := []struct{ name, text, want string }{
 		{"empty file", "", "the file is empty; the first line names the columns unit,group,entry,lower,upper,count"},
 		{"header only", "lower,upper\n", "the file has a header and no observations under it"},
@@ -117,6 +119,7 @@ func drawObs(t *rapid.T, entry bool) []Obs {
 }
 
 func TestWriteObsRoundTrip(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		obs := drawObs(t, true)
 		var first strings.Builder
@@ -145,6 +148,7 @@ func TestWriteObsRoundTrip(t *testing.T) {
 
 // Counted by hand.
 func TestTally(t *testing.T) {
+	t.Parallel()
 	inf := math.Inf(1)
 	got := TallyOf([]Obs{
 		{Unit: "a", Lower: 3, Upper: 3, Count: 2},

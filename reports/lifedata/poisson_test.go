@@ -10,6 +10,7 @@ import (
 // Pearson and Hartley, Biometrika Tables for Statisticians, volume 1, table
 // 40: 95 % limits for a Poisson mean, to the places given. Values from memory.
 func TestGarwoodPublished(t *testing.T) {
+	t.Parallel()
 	tests := []struct {
 		events int
 		want   Interval
@@ -32,6 +33,7 @@ func TestGarwoodPublished(t *testing.T) {
 }
 
 func TestGarwoodOutsideDomain(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		events int
 		level  float64
@@ -53,6 +55,7 @@ func TestGarwoodOutsideDomain(t *testing.T) {
 // seen or fewer, has exactly the probability left in that tail, by adding up
 // Poisson probabilities. Garwood (1936).
 func TestGarwoodDefinition(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		events := rapid.IntRange(0, 200).Draw(t, "events")
 		level := level(t)
@@ -77,6 +80,7 @@ func sumPoisson(to int, mean float64) float64 {
 }
 
 func TestGarwoodProperties(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		events := rapid.IntRange(0, 5000).Draw(t, "events")
 		level := level(t)

@@ -11,6 +11,7 @@ import (
 // intervals by his methods 3 (score) and 5 (exact), to four decimals. Values
 // from memory.
 func TestProportionPublished(t *testing.T) {
+	t.Parallel()
 	tests := []struct {
 		x, n         int
 		exact, score Interval
@@ -35,6 +36,7 @@ func checkInterval(t *testing.T, what string, x, n int, got, want Interval) {
 }
 
 func TestProportionSpecialCases(t *testing.T) {
+	t.Parallel()
 	for name, f := range map[string]func(x, n int, level float64) Interval{
 		"ClopperPearson": ClopperPearson,
 		"Wilson":         Wilson,
@@ -87,6 +89,7 @@ func level(t *rapid.T) float64 {
 // successes have exactly the probability left in that tail. Clopper and
 // Pearson (1934).
 func TestClopperPearsonDefinition(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, 200).Draw(t, "n")
 		x := rapid.IntRange(0, n).Draw(t, "x")
@@ -129,6 +132,7 @@ func binomial(k, n int, p float64) float64 {
 // The ends of the score interval are the p at which x/n lies z standard
 // errors, taken at p, away. Wilson (1927).
 func TestWilsonDefinition(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, 1000).Draw(t, "n")
 		x := rapid.IntRange(0, n).Draw(t, "x")
@@ -148,6 +152,7 @@ func TestWilsonDefinition(t *testing.T) {
 }
 
 func TestProportionProperties(t *testing.T) {
+	t.Parallel()
 	for name, f := range map[string]func(x, n int, level float64) Interval{
 		"ClopperPearson": ClopperPearson,
 		"Wilson":         Wilson,
@@ -191,6 +196,7 @@ func width(i Interval) float64 {
 // "Exact" promises that the true probability is covered at least level of the
 // time, whatever it is.
 func TestClopperPearsonCoverage(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, 60).Draw(t, "n")
 		p := rapid.Float64Range(0, 1).Draw(t, "p")

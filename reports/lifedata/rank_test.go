@@ -21,6 +21,7 @@ func lives(events int, exposure float64) []Obs {
 // With exact ages, nothing to temper and a spread that the data settle, the
 // ranking is the Gamma–Poisson model of the reference.
 func TestRankFamiliesReference(t *testing.T) {
+	t.Parallel()
 	for _, c := range readReference(t, "I_empirical_bayes.json", 2) {
 		t.Run(c.name(), func(t *testing.T) {
 			var out struct {
@@ -115,6 +116,7 @@ var ordinary = []Group{
 
 // Forty failures in one unit are one event, twenty in twenty are twenty.
 func TestRankClusters(t *testing.T) {
+	t.Parallel()
 	for _, other := range []struct {
 		name string
 		obs  []Obs
@@ -138,6 +140,7 @@ func TestRankClusters(t *testing.T) {
 // One failure in the only unit seen outranks nothing, and does not move the
 // others.
 func TestRankOneInOne(t *testing.T) {
+	t.Parallel()
 	with := rankOf(t, append([]Group{{"one in one", inUnits(1, 1, ones(1), 50)}}, ordinary...)...)
 	without := rankOf(t, ordinary...)
 	one := with.Families[0]
@@ -152,6 +155,7 @@ func TestRankOneInOne(t *testing.T) {
 }
 
 func TestRankProperties(t *testing.T) {
+	t.Parallel()
 	r := rankOf(t, ordinary...)
 	var sum float64
 	for i, f := range r.Families {
@@ -199,6 +203,7 @@ func groupOf(name string) Group {
 
 // A failure in a narrow interval is one of known age.
 func TestRankIntervals(t *testing.T) {
+	t.Parallel()
 	exact := rankOf(t, ordinary...)
 	var narrow []Group
 	for _, g := range ordinary {
@@ -222,6 +227,7 @@ func TestRankIntervals(t *testing.T) {
 }
 
 func TestRankRefusals(t *testing.T) {
+	t.Parallel()
 	none := func(n int) (groups []Group) {
 		for i := range n {
 			groups = append(groups, Group{fmt.Sprint(i), lives(0, 10)})

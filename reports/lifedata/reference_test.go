@@ -167,6 +167,7 @@ func printed(t *testing.T, n json.Number) (value, unit float64) {
 }
 
 func TestBinomialReference(t *testing.T) {
+	t.Parallel()
 	for _, c := range readReference(t, "A_binomial.json", 6) {
 		t.Run(c.name(), func(t *testing.T) {
 			var in struct {
@@ -193,6 +194,7 @@ func TestBinomialReference(t *testing.T) {
 }
 
 func TestPoissonReference(t *testing.T) {
+	t.Parallel()
 	for _, c := range readReference(t, "B_poisson_mtbf.json", 6) {
 		t.Run(c.name(), func(t *testing.T) {
 			var kind struct{ Kind string }

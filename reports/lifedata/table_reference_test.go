@@ -88,6 +88,7 @@ func checkTurnbull(t *testing.T, c refCase) {
 }
 
 func TestSurvivalCurveReference(t *testing.T) {
+	t.Parallel()
 	for _, c := range readReference(t, "E_km_turnbull.json", 7) {
 		t.Run(c.name(), func(t *testing.T) {
 			switch kind := c.kind(t); kind {
@@ -132,6 +133,7 @@ func readHistories(t *testing.T, name string) []History {
 }
 
 func TestMeanCumulativeReference(t *testing.T) {
+	t.Parallel()
 	for _, c := range readReference(t, "F_mcf.json", 4) {
 		t.Run(c.name(), func(t *testing.T) {
 			var in struct {
@@ -174,6 +176,7 @@ func TestMeanCumulativeReference(t *testing.T) {
 }
 
 func TestClusterReference(t *testing.T) {
+	t.Parallel()
 	for _, c := range readReference(t, "G_cluster.json", 6) {
 		t.Run(c.name(), func(t *testing.T) {
 			var in struct {
@@ -216,6 +219,7 @@ func TestClusterReference(t *testing.T) {
 }
 
 func TestComparisonReference(t *testing.T) {
+	t.Parallel()
 	for _, c := range readReference(t, "H_tests.json", 6) {
 		t.Run(c.name(), func(t *testing.T) {
 			switch kind := c.kind(t); kind {

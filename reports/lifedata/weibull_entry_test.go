@@ -12,6 +12,7 @@ import (
 // already. Fitted with their entry the truth comes out again and the limits
 // cover it; without it the same lives seem to wear less early on and last longer.
 func TestWeibullDelayedEntryBySimulation(t *testing.T) {
+	t.Parallel()
 	const shape, scale, studies, lives = 2.5, 30.0, 200, 150
 	rng := rand.New(rand.NewPCG(3, 14))
 	var shapes, scales, naive []float64

@@ -10,6 +10,7 @@ import (
 
 // A calendar day as YYYY-MM-DD: ISO 8601-1, from memory.
 func TestParseDay(t *testing.T) {
+	t.Parallel()
 	d, err := ParseDay("1974-05-17")
 	if err != nil || d != (Day{1974, 5, 17}) {
 		t.Errorf("ParseDay = %v, %v", d, err)
@@ -34,6 +35,7 @@ func TestParseDay(t *testing.T) {
 // Leap years of the Gregorian calendar: divisible by 4, but not by 100 unless by
 // 400.
 func TestDayValid(t *testing.T) {
+	t.Parallel()
 	tests := []struct {
 		day  Day
 		want bool
@@ -62,6 +64,7 @@ func TestDayValid(t *testing.T) {
 // memory of the definition of the modified Julian date and of epoch J2000. The
 // years 1 to 9999 have 9999*365 + 2499 - 99 + 24 = 3652059 days, by hand.
 func TestSub(t *testing.T) {
+	t.Parallel()
 	if got := (Day{2000, 1, 1}).Sub(Day{1858, 11, 17}); got != 2451545-2400001 {
 		t.Errorf("days from 1858-11-17 to 2000-01-01: %d", got)
 	}
@@ -74,6 +77,7 @@ func TestSub(t *testing.T) {
 }
 
 func TestDayArithmetic(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		a, b := drawDay(t, "a"), drawDay(t, "b")
 		n := b.Sub(a)
@@ -94,6 +98,7 @@ func TestDayArithmetic(t *testing.T) {
 
 // A day is in the calendar if the standard library does not move it.
 func TestValidIsCalendar(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		d := Day{rapid.IntRange(1, 9999).Draw(t, "year"), rapid.IntRange(0, 13).Draw(t, "month"), rapid.IntRange(0, 32).Draw(t, "day")}
 		if d.Valid() != (FromTime(d.Time()) == d) {
@@ -104,6 +109,7 @@ func TestValidIsCalendar(t *testing.T) {
 
 // A day is the one on the wall, not the one in Greenwich.
 func TestFromTimeZone(t *testing.T) {
+	t.Parallel()
 	east := time.FixedZone("", 9*60*60)
 	if got := FromTime(time.Date(1974, 5, 17, 1, 0, 0, 0, east)); got != (Day{1974, 5, 17}) {
 		t.Errorf("got %v", got)

@@ -9,6 +9,7 @@ import (
 )
 
 func TestParse(t *testing.T) {
+	t.Parallel()
 	tests := []struct{ text, lo, hi, flags string }{
 		// Examples of the Library of Congress specification of 4 February
 		// 2019, levels 0 and 1, from memory.
@@ -85,6 +86,7 @@ func TestParse(t *testing.T) {
 // How people write dates otherwise: common practice, no source. What is written
 // instead follows the specification named above.
 func TestParseErrors(t *testing.T) {
+	t.Parallel()
 	tests := []struct{ text, write, reason string }{
 		{"1971-74", "1971/1974", "a span of years is written with a slash"},
 		{"1971–74", "1971/1974", "a span of years"},
@@ -180,6 +182,7 @@ func drawDay(t *rapid.T, label string) Day {
 }
 
 func TestIntervalOfDays(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		a, b := drawDay(t, "a"), drawDay(t, "b")
 		d, err := Parse(a.String() + "/" + b.String())
@@ -198,6 +201,7 @@ func TestIntervalOfDays(t *testing.T) {
 
 // Leaving out the day, the month or a digit never narrows a date.
 func TestLessKnownIsWider(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		text := drawDay(t, "day").String()
 		inner := Date{Lo: LastDay, Hi: FirstDay}

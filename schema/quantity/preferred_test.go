@@ -21,6 +21,7 @@ var e96 = []int64{
 // The tables are from memory of IEC 60063; that a fine series holds every second
 // value of the next finer one follows from its rule.
 func TestSeries(t *testing.T) {
+	t.Parallel()
 	tables := map[int][]int64{
 		3:  {100, 220, 470},
 		6:  {100, 150, 220, 330, 470, 680},
@@ -53,6 +54,7 @@ func TestSeries(t *testing.T) {
 
 // Values of the series of IEC 60063, from memory, and their neighbours.
 func TestPreferred(t *testing.T) {
+	t.Parallel()
 	tests := []struct {
 		text   string
 		series int
@@ -90,6 +92,7 @@ func TestPreferred(t *testing.T) {
 }
 
 func TestPreferredAnyDecade(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.SampledFrom([]int{3, 6, 12, 24, 48, 96, 192}).Draw(t, "series")
 		v := new(big.Rat).SetInt64(rapid.SampledFrom(eSeries(n)).Draw(t, "value"))

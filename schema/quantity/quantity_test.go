@@ -37,6 +37,7 @@ func sameQuantity(a, b Quantity) bool {
 // KOhm, Mhz, MFD, a bare k, M or u, a decimal comma) are common practice, no
 // source. The canonical form is ours.
 func TestParse(t *testing.T) {
+	t.Parallel()
 	tests := []struct {
 		text      string
 		value     string // in the coherent SI unit
@@ -124,6 +125,7 @@ func TestParse(t *testing.T) {
 // summaries of the standard repeat them; the others are from memory, except
 // those marked +, which are common practice beyond the standard.
 func TestLetterCode(t *testing.T) {
+	t.Parallel()
 	tests := []struct{ text, value, unit string }{
 		{"R47", "0.47", "Ohm"},    // *
 		{"4R7", "4.7", "Ohm"},     // *
@@ -166,6 +168,7 @@ func TestLetterCode(t *testing.T) {
 // The letters are those of IEC 60062, from memory; a tolerance in per cent
 // behind the value is common practice, no source.
 func TestTolerance(t *testing.T) {
+	t.Parallel()
 	tests := []struct{ text, value, percent, canonical string }{
 		{"10k 5%", "10e3", "5", "10 kOhm 5 %"},
 		{"10k ±5 %", "10e3", "5", "10 kOhm 5 %"},
@@ -206,6 +209,7 @@ func TestTolerance(t *testing.T) {
 // and D are in picofarad below 10 pF, is from memory. What is refused as readable
 // in two ways, and the limits of length and range, are ours.
 func TestParseErrors(t *testing.T) {
+	t.Parallel()
 	tests := []struct{ text, want string }{
 		{"", "quantity is empty"},
 		{"   ", "quantity is empty"},
@@ -274,6 +278,7 @@ func TestParseErrors(t *testing.T) {
 
 // The factors are those of the SI Brochure, 9th edition, table 7.
 func TestPrefixes(t *testing.T) {
+	t.Parallel()
 	for prefix, power := range map[string]int{"n": -9, "u": -6, "µ": -6, "m": -3, "": 0, "k": 3, "K": 3, "M": 6, "G": 9, "T": 12} {
 		got := mustParse(t, "1 "+prefix+"Ohm").Value
 		if want := rat(fmt.Sprintf("1e%d", power)); got.Cmp(want) != 0 {
@@ -291,6 +296,7 @@ func TestPrefixes(t *testing.T) {
 // The inch is 25.4 mm, the standard acceleration 9.80665 m/s² (SI Brochure,
 // 9th edition, and NIST SP 811 appendix B.8, from memory).
 func TestConversions(t *testing.T) {
+	t.Parallel()
 	tests := []struct {
 		text, unit string
 		want       float64
@@ -323,6 +329,7 @@ func TestConversions(t *testing.T) {
 // peak, effective and mean voltages, and levels against different references, do
 // not compare is common practice, no source.
 func TestCmp(t *testing.T) {
+	t.Parallel()
 	tests := []struct {
 		a, b string
 		want int
@@ -358,6 +365,7 @@ func TestCmp(t *testing.T) {
 // Symbols of the SI Brochure, tables 2, 4 and 7; the other spellings are common
 // practice, no source.
 func TestParseUnit(t *testing.T) {
+	t.Parallel()
 	for text, want := range map[string]string{
 		"mV": "mV", "cent": "cent", "kΩ": "kOhm", "K": "kelvin", "°C": "C", "%": "%", "V p-p": "Vpp", "μs": "us", "m": "m", "T": "T", "mNm": "mNm",
 	} {
@@ -375,6 +383,7 @@ func TestParseUnit(t *testing.T) {
 
 // Two units that could be spelled alike would make one of them unreachable.
 func TestSpellingsDistinct(t *testing.T) {
+	t.Parallel()
 	seen := map[string]Unit{}
 	add := func(name string, u Unit) {
 		if o, ok := seen[name]; ok && o != u {
@@ -404,6 +413,7 @@ func TestSpellingsDistinct(t *testing.T) {
 }
 
 func TestCanonicalKeepsValue(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		text := drawQuantity(t, ".")
 		q := mustParse(t, text)
@@ -418,6 +428,7 @@ func TestCanonicalKeepsValue(t *testing.T) {
 }
 
 func TestCommaIsPoint(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		text := drawQuantity(t, ".")
 		comma := strings.Replace(text, ".", ",", 1)

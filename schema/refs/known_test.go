@@ -10,6 +10,7 @@ import (
 // TestKnown: a list reads the same however often it was read before, and an
 // error is an error every time.
 func TestKnown(t *testing.T) {
+	t.Parallel()
 	texts := rapid.OneOf(rapid.StringMatching(`[A-C][1-9]{1,2}(-[A-C]?[1-9]{1,2})?(, [A-C][1-9])?`), rapid.StringMatching(`key:[1-9](-[1-9])?/contact\.[12]`), rapid.StringN(0, 6, 50))
 	rapid.Check(t, func(t *rapid.T) {
 		s := texts.Draw(t, "list")

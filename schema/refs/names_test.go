@@ -10,6 +10,7 @@ import (
 )
 
 func TestParseNames(t *testing.T) {
+	t.Parallel()
 	tests := []struct {
 		text, want string
 		exact      bool
@@ -38,6 +39,7 @@ func TestParseNames(t *testing.T) {
 }
 
 func TestParseNamesErrors(t *testing.T) {
+	t.Parallel()
 	tests := []struct{ text, want string }{
 		{"", "list of sections is empty"},
 		{"voice 1,", "take the comma out"},
@@ -60,6 +62,7 @@ func TestParseNamesErrors(t *testing.T) {
 }
 
 func TestSelectNames(t *testing.T) {
+	t.Parallel()
 	have := []string{"Power supply", "voice 10", "voice 2", "voice 1", "octave 1-2", "octave 1", "key-bed", "voice 2"}
 	tests := []struct{ list, found, unmatched string }{
 		{"voice 1-8, power supply", "voice 1|voice 2|Power supply", ""},
@@ -83,6 +86,7 @@ func TestSelectNames(t *testing.T) {
 }
 
 func TestCompactNames(t *testing.T) {
+	t.Parallel()
 	tests := []struct {
 		names []string
 		want  string
@@ -101,6 +105,7 @@ func TestCompactNames(t *testing.T) {
 }
 
 func TestCompactNamesRoundTrip(t *testing.T) {
+	t.Parallel()
 	genName := rapid.Custom(func(t *rapid.T) string {
 		stem := rapid.SampledFrom([]string{"voice", "tone generator", "power supply", "voice 7"}).Draw(t, "stem")
 		if rapid.Bool().Draw(t, "bare") && stem != "voice 7" {

@@ -19,6 +19,7 @@ func join[T ~string](rs []T) string {
 }
 
 func TestParse(t *testing.T) {
+	t.Parallel()
 	tests := []struct {
 		text, want string
 		exact      bool
@@ -58,6 +59,7 @@ func TestParse(t *testing.T) {
 }
 
 func TestParseErrors(t *testing.T) {
+	t.Parallel()
 	tests := []struct{ text, want string }{
 		{"", "list of positions is empty"},
 		{"  ", "list of positions is empty"},
@@ -126,6 +128,7 @@ func TestParseErrors(t *testing.T) {
 }
 
 func TestSelect(t *testing.T) {
+	t.Parallel()
 	have := []Ref{"C12", "C2", "C3A", "C1", "C3", "C3B", "C13", "R2", "CR2", "key:2", "key:17", "key:2/contact.1", "key:2/contact.2", "key:3/contact.2", "@under IC4", "C2"}
 	tests := []struct{ list, found, unmatched string }{
 		{"C1-C12", "C1|C2|C3|C3A|C3B|C12", ""},
@@ -156,6 +159,7 @@ func TestSelect(t *testing.T) {
 }
 
 func TestLess(t *testing.T) {
+	t.Parallel()
 	ordered := []Ref{"C1", "C2", "C2A", "C2B", "C10", "CR1", "K1", "K1/contact.1", "K1/contact.2", "K1/contact.10", "K2", "R1",
 		"key:2", "key:2/contact.1", "key:10", "slider:1", "@above C1", "@under IC4"}
 	for i, a := range ordered {
@@ -168,6 +172,7 @@ func TestLess(t *testing.T) {
 }
 
 func TestCompact(t *testing.T) {
+	t.Parallel()
 	tests := []struct {
 		refs []Ref
 		want string
@@ -211,6 +216,7 @@ var genRef = rapid.Custom(func(t *rapid.T) Ref {
 })
 
 func TestCompactRoundTrip(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		rs := rapid.SliceOfN(genRef, 1, 80).Draw(t, "refs")
 		text := Compact(rs)
