@@ -41,6 +41,7 @@ func partShare(units []lifedata.Cluster, level float64) Share {
 	if s.Share == 0 || s.Share == 1 {
 		return s
 	}
+	// Refused only where a unit counts more failures than parts.
 	if e, err := lifedata.EstimateRatio(lifedata.KindProportion, units, level); err == nil {
 		s.DesignEffect = e.DesignEffect
 		limits.Low = min(limits.Low, e.TransformedT.Low)
