@@ -13,7 +13,7 @@ import (
 	"testing"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
+	"benchlore/ledger/gitstore/object"
 )
 
 const killed = 77
@@ -489,7 +489,7 @@ func TestRefMoved(t *testing.T) {
 	tx := lock(t, r)
 	err := tx.Commit(Plan{Refs: []RefUpdate{{Name: "refs/heads/main", New: first}}})
 	moved, ok := errors.AsType[*RefMovedError](err)
-	if !ok || moved.Got != first || moved.Want != plumbing.ZeroHash {
+	if !ok || moved.Got != first || moved.Want != object.ZeroHash {
 		t.Fatalf("got %v", err)
 	}
 	if _, err := tx.WriteBlob(nil); err == nil {

@@ -7,7 +7,7 @@ import (
 	"os"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
+	"benchlore/ledger/gitstore/object"
 )
 
 // UnsupportedError says why a directory cannot be used as a repository here
@@ -31,7 +31,7 @@ func (e *NotRepositoryError) Error() string {
 
 // MissingObject is returned when an object is named by a ref, a commit or a
 // tree and is not in the repository: damage, or a shallow or partial clone.
-type MissingObject struct{ Hash plumbing.Hash }
+type MissingObject struct{ Hash object.Hash }
 
 func (e *MissingObject) Error() string {
 	return fmt.Sprintf("git's object %s is gone", e.Hash)
@@ -47,7 +47,7 @@ const refetch = "git fetch --refetch COPY \"refs/*:refs/remotes/copy/*\", where 
 // CorruptObject is returned when the stored bytes of an object cannot be read
 // or do not have the hash they are stored under.
 type CorruptObject struct {
-	Hash plumbing.Hash
+	Hash object.Hash
 	Err  error
 	File string // the file that holds it alone; "" where it lies in a pack
 }
@@ -127,7 +127,7 @@ func (e *ForeignLockError) Error() string {
 // it was. Nothing visible has been written.
 type RefMovedError struct {
 	Name      string
-	Want, Got plumbing.Hash // Zero: the ref does not exist
+	Want, Got object.Hash // Zero: the ref does not exist
 }
 
 func (e *RefMovedError) Error() string {
@@ -135,7 +135,7 @@ func (e *RefMovedError) Error() string {
 		e.Name, hashOrNone(e.Want), hashOrNone(e.Got))
 }
 
-func hashOrNone(h plumbing.Hash) string {
+func hashOrNone(h object.Hash) string {
 	if h.IsZero() {
 		return "nothing"
 	}

@@ -13,8 +13,9 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/gofrs/flock"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // Locking has two layers. An operating-system lock on .git/benchlore/lock
@@ -104,7 +105,7 @@ func (tx *Tx) begin(ctx context.Context, deadline time.Time) error {
 		return err
 	}
 	r.mu.Lock()
-	r.pending = map[plumbing.Hash]pendingObject{}
+	r.pending = map[object.Hash]pendingObject{}
 	r.packsChanged()
 	r.mu.Unlock()
 	if j == nil && jerr == nil {

@@ -9,8 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
+	"benchlore/ledger/gitstore/object"
 )
 
 // packFiles lists the folder of packs.
@@ -133,11 +132,11 @@ func TestWriteAmidGC(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			tree, err := tx.WriteTree([]TreeEntry{{"a", filemode.Regular, h}})
+			tree, err := tx.WriteTree([]object.TreeEntry{{Name: "a", Mode: object.ModeRegular, Hash: h}})
 			if err != nil {
 				t.Fatal(err)
 			}
-			c, err := tx.WriteCommit(CommitSpec{Tree: tree, Parents: []plumbing.Hash{head}, Author: ident(), Committer: ident(), Message: "again"})
+			c, err := tx.WriteCommit(CommitSpec{Tree: tree, Parents: []object.Hash{head}, Author: ident(), Committer: ident(), Message: "again"})
 			if err != nil {
 				t.Fatal(err)
 			}

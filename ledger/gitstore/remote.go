@@ -26,6 +26,8 @@ import (
 	gitproto "github.com/go-git/go-git/v5/plumbing/transport/git"
 	"github.com/go-git/go-git/v5/plumbing/transport/http"
 	"github.com/go-git/go-git/v5/plumbing/transport/ssh"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // RemoteError is what kept an exchange with a server from going on.
@@ -138,7 +140,7 @@ type Remote struct {
 	auth  transport.AuthMethod
 	asked *credential // given by a helper, not yet known to be good
 
-	refs  map[string]plumbing.Hash
+	refs  map[string]object.Hash
 	apart bool
 
 	// Between, where it is set, is called between the parts of a push that is
@@ -337,8 +339,8 @@ func sshCommand(ep *transport.Endpoint) string {
 
 // Refs asks for the refs below refs/ and what they point at. An empty
 // repository has none.
-func (m *Remote) Refs(ctx context.Context) (map[string]plumbing.Hash, error) {
-	m.refs = map[string]plumbing.Hash{}
+func (m *Remote) Refs(ctx context.Context) (map[string]object.Hash, error) {
+	m.refs = map[string]object.Hash{}
 	if m.path != "" {
 		far, err := m.open()
 		if err != nil {
@@ -366,7 +368,7 @@ func (m *Remote) Refs(ctx context.Context) (map[string]plumbing.Hash, error) {
 		}
 		for name, h := range adv.References {
 			if checkRefName(name) == nil {
-				m.refs[name] = h
+				m.refs[name] = object.Hash(h)
 			}
 		}
 		return nil
@@ -401,7 +403,7 @@ func Creatable(dir string) bool {
 
 // Fetch gets everything the wanted objects reach and have, which both sides
 // know of, does not.
-func (m *Remote) Fetch(ctx context.Context, want, have []plumbing.Hash) (*Received, error) {
+func (m *Remote) Fetch(ctx context.Context, want, have []object.Hash) (*Received, error) {
 	if m.path != "" {
 		far, err := m.open()
 		if err != nil {
@@ -427,8 +429,12 @@ func (m *Remote) Fetch(ctx context.Context, want, have []plumbing.Hash) (*Receiv
 				return err
 			}
 		}
-		req.Wants = append(req.Wants, want...)
-		req.Haves = append(req.Haves, have...)
+		for _, h := range want {
+			req.Wants = append(req.Wants, plumbing.Hash(h))
+		}
+		for _, h := range have {
+			req.Haves = append(req.Haves, plumbing.Hash(h))
+		}
 		res, err := s.UploadPack(ctx, req)
 		if err != nil {
 			return err
@@ -441,8 +447,8 @@ func (m *Remote) Fetch(ctx context.Context, want, have []plumbing.Hash) (*Receiv
 
 // copyObjects brings objects from one repository on a disk to another, unless
 // ctx ends first.
-func copyObjects(ctx context.Context, from, to *Repo, want, have []plumbing.Hash) (*Received, error) {
-	var known []plumbing.Hash
+func copyObjects(ctx context.Context, from, to *Repo, want, have []object.Hash) (*Received, error) {
+	var known []object.Hash
 	for _, h := range have {
 		if ok, err := from.Has(h); err != nil {
 			return nil, err
@@ -463,7 +469,7 @@ func copyObjects(ctx context.Context, from, to *Repo, want, have []plumbing.Hash
 			if err != nil {
 				return nil, err
 			}
-			out.small = append(out.small, Object{t, data})
+			out.small = append(out.small, object.Object{Type: t, Data: data})
 		}
 		return out, nil
 	}
@@ -482,7 +488,7 @@ func copyObjects(ctx context.Context, from, to *Repo, want, have []plumbing.Hash
 // step where it can do that, else one group after the other. known are objects
 // the far end has. It returns what was moved. Errors: *RefusedError,
 // *RemoteError; after the latter the far end may have taken it all the same.
-func (m *Remote) Push(ctx context.Context, groups [][]RefUpdate, known []plumbing.Hash) ([]RefUpdate, error) {
+func (m *Remote) Push(ctx context.Context, groups [][]RefUpdate, known []object.Hash) ([]RefUpdate, error) {
 	all := slices.Concat(groups...)
 	if len(all) == 0 {
 		return nil, nil
@@ -514,7 +520,7 @@ func (m *Remote) Push(ctx context.Context, groups [][]RefUpdate, known []plumbin
 
 // pushOnce is one push: of everything if the server takes it as one step, of
 // the first group else.
-func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []plumbing.Hash) ([]RefUpdate, error) {
+func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []object.Hash) ([]RefUpdate, error) {
 	part := slices.Concat(groups...)
 	for _, g := range slices.Backward(groups) {
 		if len(g) > 0 {
@@ -560,12 +566,12 @@ func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []plu
 	} else {
 		updates = part
 	}
-	tips := make([]plumbing.Hash, 0, len(updates))
+	tips := make([]object.Hash, 0, len(updates))
 	for _, u := range updates {
-		if adv.References[u.Name] != u.Old {
+		if object.Hash(adv.References[u.Name]) != u.Old {
 			return nil, &RefusedError{URL: m.URL, Refs: map[string]string{u.Name: "it is at another commit by now"}, Another: true}
 		}
-		req.Commands = append(req.Commands, &packp.Command{Name: plumbing.ReferenceName(u.Name), Old: u.Old, New: u.New})
+		req.Commands = append(req.Commands, &packp.Command{Name: plumbing.ReferenceName(u.Name), Old: plumbing.Hash(u.Old), New: plumbing.Hash(u.New)})
 		tips = append(tips, u.New)
 	}
 	objects, err := m.repo.NewObjects(tips, known)
@@ -614,7 +620,7 @@ func isRace(status string) bool {
 }
 
 // pushLocal is Push into a repository on a disk, under git's own locks.
-func (m *Remote) pushLocal(ctx context.Context, updates []RefUpdate, known []plumbing.Hash) error {
+func (m *Remote) pushLocal(ctx context.Context, updates []RefUpdate, known []object.Hash) error {
 	far, err := m.open()
 	if err != nil {
 		return err
@@ -624,7 +630,7 @@ func (m *Remote) pushLocal(ctx context.Context, updates []RefUpdate, known []plu
 		return &RemoteError{m.URL, "pushing", errors.New("it is a ledger somebody works in, not a bare repository"),
 			"exchange by way of a bare one: name a new folder as url in the shop.toml of both, and run: benchlore sync --create"}
 	}
-	tips := make([]plumbing.Hash, 0, len(updates))
+	tips := make([]object.Hash, 0, len(updates))
 	for _, u := range updates {
 		tips = append(tips, u.New)
 	}

@@ -23,8 +23,9 @@ import (
 	"sync"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/go-git/go-git/v5/storage/filesystem"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // Repo is an open repository. Reading is safe from several goroutines;
@@ -45,7 +46,7 @@ type Repo struct {
 	packReaders []*packReader // nil: not looked for yet
 	packNames   []string      // of the indexes when they were looked for
 	packReads   int
-	pending     map[plumbing.Hash]pendingObject
+	pending     map[object.Hash]pendingObject
 	packed      packedRefs
 
 	packsStamp, packsListed time.Time // change time of objects/pack when it was last listed
@@ -281,9 +282,9 @@ func (r *Repo) indexFile() string { return filepath.Join(r.GitDir, "index") }
 
 // State is what stock git has going on in the repository.
 type State struct {
-	Branch      string        // full name of the branch HEAD is on, "" when detached
-	Head        plumbing.Hash // commit HEAD stands on; zero on a branch without commits
-	Operation   string        // "merge", "rebase", "cherry-pick", "revert", "bisect" under way, or ""
+	Branch      string      // full name of the branch HEAD is on, "" when detached
+	Head        object.Hash // commit HEAD stands on; zero on a branch without commits
+	Operation   string      // "merge", "rebase", "cherry-pick", "revert", "bisect" under way, or ""
 	Shallow     bool
 	Partial     bool
 	Interrupted bool // a write of ours waits to be finished by the next Lock, or is running now

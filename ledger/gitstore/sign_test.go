@@ -10,9 +10,10 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"golang.org/x/crypto/ssh"
 	"golang.org/x/crypto/ssh/agent"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // sshKey makes a key pair with ssh-keygen and returns the private file's name.
@@ -130,7 +131,7 @@ func TestSignaturesStockGitAccepts(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			tag, err := tx.WriteTag(TagSpec{Object: c, Type: plumbing.CommitObject, Name: "seal/1", Tagger: ident(), Message: "n = 1", Sign: s})
+			tag, err := tx.WriteTag(TagSpec{Object: c, Type: object.TypeCommit, Name: "seal/1", Tagger: ident(), Message: "n = 1", Sign: s})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -165,7 +166,7 @@ func TestSignaturesStockGitAccepts(t *testing.T) {
 	}
 }
 
-func emptyTreeOf(t *testing.T, tx *Tx) plumbing.Hash {
+func emptyTreeOf(t *testing.T, tx *Tx) object.Hash {
 	t.Helper()
 	h, err := tx.WriteTree(nil)
 	if err != nil {

@@ -2,9 +2,16 @@
 // readers and writers, knows no repository, and needs nothing but the standard
 // library and package object, so that it also runs in a browser.
 //
-// Read takes a whole pack that may come from a stranger and returns its objects,
-// within Limits. A bundle is a list of refs followed by such a pack. Write makes a
-// pack of whole objects; the same objects give the same bytes.
+// Three ways in, one way out each:
+//
+//   - Read takes a whole pack that may come from a stranger and returns its
+//     objects, within Limits. A bundle is a list of refs followed by such a pack.
+//     Write makes a pack of whole objects; the same objects give the same bytes.
+//   - Scan goes over a pack of any size and lists what it holds, which is what
+//     WriteIndex needs. File and Lookup then read single objects by way of that
+//     index.
+//   - Writer writes a pack entry by entry: whole objects, deltas, and entries
+//     copied from other packs.
 //
 // Format: git's Documentation/gitformat-pack, version 2 of packs and of indexes,
 // with SHA-1 names.

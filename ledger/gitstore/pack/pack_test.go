@@ -278,3 +278,182 @@ func FuzzRead(f *testing.F) {
 		}
 	})
 }
+
+// TestScanLookupFile: a pack in a file is listed as git index-pack lists it, and
+// each object can be read by either way of looking it up.
+func TestScanLookupFile(t *testing.T) {
+	t.Parallel()
+	dir, names := growing(t, 12)
+	list := []byte(strings.Join(names, "\n") + "\n")
+	for _, args := range [][]string{{"--delta-base-offset"}, {"--no-delta-base-offset"}} {
+		data := stockGit(t, dir, list, append([]string{"pack-objects", "-q", "--stdout"}, args...)...)
+		r := bytes.NewReader(data)
+		entries, sum, err := Scan(r, int64(len(data)), 1<<10)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var idx bytes.Buffer
+		if err := WriteIndex(&idx, entries, sum); err != nil {
+			t.Fatal(err)
+		}
+		name := filepath.Join(t.TempDir(), "a.pack")
+		if err := os.WriteFile(name, data, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		stockGit(t, dir, nil, "index-pack", "-o", name+".idx", name)
+		if theirs, err := os.ReadFile(name + ".idx"); err != nil || !bytes.Equal(theirs, idx.Bytes()) {
+			t.Errorf("%v: the index is not as git makes it (%v)", args, err)
+		}
+		x, err := ParseIndex(idx.Bytes())
+		if err != nil {
+			t.Fatal(err)
+		}
+		file := NewFile(x, r, int64(len(data)), 1<<20)
+		few, err := NewLookup(bytes.NewReader(idx.Bytes()), r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if x.Len() != len(names) || file.Size() != int64(len(data)) {
+			t.Errorf("%d objects of %d, %d bytes of %d", x.Len(), len(names), file.Size(), len(data))
+		}
+		for _, n := range names {
+			h := object.NewHash(n)
+			at, err := few.Find(h)
+			if i := x.Find(h); err != nil || i < 0 || x.Name(i) != h || x.Offset(i) != at {
+				t.Fatalf("%s is found at %d, %v", n, at, err)
+			}
+			a, err1 := few.Object(at)
+			b, err2 := file.Object(at)
+			if err := errors.Join(err1, err2); err != nil || a.Hash() != h || b.Hash() != h {
+				t.Errorf("%s reads as %s and %s: %v", n, a.Hash(), b.Hash(), err)
+			}
+		}
+		absent := object.Sum(object.TypeBlob, []byte("absent"))
+		if _, err := few.Find(absent); !errors.Is(err, ErrNotHere) || x.Find(absent) >= 0 {
+			t.Errorf("an object that is not there is found: %v", err)
+		}
+	}
+}
+
+// TestWriter: what a Writer writes, whole, as deltas and copied, git takes.
+func TestWriter(t *testing.T) {
+	t.Parallel()
+	dir, names := growing(t, 12)
+	data := stockGit(t, dir, []byte(strings.Join(names, "\n")+"\n"), "pack-objects", "-q", "--stdout", "--no-delta-base-offset")
+	entries, sum, err := Scan(bytes.NewReader(data), int64(len(data)), 1<<20)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var idx bytes.Buffer
+	if err := WriteIndex(&idx, entries, sum); err != nil {
+		t.Fatal(err)
+	}
+	x, err := ParseIndex(idx.Bytes())
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole := object.Object{Type: object.TypeBlob, Data: []byte(strings.Repeat("x", 300))}
+	longer := object.Object{Type: object.TypeBlob, Data: append(bytes.Clone(whole.Data), 'x')}
+	var out bytes.Buffer
+	w, err := NewWriter(&out, len(names)+2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var want []object.Hash
+	for _, n := range names {
+		want = append(want, object.NewHash(n))
+	}
+	rest, err := w.Copy([]*File{NewFile(x, bytes.NewReader(data), int64(len(data)), 1<<20)}, append(want, longer.Hash()))
+	if err != nil || !slices.Equal(rest, []object.Hash{longer.Hash()}) {
+		t.Fatalf("not copied: %v, %v", rest, err)
+	}
+	if err := w.AddDelta(longer.Hash(), whole.Hash(), deltaOn(300)); err == nil {
+		t.Error("a delta is written before its base")
+	}
+	if err := errors.Join(w.Add(whole.Hash(), whole), w.AddDelta(longer.Hash(), whole.Hash(), deltaOn(300))); err != nil {
+		t.Fatal(err)
+	}
+	list, _, err := w.Close()
+	if err != nil || len(list) != len(names)+2 {
+		t.Fatalf("%d entries, %v", len(list), err)
+	}
+	objects, err := Read(out.Bytes(), generous)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, h := range append(want, whole.Hash(), longer.Hash()) {
+		if objects[h].Hash() != h {
+			t.Errorf("%s is not in the pack", h)
+		}
+	}
+	other := t.TempDir()
+	stockGit(t, other, nil, "init", "-q")
+	stockGit(t, other, out.Bytes(), "index-pack", "--stdin", "--strict")
+	short, err := NewWriter(&out, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := short.Close(); err == nil {
+		t.Error("a pack with fewer objects than announced is closed")
+	}
+}
+
+// TestDamagedIndex: an index that is cut short, or whose table of first bytes is not
+// in order, is refused.
+func TestDamagedIndex(t *testing.T) {
+	t.Parallel()
+	var idx bytes.Buffer
+	if err := WriteIndex(&idx, []Entry{{Name: abc.Hash(), At: 12}, {At: 1 << 40}}, object.ZeroHash); err != nil {
+		t.Fatal(err)
+	}
+	x, err := ParseIndex(idx.Bytes())
+	if err != nil || x.Offset(x.Find(object.ZeroHash)) != 1<<40 || x.Offset(x.Find(abc.Hash())) != 12 {
+		t.Fatalf("an entry beyond 2 GiB: %v", err)
+	}
+	for n := range idx.Len() {
+		if _, err := ParseIndex(idx.Bytes()[:n]); err == nil {
+			t.Fatalf("%d bytes of %d are taken", n, idx.Len())
+		}
+	}
+	bad := bytes.Clone(idx.Bytes())
+	bad[len(indexHead)] = 0x7f
+	if _, err := ParseIndex(bad); err == nil {
+		t.Error("a table that is not in order is taken")
+	}
+}
+
+// FuzzScan: whatever comes in for a pack is listed or refused. Read takes no pack
+// that Scan refuses.
+func FuzzScan(f *testing.F) {
+	base := packed(abc.Type, 3, nil, abc.Data)
+	bomb := binary.AppendUvarint(binary.AppendUvarint(nil, 3), 1<<62)
+	f.Add(packOf(1, base))
+	f.Add(packOf(2, base, onBack(base, deltaOn(3))))
+	f.Add(packOf(2, onName(abc.Hash(), deltaOn(3)), base))
+	f.Add(packOf(2, base, onBack(base, append(bomb, 3, 'a', 'b', 'c'))))
+	f.Add(deep(5))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if len(data) < headLen+tailLen {
+			return
+		}
+		// The checksum would keep every change out: put it right.
+		sum := sha1.Sum(data[:len(data)-tailLen])
+		data = append(bytes.Clone(data[:len(data)-tailLen]), sum[:]...)
+		entries, _, err := Scan(bytes.NewReader(data), int64(len(data)), 1<<20)
+		objects, readErr := Read(data, Limits{Objects: 1000, Object: 1 << 20, Inflated: 4 << 20, Depth: 50})
+		if err != nil {
+			if readErr == nil {
+				t.Fatalf("Read takes what Scan refuses: %v", err)
+			}
+			return
+		}
+		for _, e := range entries {
+			if e.Name.IsZero() || e.At < headLen || e.At >= int64(len(data)) {
+				t.Fatalf("an object %s at %d", e.Name, e.At)
+			}
+			if _, ok := objects[e.Name]; readErr == nil && !ok {
+				t.Fatalf("Read did not return %s", e.Name)
+			}
+		}
+	})
+}
