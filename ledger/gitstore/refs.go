@@ -99,23 +99,31 @@ func (r *Repo) Ref(name string) (object.Hash, bool, error) {
 	return h, ok, nil
 }
 
+// looseRef reads the file of a ref. Where a folder has its name there is no such
+// ref; git makes such folders and removes them at any time.
 func (r *Repo) looseRef(name string) (text string, ok bool, err error) {
-	var b []byte
 	file := r.refFile(name)
-	err = retryShared(func() (err error) {
-		b, err = os.ReadFile(file)
-		return err
-	})
-	if err == nil {
-		return strings.TrimRight(string(b), "\n"), true, nil
+	for try := 0; ; try++ {
+		var b []byte
+		err = retryShared(func() (err error) {
+			b, err = os.ReadFile(file)
+			return err
+		})
+		if err == nil {
+			return strings.TrimRight(string(b), "\n"), true, nil
+		}
+		if isAbsent(err) {
+			return "", false, nil
+		}
+		info, serr := os.Stat(file)
+		if isAbsent(serr) || serr == nil && info.IsDir() {
+			return "", false, nil
+		}
+		// A file has taken the folder's place since: read that.
+		if !errors.Is(err, syscall.EISDIR) || try == 10 {
+			return "", false, err
+		}
 	}
-	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) {
-		return "", false, nil
-	}
-	if info, serr := os.Stat(file); serr == nil && info.IsDir() {
-		return "", false, nil
-	}
-	return "", false, err
 }
 
 func (r *Repo) parseRef(name, text string) (object.Hash, error) {

@@ -423,6 +423,10 @@ func TestPackAfterDeadPrograms(t *testing.T) {
 func TestPackAmidOthers(t *testing.T) {
 	r := scattered(t)
 	git(t, r.Dir, "config", "gc.autoPackLimit", "2")
+	// The packing that git commit starts would otherwise go on behind it, and past the
+	// end of the test.
+	git(t, r.Dir, "config", "gc.autoDetach", "false")
+	git(t, r.Dir, "config", "maintenance.autoDetach", "false")
 	const n = 6
 	var wg sync.WaitGroup
 	var done sync.WaitGroup

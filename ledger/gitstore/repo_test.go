@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+	"sync"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -450,6 +451,33 @@ func TestDeterministic(t *testing.T) {
 		spec.Tree = emptyTree
 		if _, err := tx.WriteCommit(spec); err == nil {
 			t.Errorf("%s was accepted", name)
+		}
+	}
+}
+
+// TestRefBesideFolder: a folder that comes and goes under the name of a ref, as git
+// makes and removes it for refs further down, is no ref and no error.
+func TestRefBesideFolder(t *testing.T) {
+	r := newRepo(t)
+	dir := filepath.Join(r.GitDir, "refs", "heads", "unit")
+	stop := make(chan struct{})
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		for {
+			select {
+			case <-stop:
+				return
+			default:
+				os.Mkdir(dir, 0o777)
+				os.Remove(dir)
+			}
+		}
+	})
+	defer wg.Wait()
+	defer close(stop)
+	for range 20_000 {
+		if _, ok, err := r.Ref("refs/heads/unit"); ok || err != nil {
+			t.Fatalf("the folder is read as a ref: %t, %v", ok, err)
 		}
 	}
 }
