@@ -62,7 +62,7 @@ func populate(ctx context.Context, dir string, opt Options, from func(*gitstore.
 		return nil, &UsageError{fmt.Sprintf("%s is there already and is not empty", dir), "choose another folder"}
 	}
 	fresh := err != nil
-	repo, err := gitstore.Init(dir, gitstore.InitOptions{NoSync: opt.NoSync})
+	repo, err := gitstore.Init(dir, gitstore.InitOptions{NoSync: opt.NoSync, Program: Program})
 	if err != nil {
 		return nil, err
 	}

@@ -233,7 +233,7 @@ func verifyDir(dir string, o VerifyOptions) (*Verification, error) {
 		v.beside(dir)
 		return v.conclude(), nil
 	}
-	r, err := gitstore.Open(dir)
+	r, err := gitstore.Open(dir, Program)
 	if errors.As(err, new(*gitstore.NotRepositoryError)) {
 		return nil, &UsageError{dir + " is neither an unpacked packet nor a clone of one", "name the packet, its history.bundle, or a folder with one of them"}
 	}

@@ -243,7 +243,7 @@ func (l *Ledger) writeGit(dir string, files map[string][]byte, units []made, opt
 	if err := begun.Close(); err != nil {
 		return err
 	}
-	repo, err := gitstore.Open(dir)
+	repo, err := gitstore.Open(dir, ledger.Program)
 	if err != nil {
 		return err
 	}

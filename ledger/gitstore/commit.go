@@ -124,7 +124,7 @@ func (tx *Tx) prepare(plan Plan) (*journal, error) {
 			return nil, err
 		}
 		if idx.staged(m) || idx.nameTaken(m, removed) {
-			return nil, &EditedError{Path: m.Path, Staged: true}
+			return nil, &EditedError{Path: m.Path, Staged: true, Save: r.program.save()}
 		}
 		if now.is(m.Old) || now.is(m.New) {
 			continue
@@ -136,7 +136,7 @@ func (tx *Tx) prepare(plan Plan) (*journal, error) {
 			}
 			continue
 		}
-		return nil, &EditedError{Path: m.Path}
+		return nil, &EditedError{Path: m.Path, Save: r.program.save()}
 	}
 	return j, nil
 }

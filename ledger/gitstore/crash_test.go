@@ -20,7 +20,7 @@ const killed = 77
 
 // child is the process that tests kill or race.
 func child(role string) int {
-	r, err := Open(os.Getenv("GITSTORE_DIR"))
+	r, err := Open(os.Getenv("GITSTORE_DIR"), Program{})
 	if err != nil {
 		fmt.Println(err)
 		return 1
@@ -209,7 +209,7 @@ func TestKilledAgainDuringRecovery(t *testing.T) {
 		if runChild(t, "write", start, first) == 0 {
 			return
 		}
-		if !fileExists(filepath.Join(start, ".git", "benchlore", "journal")) {
+		if !fileExists(filepath.Join(start, ".git", "gitstore", "journal")) {
 			continue
 		}
 		for second := 1; ; second += 3 {
@@ -282,7 +282,7 @@ func journalled(t *testing.T) string {
 		if runChild(t, "write", dir, k) == 0 {
 			t.Fatal("no journal was written")
 		}
-		if fileExists(filepath.Join(dir, ".git", "benchlore", "journal")) {
+		if fileExists(filepath.Join(dir, ".git", "gitstore", "journal")) {
 			return dir
 		}
 	}
@@ -298,7 +298,7 @@ func TestRecoveryStepsAsideForEdits(t *testing.T) {
 		"other branch": func(dir string) {
 			git(t, dir, "symbolic-ref", "HEAD", "refs/heads/elsewhere")
 		},
-		"damaged journal": func(dir string) { put(t, dir, ".git/benchlore/journal", "{") },
+		"damaged journal": func(dir string) { put(t, dir, ".git/gitstore/journal", "{") },
 	}
 	for name, meddle := range tests {
 		t.Run(name, func(t *testing.T) {
@@ -341,7 +341,7 @@ func TestConcurrentProcesses(t *testing.T) {
 				runChild(t, "append", r.Dir, 0, fmt.Sprintf("GITSTORE_NAME=p%d", i))
 				return
 			}
-			own, err := Open(r.Dir)
+			own, err := Open(r.Dir, Program{})
 			if err != nil {
 				t.Error(err)
 				return

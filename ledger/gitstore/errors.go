@@ -71,6 +71,7 @@ func (e *CorruptObject) Unwrap() error { return e.Err }
 type EditedError struct {
 	Path   string // slash path in the work tree
 	Staged bool   // the edit is in git's index, not only in the file
+	Save   string // command that commits edits made by hand
 }
 
 func (e *EditedError) Error() string {
@@ -85,7 +86,7 @@ func (e *EditedError) Hint() string {
 	if e.Staged {
 		return "commit them with git, or take them back: git restore --staged FILE"
 	}
-	return "keep the edit with benchlore save, or drop it with git restore FILE; then run the command again"
+	return "keep the edit with " + e.Save + ", or drop it with git restore FILE; then run the command again"
 }
 
 // PathError is returned for a path that must not be written: one that leaves
@@ -102,13 +103,14 @@ func (e *PathError) Error() string {
 // BusyError is returned by Lock when another program of ours held the
 // repository for the whole time waited.
 type BusyError struct {
-	Path   string // the lock file
-	Waited time.Duration
+	Program string
+	Path    string // the lock file
+	Waited  time.Duration
 }
 
 func (e *BusyError) Error() string {
-	return fmt.Sprintf("another benchlore command is writing to this ledger (waited %s for %q); try again when it is done",
-		e.Waited.Round(time.Millisecond), e.Path)
+	return fmt.Sprintf("another %s command is writing here (waited %s for %q); try again when it is done",
+		e.Program, e.Waited.Round(time.Millisecond), e.Path)
 }
 
 // ForeignLockError reports a lock file that another git program holds or has
@@ -190,7 +192,7 @@ func WriteRemedy(err error) string {
 	case isFull(err):
 		return "make room on that disk, then run the command again"
 	case isReadOnly(err):
-		return "that disk is mounted read-only: mount it for writing, or copy the ledger to another"
+		return "that disk is mounted read-only: mount it for writing, or copy the folder to another"
 	case errors.Is(err, fs.ErrPermission):
 		return "you have no right to write there: change the folder's owner or permissions, then run the command again"
 	case errors.Is(err, fs.ErrNotExist):

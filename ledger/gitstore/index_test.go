@@ -276,7 +276,7 @@ func TestIndexExtensionsRefused(t *testing.T) {
 		if err := os.WriteFile(r.indexFile(), encoded(t, idx), 0o666); err != nil {
 			t.Fatal(err)
 		}
-		if o, err := Open(r.Dir); err == nil || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), ".git") {
+		if o, err := Open(r.Dir, Program{}); err == nil || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), ".git") {
 			t.Errorf("%s: %v", sig, err)
 			if err == nil {
 				o.Close()

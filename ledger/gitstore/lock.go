@@ -18,20 +18,22 @@ import (
 	"benchlore/ledger/gitstore/object"
 )
 
-// Locking has two layers. An operating-system lock on .git/benchlore/lock
+// Locking has two layers. An operating-system lock on .git/NAME/lock
 // keeps our own processes apart; the kernel frees it when a process dies. Git's
 // own lock files keep stock git out; nobody frees those after a crash. Ours
 // therefore hold a line with a nonce that is also kept in
-// .git/benchlore/nonce: whoever holds the operating-system lock and finds that
+// .git/NAME/nonce: whoever holds the operating-system lock and finds that
 // line in a lock file knows that its maker is dead and removes it. A lock file
 // without it is another program's and is only ever reported.
-
-const lockMarker = "benchlore lock "
 
 // refLockWait is how long a live git is given to let go of a ref.
 const refLockWait = time.Second
 
-func (r *Repo) ownDir() string      { return filepath.Join(r.GitDir, "benchlore") }
+func (r *Repo) ownDir() string { return filepath.Join(r.GitDir, r.program.name()) }
+
+// lockMarker begins the line in our lock files.
+func (r *Repo) lockMarker() string { return r.program.name() + " lock " }
+
 func (r *Repo) tmpDir() string      { return filepath.Join(r.ownDir(), "tmp") }
 func (r *Repo) nonceFile() string   { return filepath.Join(r.ownDir(), "nonce") }
 func (r *Repo) journalFile() string { return filepath.Join(r.ownDir(), "journal") }
@@ -79,7 +81,7 @@ func (r *Repo) Lock(ctx context.Context, timeout time.Duration) (*Tx, error) {
 		case ctx.Err() != nil:
 			return nil, ctx.Err()
 		case err == nil, errors.Is(err, context.DeadlineExceeded):
-			return nil, &BusyError{name, time.Since(start)}
+			return nil, &BusyError{r.program.name(), name, time.Since(start)}
 		}
 		return nil, &WriteError{name, err}
 	}
@@ -130,7 +132,7 @@ func (tx *Tx) mark(j *journal) error {
 		return &WriteError{r.tmpDir(), err}
 	}
 	// The nonce is on disk before the first lock file that carries it.
-	tx.marker = lockMarker + rand.Text() + "\n"
+	tx.marker = r.lockMarker() + rand.Text() + "\n"
 	if err := writeSynced(r.nonceFile()+".new", []byte(tx.marker), 0o666, !r.NoSync); err != nil {
 		return &WriteError{r.nonceFile(), err}
 	}
@@ -207,7 +209,7 @@ func (r *Repo) dropDeadLocks(j *journal) error {
 	if err != nil {
 		return err
 	}
-	if !strings.HasPrefix(string(marker), lockMarker) {
+	if !strings.HasPrefix(string(marker), r.lockMarker()) {
 		return nil // cut short before any lock file was made
 	}
 	names := []string{r.indexFile(), filepath.Join(r.GitDir, "packed-refs")}

@@ -81,7 +81,7 @@ func clean(t testing.TB, dir string) {
 	if out := git(t, dir, "status", "--porcelain"); out != "" {
 		t.Errorf("git status says %q", out)
 	}
-	r, err := Open(dir)
+	r, err := Open(dir, Program{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -122,7 +122,7 @@ func newRepo(t testing.TB) *Repo {
 
 func open(t testing.TB, dir string) *Repo {
 	t.Helper()
-	r, err := Open(dir)
+	r, err := Open(dir, Program{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -33,7 +33,7 @@ func TestFromPacks(t *testing.T) {
 			if deltas := git(t, dir, "verify-pack", "-v", packOf(t, dir)); !strings.Contains(deltas, "chain length = 1") {
 				t.Fatalf("git packed without deltas:\n%s", deltas)
 			}
-			r, err := Open(dir)
+			r, err := Open(dir, Program{})
 			if err != nil {
 				t.Fatal(err)
 			}

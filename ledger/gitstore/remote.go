@@ -163,7 +163,7 @@ func (r *Repo) Remote(rawURL string, opt RemoteOptions) (*Remote, error) {
 			p = filepath.Join(r.Dir, p)
 		}
 		if Inside(r.Dir, p) {
-			return nil, &RemoteError{m.URL, "reading the address", errors.New("it lies inside this ledger"), "name a bare repository outside it, best on another disk or a server"}
+			return nil, &RemoteError{m.URL, "reading the address", errors.New("it lies inside this repository"), "name a bare repository outside it, best on another disk or a server"}
 		}
 		m.path = p
 		return m, nil
@@ -376,7 +376,7 @@ func (m *Remote) Refs(ctx context.Context) (map[string]object.Hash, error) {
 }
 
 func (m *Remote) open() (*Repo, error) {
-	far, err := OpenBare(m.path)
+	far, err := OpenBare(m.path, m.repo.program)
 	if err == nil {
 		far.NoSync = m.repo.NoSync
 		return far, nil
@@ -386,7 +386,7 @@ func (m *Remote) open() (*Repo, error) {
 		return nil, &RemoteError{m.URL, "opening it", err, ""}
 	}
 	if Creatable(m.path) {
-		return nil, &RemoteError{m.URL, "opening it", fmt.Errorf("there is no repository at %q yet", m.path), "make one there: benchlore sync --create, or git init --bare"}
+		return nil, &RemoteError{m.URL, "opening it", fmt.Errorf("there is no repository at %q yet", m.path), "make one there: " + m.repo.program.makeBare()}
 	}
 	if _, err := os.ReadDir(m.path); errors.Is(err, fs.ErrPermission) {
 		return nil, &RemoteError{m.URL, "opening it", err, "have whoever owns that folder let you read and write there"}
@@ -627,8 +627,8 @@ func (m *Remote) pushLocal(ctx context.Context, updates []RefUpdate, known []obj
 	}
 	defer far.Close()
 	if !far.bare {
-		return &RemoteError{m.URL, "pushing", errors.New("it is a ledger somebody works in, not a bare repository"),
-			"exchange by way of a bare one: name a new folder as url in the shop.toml of both, and run: benchlore sync --create"}
+		return &RemoteError{m.URL, "pushing", errors.New("somebody works in that repository; it is not a bare one"),
+			"exchange through a bare repository: give both copies the address of a new folder, and run: " + m.repo.program.makeBare()}
 	}
 	tips := make([]object.Hash, 0, len(updates))
 	for _, u := range updates {

@@ -37,6 +37,8 @@ type Repo struct {
 	Partial bool   // objects may be missing until fetched
 	NoSync  bool   // skip fsync: for throw-away repositories only
 
+	program Program
+
 	root *os.Root
 	bare bool // no files and no index go with any branch
 
@@ -56,8 +58,9 @@ type Repo struct {
 
 // InitOptions are the choices made when a repository is created.
 type InitOptions struct {
-	Branch string // first branch; "main" when empty
-	NoSync bool   // skip fsync: for throw-away repositories only
+	Branch  string // first branch; "main" when empty
+	NoSync  bool   // skip fsync: for throw-away repositories only
+	Program Program
 }
 
 // Init creates a repository as `git init` does, in dir, which is made when
@@ -132,7 +135,7 @@ func Init(dir string, opt InitOptions) (*Repo, error) {
 			return nil, &WriteError{dir, err}
 		}
 	}
-	r, err := Open(dir)
+	r, err := Open(dir, opt.Program)
 	if err != nil {
 		return nil, err
 	}
@@ -140,10 +143,10 @@ func Init(dir string, opt InitOptions) (*Repo, error) {
 	return r, nil
 }
 
-// Open opens the repository whose work tree is dir. It looks in no parent
-// folder. What this package cannot keep right is refused with
+// Open opens the repository whose work tree is dir, for a program. It does not
+// look in the folders above. What this package cannot keep right is refused with
 // *NotRepositoryError or *UnsupportedError.
-func Open(dir string) (*Repo, error) {
+func Open(dir string, p Program) (*Repo, error) {
 	dir, err := filepath.Abs(dir)
 	if err != nil {
 		return nil, err
@@ -163,7 +166,7 @@ func Open(dir string) (*Repo, error) {
 	case !isGitDir(git):
 		return nil, &NotRepositoryError{dir}
 	}
-	r := &Repo{Dir: dir, GitDir: git}
+	r := &Repo{Dir: dir, GitDir: git, program: p}
 	if err := r.checkConfig(); err != nil {
 		return nil, err
 	}

@@ -103,7 +103,7 @@ func TestOpenRefuses(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			r, err := Open(tt.make(t, t.TempDir()))
+			r, err := Open(tt.make(t, t.TempDir()), Program{})
 			if err == nil {
 				r.Close()
 				t.Fatal("opened")

@@ -177,7 +177,7 @@ func (tx *Tx) placeFiles(moves []fileMove) error {
 				return err
 			}
 			if !now.is(m.Old) && !now.is(m.New) && !(now.kind == kindDir && !remove) {
-				return &EditedError{Path: m.Path}
+				return &EditedError{Path: m.Path, Save: r.program.save()}
 			}
 			for d := path.Dir(m.Path); ; d = path.Dir(d) {
 				dirs[filepath.Join(r.Dir, filepath.FromSlash(d))] = true
@@ -243,7 +243,7 @@ func (r *Repo) placeFile(i int, m fileMove, now work) error {
 			return &PathError{m.Path, "is a folder with other files in it; move them away first"}
 		}
 	}
-	staged := path.Join(".git", "benchlore", "tmp", filepath.Base(r.stagedName(i)))
+	staged := path.Join(".git", r.program.name(), "tmp", filepath.Base(r.stagedName(i)))
 	err := retryShared(func() error { return r.root.Rename(staged, m.Path) })
 	if err != nil {
 		return &WriteError{m.Path, err}
