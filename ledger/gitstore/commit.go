@@ -268,7 +268,7 @@ func (tx *Tx) carryOut(ctx context.Context, j *journal) error {
 	}
 	if len(j.Files) > 0 {
 		if branch, _, err := r.head(); err != nil || branch != j.Branch {
-			return errors.Join(err, &RefError{"HEAD", fmt.Sprintf("left %s while this was written; run the command again", j.Branch)})
+			return errors.Join(err, &RefError{"HEAD", fmt.Sprintf("was moved off %s during the write; run the command again", j.Branch)})
 		}
 	}
 	if err := tx.placeFiles(j.Files); err != nil {
@@ -465,7 +465,7 @@ func (r *Repo) checkRefRoom(u RefUpdate, all []RefUpdate) error {
 			continue
 		}
 		if _, ok, err := r.Ref(u.Name[:i]); err != nil || ok && !leaving(u.Name[:i]) {
-			return errors.Join(err, &RefError{u.Name, fmt.Sprintf("cannot stand beside the ref %q", u.Name[:i])})
+			return errors.Join(err, &RefError{u.Name, fmt.Sprintf("cannot exist beside the ref %q: one name begins with the other", u.Name[:i])})
 		}
 	}
 	below, err := r.Refs(u.Name + "/")
@@ -474,7 +474,7 @@ func (r *Repo) checkRefRoom(u RefUpdate, all []RefUpdate) error {
 	}
 	for name := range below {
 		if !leaving(name) {
-			return &RefError{u.Name, fmt.Sprintf("cannot stand beside the ref %q", name)}
+			return &RefError{u.Name, fmt.Sprintf("cannot exist beside the ref %q: one name begins with the other", name)}
 		}
 	}
 	return nil

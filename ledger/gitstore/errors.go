@@ -171,7 +171,7 @@ type WriteError struct {
 
 func (e *WriteError) Error() string {
 	cause := e.Err
-	// The path is told already, and the temporary one says nothing.
+	// The message names the path already; that of the temporary file helps nobody.
 	if p, ok := errors.AsType[*fs.PathError](cause); ok {
 		cause = p.Err
 	} else if p, ok := errors.AsType[*os.LinkError](cause); ok {
@@ -198,7 +198,7 @@ func WriteRemedy(err error) string {
 	case errors.Is(err, fs.ErrNotExist):
 		return "make that folder first, or name another"
 	}
-	return "look after that disk, then run the command again"
+	return "check that disk, then run the command again"
 }
 
 // IndexError is returned when .git/index cannot be read.
@@ -209,8 +209,8 @@ func (e *IndexError) Error() string {
 }
 
 // Hint names the next step. Only what had been staged with git add is lost.
-func (e *IndexError) Hint() string { return "make it anew: " + NewIndex }
+func (e *IndexError) Hint() string { return "rebuild it: " + NewIndex }
 
-// NewIndex is the command that makes git's index anew, whatever is there. It
+// NewIndex is the command that rebuilds git's index, whatever state it is in. It
 // touches no work file.
 const NewIndex = "git read-tree HEAD"

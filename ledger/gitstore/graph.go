@@ -34,7 +34,7 @@ func (r *Repo) MergeBases(a, b []object.Hash) ([]object.Hash, error) {
 		return err
 	}
 	// A common ancestor makes everything below it stale; the walk ends when
-	// nothing else is left in the queue.
+	// only stale commits are left in the queue.
 	live := func() bool {
 		return slices.ContainsFunc(*q, func(c *object.Commit) bool { return marks[c.Hash]&paintStale == 0 })
 	}
@@ -49,7 +49,7 @@ func (r *Repo) MergeBases(a, b []object.Hash) ([]object.Hash, error) {
 		}
 	}
 	// A commit may be in the queue more than once, with the marks it had then;
-	// live is counted anew so that this does no harm.
+	// live is therefore computed again each time.
 	common := map[object.Hash]bool{}
 	for live() {
 		c := heap.Pop(q).(*object.Commit)

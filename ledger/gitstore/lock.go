@@ -118,8 +118,8 @@ func (tx *Tx) begin(ctx context.Context, deadline time.Time) error {
 	return err
 }
 
-// mark clears what a dead process of ours left, and makes ready for lock files
-// that say whose they are.
+// mark removes what a dead process of this program left, and prepares a marker for
+// the lock files that says whose they are.
 func (tx *Tx) mark(j *journal) error {
 	r := tx.repo
 	if err := r.dropDeadLocks(j); err != nil {
@@ -147,7 +147,8 @@ func (tx *Tx) mark(j *journal) error {
 
 func (tx *Tx) markerFile() string { return filepath.Join(tx.repo.tmpDir(), "marker") }
 
-// acquire creates target.lock, waiting for whoever has it until the deadline.
+// acquire creates target.lock; while another program has it, it waits, until the
+// deadline.
 func (tx *Tx) acquire(ctx context.Context, target string, deadline time.Time) error {
 	name := target + ".lock"
 	for {
@@ -200,7 +201,7 @@ func createLock(name, markerFile, marker string) error {
 	return err
 }
 
-// dropDeadLocks removes lock files that a dead process of ours left.
+// dropDeadLocks removes lock files that a dead process of this program left.
 func (r *Repo) dropDeadLocks(j *journal) error {
 	marker, err := os.ReadFile(r.nonceFile())
 	if errors.Is(err, fs.ErrNotExist) {
@@ -256,7 +257,7 @@ func (r *Repo) looseRefLocks() ([]string, error) {
 	return out, err
 }
 
-// Rollback gives the locks back and drops what was written so far. After
+// Rollback releases the locks and drops what was written so far. After
 // Commit it does nothing, so that it can be deferred.
 func (tx *Tx) Rollback() {
 	if !tx.done {

@@ -41,7 +41,7 @@ func (r *Repo) Object(h object.Hash) (object.Type, []byte, error) {
 	}
 	switch {
 	case notStored(err):
-		// A pack that was cut short still lists what it has lost.
+		// The index of a pack that was cut short still lists the lost objects.
 		if r.objects.HasEncodedObject(plumbing.Hash(h)) == nil {
 			return 0, nil, r.corrupt(h, errors.New("its pack is cut short"))
 		}
@@ -62,7 +62,7 @@ func (r *Repo) Object(h object.Hash) (object.Type, []byte, error) {
 	}
 	t := object.Type(o.Type())
 	if object.Sum(t, data) != h {
-		return 0, nil, r.corrupt(h, errors.New("its bytes have another hash"))
+		return 0, nil, r.corrupt(h, errors.New("its bytes do not match its name"))
 	}
 	return t, data, nil
 }
@@ -108,7 +108,7 @@ func notStored(err error) bool {
 	return errors.Is(err, plumbing.ErrObjectNotFound) || errors.Is(err, fs.ErrNotExist)
 }
 
-// packsChanged makes storage list the packs anew if git may have repacked since
+// packsChanged makes storage list the packs again if git may have repacked since
 // it last did, and reports whether it may.
 func (r *Repo) packsChanged() bool {
 	now := time.Now()

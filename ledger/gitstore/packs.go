@@ -239,8 +239,8 @@ func scanFile(f *os.File) ([]pack.Entry, object.Hash, error) {
 // packDir is where packs are made before they get their names.
 func (r *Repo) packDir() string { return filepath.Join(r.ownDir(), "pack") }
 
-// installPack gives a pack that lies complete in a file of ours its index and its
-// name, durable. The file is closed.
+// installPack writes the index of a pack that is complete in a temporary file, moves
+// both to their final names and makes them durable. The file is closed.
 func (r *Repo) installPack(f *os.File, list []pack.Entry, sum object.Hash) (idx string, err error) {
 	tmp := f.Name()
 	if err := r.finish(f); err != nil {
@@ -289,7 +289,7 @@ func (r *Repo) finish(f *os.File) error {
 	return errors.Join(err, f.Close())
 }
 
-// forgetPacks makes the next look list the packs anew.
+// forgetPacks makes the next search list the packs again.
 func (r *Repo) forgetPacks() {
 	r.packsListed, r.packsStamp = time.Time{}, time.Time{}
 	r.packsChanged()

@@ -38,7 +38,7 @@ func (r *Repo) Receive(pack io.Reader) (*Received, error) {
 		return nil, fmt.Errorf("the pack is cut short: %w", noEOF(err))
 	}
 	if string(head[:4]) != "PACK" {
-		return nil, errors.New("what came is no pack")
+		return nil, errors.New("what the other side sent is not a pack")
 	}
 	n := int(binary.BigEndian.Uint32(head[8:]))
 	out := &Received{Objects: n}
@@ -130,7 +130,7 @@ func noEOF(err error) error {
 	return err
 }
 
-// Store writes what came in small.
+// Store writes the objects of a small pack that came in.
 func (tx *Tx) Store(in *Received) error {
 	for _, o := range in.small {
 		if _, err := tx.WriteObject(o.Type, o.Data); err != nil {

@@ -66,7 +66,7 @@ func parsePackedRefs(b []byte) (map[string]object.Hash, error) {
 		}
 		hash, name, ok := strings.Cut(line, " ")
 		if !ok || !object.IsHash(hash) || len(hash) != 40 {
-			return nil, &RefError{"packed-refs", fmt.Sprintf("has a line %d that is no ref: %q", n, line)}
+			return nil, &RefError{"packed-refs", fmt.Sprintf("has something other than a ref in line %d: %q", n, line)}
 		}
 		refs[name] = object.NewHash(hash)
 	}
@@ -145,7 +145,7 @@ func (r *Repo) refRemedy(name string) string {
 	return fmt.Sprintf("delete .git/%s and %s", name, r.putBack(name))
 }
 
-// putBack names the command that makes a ref anew where it was.
+// putBack names the command that puts a ref back where it was.
 func (r *Repo) putBack(name string) string {
 	if was := r.wasAt(name); !was.IsZero() {
 		return fmt.Sprintf("run: git update-ref %s %s", name, was)
@@ -171,7 +171,7 @@ func (r *Repo) Lost(name string, known bool) error {
 	if !known && r.wasAt(name).IsZero() {
 		return nil
 	}
-	return &RefError{name, "is gone; " + r.putBack(name)}
+	return &RefError{name, "is missing; " + r.putBack(name)}
 }
 
 const headRemedy = "write ref: refs/heads/main into .git/HEAD"

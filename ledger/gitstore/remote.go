@@ -45,7 +45,7 @@ func (e *RemoteError) Hint() string { return e.Remedy }
 
 func (e *RemoteError) Unwrap() error { return e.Err }
 
-// RefusedError is a push of which the server took nothing, or not all.
+// RefusedError is a push that the server took in part or not at all.
 type RefusedError struct {
 	URL     string
 	Refs    map[string]string // the server's reasons by ref
@@ -106,7 +106,7 @@ func refusal(url string, refs map[string]string, said string) *RefusedError {
 	return e
 }
 
-// oneLine makes one line of what a server says, of a length to be read and
+// oneLine makes one line of what a server says, short enough to read and
 // without what would steer a terminal.
 func oneLine(s string) string {
 	var out []string
@@ -154,7 +154,7 @@ type RemoteOptions struct {
 	Apart      bool // push as to a server that cannot take several refs as one step
 }
 
-// Remote makes ready for an exchange with a URL: ssh://, http(s)://, git://,
+// Remote prepares an exchange with a URL: ssh://, http(s)://, git://,
 // host:path as ssh has it, file:// or a path. Nothing is sent yet.
 func (r *Repo) Remote(rawURL string, opt RemoteOptions) (*Remote, error) {
 	m := &Remote{URL: withoutPassword(rawURL), repo: r, apart: opt.Apart}
@@ -185,7 +185,7 @@ func (r *Repo) Remote(rawURL string, opt RemoteOptions) (*Remote, error) {
 		}
 	case "http", "https", "git":
 	default:
-		return nil, &RemoteError{m.URL, "reading the address", fmt.Errorf("%q is no kind of server known here", ep.Protocol), "use ssh://, https://, git:// or a path"}
+		return nil, &RemoteError{m.URL, "reading the address", fmt.Errorf("%q servers are not supported", ep.Protocol), "use ssh://, https://, git:// or a path"}
 	}
 	return m, nil
 }
@@ -348,7 +348,7 @@ func (m *Remote) Refs(ctx context.Context) (map[string]object.Hash, error) {
 		}
 		defer far.Close()
 		if far.Shallow {
-			return nil, &RemoteError{m.URL, "reading its refs", errors.New("it is a shallow clone"), "use a whole one: git fetch --unshallow there"}
+			return nil, &RemoteError{m.URL, "reading its refs", errors.New("it is a shallow clone"), "make it complete: run git fetch --unshallow there"}
 		}
 		m.refs, err = far.Refs("refs/")
 		return m.refs, err
@@ -389,9 +389,9 @@ func (m *Remote) open() (*Repo, error) {
 		return nil, &RemoteError{m.URL, "opening it", fmt.Errorf("there is no repository at %q yet", m.path), "make one there: " + m.repo.program.makeBare()}
 	}
 	if _, err := os.ReadDir(m.path); errors.Is(err, fs.ErrPermission) {
-		return nil, &RemoteError{m.URL, "opening it", err, "have whoever owns that folder let you read and write there"}
+		return nil, &RemoteError{m.URL, "opening it", err, "ask the owner of that folder to let you read and write there"}
 	}
-	return nil, &RemoteError{m.URL, "opening it", fmt.Errorf("%q is there and is no repository", m.path), "look at the address; a repository is made in an empty folder or a new one only"}
+	return nil, &RemoteError{m.URL, "opening it", fmt.Errorf("%q exists and is not a repository", m.path), "check the address; a repository can only be made in an empty or a new folder"}
 }
 
 // Creatable reports whether InitBare may make a repository at dir: nothing is
@@ -547,7 +547,7 @@ func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []obj
 	}
 	req := packp.NewReferenceUpdateRequestFromCapabilities(adv.Capabilities)
 	if !adv.Capabilities.Supports(capability.ReportStatus) {
-		return nil, errors.New("the server does not say whether it took a push")
+		return nil, errors.New("the server cannot report whether it took a push")
 	}
 	var said bytes.Buffer
 	for _, c := range []capability.Capability{capability.Sideband64k, capability.Quiet} {

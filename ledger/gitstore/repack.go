@@ -527,7 +527,7 @@ func (r *Repo) packedLines(b []byte) (map[string]packedLine, error) {
 	return out, nil
 }
 
-// peel returns what an annotated tag stands on in the end; zero for what is no
+// peel follows annotated tags to the object at the end; zero for what is not a
 // tag.
 func (r *Repo) peel(h object.Hash) (object.Hash, error) {
 	var to object.Hash

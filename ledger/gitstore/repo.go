@@ -1,5 +1,5 @@
 // Package gitstore reads and writes one git repository with a work tree. It
-// knows git and nothing of what is kept in it, and needs no git program.
+// knows git but not what is kept in it, and does not need a git program.
 //
 // Open a repository, take the write lock with Repo.Lock, make objects through
 // the Tx, and end with Tx.Commit, which moves refs and brings the work tree and

@@ -243,8 +243,8 @@ func TestRefConflictsAndNames(t *testing.T) {
 	r := newRepo(t)
 	c := mustWrite(t, r, map[string]string{"a": "1"}, RefUpdate{Name: "refs/heads/unit/a", New: newest})
 	for _, tt := range []struct{ name, want string }{
-		{"refs/heads/unit/a/b", "cannot stand beside"},
-		{"refs/heads/unit", "cannot stand beside"},
+		{"refs/heads/unit/a/b", "cannot exist beside"},
+		{"refs/heads/unit", "cannot exist beside"},
 		{"refs/heads/../../x", "may not"},
 		{"refs/heads/x.lock", ".lock"},
 		{"HEAD", "refs/"},

@@ -19,7 +19,7 @@ func encodeTree(entries []object.TreeEntry) ([]byte, error) {
 	var b []byte
 	for _, e := range sorted {
 		if e.Name == "" || strings.ContainsAny(e.Name, "/\x00") || names[e.Name] {
-			return nil, fmt.Errorf("tree entry name %q is empty, holds a slash or stands twice", e.Name)
+			return nil, fmt.Errorf("tree entry name %q is empty, has a slash in it or occurs twice", e.Name)
 		}
 		if e.Hash.IsZero() {
 			return nil, fmt.Errorf("tree entry %q has no object", e.Name)
@@ -133,7 +133,7 @@ func (t *treeEdit) set(full string, path []string, blob object.Hash) error {
 			i = len(t.entries)
 			t.entries = append(t.entries, object.TreeEntry{Name: path[0], Mode: object.ModeDir, Hash: emptyTree})
 		case t.entries[i].Mode != object.ModeDir:
-			return &PathError{full, fmt.Sprintf("needs a folder where the file %q stands", path[0])}
+			return &PathError{full, fmt.Sprintf("needs a folder, but %q is a file", path[0])}
 		}
 		return t.sub(t.entries[i]).set(full, path[1:], blob)
 	}

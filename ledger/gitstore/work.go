@@ -60,7 +60,7 @@ func isGitName(name string) bool {
 	return stem == ".git" || stem == "git~1"
 }
 
-// work is what stands at a path of the work tree.
+// work is what is found at a path of the work tree.
 type work struct {
 	hash object.Hash // of the content as a blob; zero when absent
 	kind fileKind
@@ -77,7 +77,7 @@ func (w work) is(e object.TreeEntry) bool {
 	return w.hash == e.Hash && (w.kind == kindSymlink) == (e.Mode == object.ModeSymlink)
 }
 
-// workAt hashes what stands at a path. A symbolic link on the way is a
+// workAt hashes what is found at a path. A symbolic link on the way is a
 // *PathError, a file on the way makes the path absent.
 func (r *Repo) workAt(p string) (work, error) {
 	dir := path.Dir(p)

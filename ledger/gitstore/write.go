@@ -213,7 +213,7 @@ func (tx *Tx) WriteObject(t object.Type, data []byte) (object.Hash, error) {
 // inPack reports whether a pack known since Lock holds an object, and makes the pack
 // of today: git may be about to throw old objects away that nothing refers to yet.
 // A pack that is gone, that is not ours to touch, or whose objects have days of their
-// own does not count. A wrong no costs a second copy and nothing else.
+// own does not count. A wrong "no" costs a second copy, no more.
 func (r *Repo) inPack(h object.Hash) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
