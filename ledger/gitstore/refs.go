@@ -171,7 +171,7 @@ func (r *Repo) Lost(name string, known bool) error {
 	if !known && r.wasAt(name).IsZero() {
 		return nil
 	}
-	return &RefError{name, "is missing; " + r.putBack(name)}
+	return &RefError{name, "is gone; " + r.putBack(name)}
 }
 
 const headRemedy = "write ref: refs/heads/main into .git/HEAD"
