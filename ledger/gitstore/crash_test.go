@@ -165,10 +165,20 @@ func refsOf(t *testing.T, r *Repo) string {
 	return fmt.Sprint(refs)
 }
 
+// stride is by how many steps a test goes on: 1 where BENCHLORE_TEST_KILLS asks for
+// the long run.
+func stride(short int) int {
+	if os.Getenv("BENCHLORE_TEST_KILLS") != "" {
+		return 1
+	}
+	return short
+}
+
 func TestKilledAtEveryStep(t *testing.T) {
+	t.Parallel()
 	base := crashRepo(t)
 	seen := map[string]int{}
-	for k := 1; ; k++ {
+	for k := 1; ; k += stride(2) {
 		dir := copyRepo(t, base)
 		code := runChild(t, "write", dir, k)
 		twin := copyRepo(t, dir)
@@ -197,14 +207,15 @@ func TestKilledAtEveryStep(t *testing.T) {
 			break
 		}
 	}
-	if seen["before"] < 5 || seen["after"] < 5 {
+	if few := 5 / stride(2); seen["before"] < few || seen["after"] < few {
 		t.Errorf("too few steps were tried: %v", seen)
 	}
 }
 
 func TestKilledAgainDuringRecovery(t *testing.T) {
+	t.Parallel()
 	base := crashRepo(t)
-	for first := 3; ; first += 4 {
+	for first := 3; ; first += 4 * stride(2) {
 		start := copyRepo(t, base)
 		if runChild(t, "write", start, first) == 0 {
 			return
@@ -212,7 +223,7 @@ func TestKilledAgainDuringRecovery(t *testing.T) {
 		if !fileExists(filepath.Join(start, ".git", "gitstore", "journal")) {
 			continue
 		}
-		for second := 1; ; second += 3 {
+		for second := 1; ; second += 3 * stride(2) {
 			dir := copyRepo(t, start)
 			code := runChild(t, "recover", dir, second)
 			r := open(t, dir)

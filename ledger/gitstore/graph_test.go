@@ -19,6 +19,7 @@ import (
 // TestGraphAgainstGit holds merge bases and ranges of random histories, with
 // clocks that jump, against stock git.
 func TestGraphAgainstGit(t *testing.T) {
+	t.Parallel()
 	for seed := range uint64(4) {
 		rng := rand.New(rand.NewPCG(seed, 1))
 		dir := filepath.Join(t.TempDir(), fmt.Sprint(seed))
@@ -112,6 +113,7 @@ func hexes(list []object.Hash) []string {
 // TestWholeNamesWhatIsMissing: an object that a history names and that is gone
 // is found before anything relies on it.
 func TestWholeNamesWhatIsMissing(t *testing.T) {
+	t.Parallel()
 	k := newSketch(t)
 	r, blob := k.repo, HashBlob([]byte("x"))
 	h := k.commit(map[string]string{"d/f": "x"})
@@ -131,6 +133,7 @@ func TestWholeNamesWhatIsMissing(t *testing.T) {
 // TestTreesMetTwice: two histories have the same folders in opposite order, so
 // that each leaves a file out as the other's.
 func TestTreesMetTwice(t *testing.T) {
+	t.Parallel()
 	k := newSketch(t)
 	unit := k.commit(map[string]string{"x": "x"})
 	main := k.commit(map[string]string{"d/x": "x", "d/z": "z"})
@@ -151,6 +154,7 @@ func TestTreesMetTwice(t *testing.T) {
 // history and not the first, from a push that was killed. What else it has still
 // comes over; a history that lacks its beginning itself does not.
 func TestCopyBesideHalfAPush(t *testing.T) {
+	t.Parallel()
 	k := newSketch(t)
 	first := k.commit(map[string]string{"f": "1"})
 	last := k.commit(map[string]string{"f": "2"}, first)

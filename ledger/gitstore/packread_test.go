@@ -14,6 +14,7 @@ import (
 // TestFromPacks holds every object read from a pack of stock git's, with deltas
 // on offsets and on names, against what git cat-file says.
 func TestFromPacks(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct{ name, config string }{{"offsets", "true"}, {"names", "false"}} {
 		t.Run(c.name, func(t *testing.T) {
 			dir := t.TempDir()
@@ -75,6 +76,7 @@ func packOf(t *testing.T, dir string) string {
 // TestDamagedPack: whatever is wrong with a pack, an object is whole or is not
 // read, and the error names it.
 func TestDamagedPack(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	git(t, dir, "init", "-q")
 	text := strings.Repeat("a line that stays\n", 100)

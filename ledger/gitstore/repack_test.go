@@ -106,6 +106,7 @@ func counts(t testing.TB, dir string) map[string]int {
 }
 
 func TestPack(t *testing.T) {
+	t.Parallel()
 	r := scattered(t)
 	keep, _ := filepath.Glob(filepath.Join(r.GitDir, "objects/pack/*.keep"))
 	before := standing(t, r.Dir)
@@ -140,6 +141,7 @@ func TestPack(t *testing.T) {
 // TestPackMerge: too many packs become one, but for one that is to be kept, and one
 // that is larger than all others together. git's limit decides.
 func TestPackMerge(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name, limit string
 		prepare     func(t *testing.T, r *Repo)
@@ -219,6 +221,7 @@ func TestPackMerge(t *testing.T) {
 }
 
 func TestPackKilledAtEveryStep(t *testing.T) {
+	t.Parallel()
 	t.Run("loose", func(t *testing.T) { packKilledAtEveryStep(t, scattered(t).Dir, 14) })
 	t.Run("many packs", func(t *testing.T) { packKilledAtEveryStep(t, manyPacks(t).Dir, 24) })
 }
@@ -262,6 +265,7 @@ func packKilledAtEveryStep(t *testing.T, base string, least int) {
 }
 
 func TestPackStoppedAtEveryStep(t *testing.T) {
+	t.Parallel()
 	t.Run("loose", func(t *testing.T) { packStoppedAtEveryStep(t, scattered(t).Dir) })
 	t.Run("many packs", func(t *testing.T) { packStoppedAtEveryStep(t, manyPacks(t).Dir) })
 }
@@ -300,6 +304,7 @@ func packStoppedAtEveryStep(t *testing.T, base string) {
 // TestPackWhen: gc.auto decides, as git reads it, and a run that could not help is
 // not repeated at once.
 func TestPackWhen(t *testing.T) {
+	t.Parallel()
 	filled := func(t *testing.T, n int) *Repo {
 		r := newRepo(t)
 		mustWrite(t, r, map[string]string{"shop.toml": "x\n"})
@@ -360,6 +365,7 @@ func TestPackWhen(t *testing.T) {
 // TestPackGivesWay: who holds one of git's locks, or packs already, is let be, and
 // nothing is said.
 func TestPackGivesWay(t *testing.T) {
+	t.Parallel()
 	for _, held := range []string{"packed-refs.lock", "gc.pid", "refs/heads/main.lock", "index.lock"} {
 		t.Run(held, func(t *testing.T) {
 			r := scattered(t)
@@ -390,6 +396,7 @@ func TestPackGivesWay(t *testing.T) {
 // TestPackAfterDeadPrograms: what programs left that died long ago, git's gc.pid and
 // packs that were coming in, stops nothing and is cleared.
 func TestPackAfterDeadPrograms(t *testing.T) {
+	t.Parallel()
 	r := scattered(t)
 	if err := os.MkdirAll(r.packDir(), 0o777); err != nil {
 		t.Fatal(err)
@@ -421,6 +428,7 @@ func TestPackAfterDeadPrograms(t *testing.T) {
 // TestPackAmidOthers: several that pack, our own writers and stock git that
 // commits, packs and collects, all at once.
 func TestPackAmidOthers(t *testing.T) {
+	t.Parallel()
 	r := scattered(t)
 	git(t, r.Dir, "config", "gc.autoPackLimit", "2")
 	// The packing that git commit starts would otherwise go on behind it, and past the
@@ -509,6 +517,7 @@ func TestPackAmidOthers(t *testing.T) {
 // TestPackRefsAsGit: the same refs, packed by stock git and here, give the same
 // packed-refs file, byte for byte, and the same refs.
 func TestPackRefsAsGit(t *testing.T) {
+	t.Parallel()
 	base := newRepo(t)
 	mustWrite(t, base, map[string]string{"a": "1\n"})
 	git(t, base.Dir, "tag", "-a", "-m", "x", "deep")
@@ -581,6 +590,7 @@ type refStep struct {
 // TestWritePack: whatever objects there are, loose and packed by git with deltas
 // or here, git makes the same index of the pack and reads every one of them.
 func TestWritePack(t *testing.T) {
+	t.Parallel()
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
@@ -677,6 +687,7 @@ func TestWritePack(t *testing.T) {
 // TestManyNewRefs: a step that makes hundreds of refs, stopped anywhere, makes all of
 // them or none, and they are as stock git would have them.
 func TestManyNewRefs(t *testing.T) {
+	t.Parallel()
 	base := newRepo(t)
 	old := mustWrite(t, base, map[string]string{"a": "1\n"}, RefUpdate{Name: "refs/heads/unit/there", New: newest})
 	git(t, base.Dir, "tag", "-a", "-m", "x", "sealed")

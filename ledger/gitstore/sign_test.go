@@ -201,7 +201,7 @@ func TestSignerRefusals(t *testing.T) {
 		{"no key in the file", filepath.Join(home, "nonsense"), "ssh", nil, "can be read"},
 		{"pair that does not match", filepath.Join(home, "swapped.pub"), "ssh", nil, "not the private key"},
 		{"literal without agent", pubText(t, other), "ssh", nil, "agent"},
-		{"literal nonsense", "key::x", "ssh", nil, "no public key"},
+		{"literal nonsense", "key::x", "ssh", nil, "not a public key"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
