@@ -9,9 +9,8 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -74,7 +73,7 @@ func (l *Ledger) Adopt(packet []byte, o AdoptOptions) (Adopted, error) {
 	if err != nil {
 		return out, err
 	}
-	a := &adopting{l: l, v: v, o: o, out: &out, signer: signer, head: plumbing.NewHash(v.Head)}
+	a := &adopting{l: l, v: v, o: o, out: &out, signer: signer, head: object.NewHash(v.Head)}
 	last := v.chain[len(v.chain)-1].Statement
 	out.From = last.Shop.Name
 	out.Result, err = l.update(func(w *writer) error {
@@ -106,9 +105,9 @@ type adopting struct {
 	signer gitstore.Signer
 
 	unit string // model/tag here
-	old  plumbing.Hash
-	left plumbing.Hash // where a branch stands whose unit is no longer in the ledger
-	head plumbing.Hash
+	old  object.Hash
+	left object.Hash // where a branch stands whose unit is no longer in the ledger
+	head object.Hash
 	note *Adoption // of an earlier adoption; nil: none
 }
 
@@ -240,7 +239,7 @@ func (a *adopting) held() error {
 			return &UsageError{fmt.Sprintf("%s holds all of this packet already, and goes on after it", a.unit), "there is nothing to adopt"}
 		}
 	}
-	if o, ok := a.v.objects[have]; !ok || o.Type != plumbing.CommitObject {
+	if o, ok := a.v.objects[have]; !ok || o.Type != object.TypeCommit {
 		return &UsageError{fmt.Sprintf("the packet does not continue the history held here: it lacks commit %s, with which that of %s ends", have.String()[:10], a.unit),
 			"one of the two was forked or shortened; ask the other bench which commits it had, and adopt neither until it is settled"}
 	}
@@ -265,7 +264,7 @@ func (a *adopting) history() error {
 		}
 	}
 	for _, s := range a.v.chain {
-		h := plumbing.NewHash(s.Hash)
+		h := object.NewHash(s.Hash)
 		have, ok, err := l.repo.Ref(tagRefs + s.Name)
 		switch {
 		case err != nil:
@@ -281,7 +280,7 @@ func (a *adopting) history() error {
 	if err != nil {
 		return err
 	}
-	files, err := l.repo.DiffTrees(plumbing.ZeroHash, tree)
+	files, err := l.repo.DiffTrees(object.ZeroHash, tree)
 	if err != nil {
 		return err
 	}
@@ -422,14 +421,14 @@ func (a *adopting) receive() error {
 	if err != nil {
 		return err
 	}
-	if tree, err = w.tx.UpdateTree(tree, map[string]*plumbing.Hash{file: &blob}); err != nil {
+	if tree, err = w.tx.UpdateTree(tree, map[string]*object.Hash{file: &blob}); err != nil {
 		return err
 	}
 	committer, author, err := l.idents()
 	if err != nil {
 		return err
 	}
-	head, err := w.tx.WriteCommit(gitstore.CommitSpec{Tree: tree, Parents: []plumbing.Hash{a.head}, Author: author, Committer: committer, Sign: a.signer,
+	head, err := w.tx.WriteCommit(gitstore.CommitSpec{Tree: tree, Parents: []object.Hash{a.head}, Author: author, Committer: committer, Sign: a.signer,
 		Message: message(fmt.Sprintf("%s %s", day, schema.KindCustody), []trailer{{"Record", file}, {"Instrument", a.v.UUID}})})
 	if err != nil {
 		return err

@@ -19,9 +19,8 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -201,7 +200,7 @@ func replaceable(name string) bool {
 }
 
 // refsToKeep are all branches and tags; what git keeps for itself is not.
-func (l *Ledger) refsToKeep() (map[string]plumbing.Hash, error) {
+func (l *Ledger) refsToKeep() (map[string]object.Hash, error) {
 	refs, err := l.repo.Refs("refs/heads/")
 	if err != nil {
 		return nil, err
@@ -315,7 +314,7 @@ func (m *BackupManifest) encode() []byte {
 }
 
 // writeWholeBundle writes a bundle of refs with everything they reach.
-func (l *Ledger) writeWholeBundle(w io.Writer, refs map[string]plumbing.Hash) error {
+func (l *Ledger) writeWholeBundle(w io.Writer, refs map[string]object.Hash) error {
 	objects, err := l.repo.NewObjects(slices.SortedFunc(maps.Values(refs), compareHashes), nil)
 	if err != nil {
 		return err
@@ -335,7 +334,7 @@ func (l *Ledger) writeWholeBundle(w io.Writer, refs map[string]plumbing.Hash) er
 	return l.repo.WritePack(w, objects)
 }
 
-func compareHashes(a, b plumbing.Hash) int { return bytes.Compare(a[:], b[:]) }
+func compareHashes(a, b object.Hash) int { return bytes.Compare(a[:], b[:]) }
 
 // backupPlace is where in a ledger a file of a backup belongs; "" for those that
 // are about the backup itself. Nothing else may be in one: a name that leads
@@ -438,7 +437,7 @@ func Restore(ctx context.Context, name, dir string, opt Options) (*Ledger, Backu
 	if fi, err := os.Stat(name); err == nil {
 		b.Size = fi.Size()
 	}
-	from := func(r *gitstore.Repo) (map[string]plumbing.Hash, *gitstore.Received, error) {
+	from := func(r *gitstore.Repo) (map[string]object.Hash, *gitstore.Received, error) {
 		f, err := z.Open("ledger.bundle")
 		if err != nil {
 			return nil, nil, err
@@ -506,7 +505,7 @@ func restoreFile(l *Ledger, f *zip.File, p string) error {
 }
 
 // bundleRefs reads a bundle's head and leaves its pack to be read.
-func bundleRefs(r io.Reader) (map[string]plumbing.Hash, io.Reader, error) {
+func bundleRefs(r io.Reader) (map[string]object.Hash, io.Reader, error) {
 	line := func() (string, error) {
 		var b []byte
 		var one [1]byte
@@ -524,7 +523,7 @@ func bundleRefs(r io.Reader) (map[string]plumbing.Hash, io.Reader, error) {
 	if err != nil || first+"\n" != bundleHead {
 		return nil, nil, errors.New("its bundle is none of version 2")
 	}
-	refs := map[string]plumbing.Hash{}
+	refs := map[string]object.Hash{}
 	for {
 		s, err := line()
 		if err != nil {
@@ -534,11 +533,11 @@ func bundleRefs(r io.Reader) (map[string]plumbing.Hash, io.Reader, error) {
 			return refs, r, nil
 		}
 		h, name, ok := strings.Cut(s, " ")
-		if !ok || !plumbing.IsHash(h) {
+		if !ok || !object.IsHash(h) {
 			return nil, nil, fmt.Errorf("its bundle has an odd line %.80q", s)
 		}
 		if name != "HEAD" {
-			refs[name] = plumbing.NewHash(h)
+			refs[name] = object.NewHash(h)
 		}
 	}
 }

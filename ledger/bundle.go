@@ -13,9 +13,7 @@ import (
 	"sort"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
-	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 )
 
 // A git bundle is a list of refs followed by a pack. The formats are git's own,
@@ -34,13 +32,19 @@ const (
 	maxRefs     = 10_000
 )
 
+// Entries of a pack that are changes to an object, not objects.
+const (
+	offsetDelta object.Type = 6
+	nameDelta   object.Type = 7
+)
+
 // objectSet holds whole objects by hash.
-type objectSet map[plumbing.Hash]gitstore.Object
+type objectSet map[object.Hash]object.Object
 
 // bundleRef is one line of a bundle's header.
 type bundleRef struct {
 	Name string
-	Hash plumbing.Hash
+	Hash object.Hash
 }
 
 // bundle is a bundle that was read: its refs as they stand, its objects with
@@ -51,13 +55,13 @@ type bundle struct {
 }
 
 // ref returns where a ref of the bundle points.
-func (b *bundle) ref(name string) (plumbing.Hash, bool) {
+func (b *bundle) ref(name string) (object.Hash, bool) {
 	for _, r := range b.refs {
 		if r.Name == name {
 			return r.Hash, true
 		}
 	}
-	return plumbing.ZeroHash, false
+	return object.ZeroHash, false
 }
 
 // writeBundle makes a bundle of the objects given. Same input, same bytes.
@@ -100,8 +104,8 @@ func writeBundle(w io.Writer, refs []bundleRef, objects objectSet) error {
 }
 
 // packOrder puts commits first, then tags, trees and blobs, each by hash.
-func packOrder(objects objectSet) []plumbing.Hash {
-	rank := map[plumbing.ObjectType]int{plumbing.CommitObject: 0, plumbing.TagObject: 1, plumbing.TreeObject: 2, plumbing.BlobObject: 3}
+func packOrder(objects objectSet) []object.Hash {
+	rank := map[object.Type]int{object.TypeCommit: 0, object.TypeTag: 1, object.TypeTree: 2, object.TypeBlob: 3}
 	order := slices.Collect(maps.Keys(objects))
 	sort.Slice(order, func(i, j int) bool {
 		a, b := rank[objects[order[i]].Type], rank[objects[order[j]].Type]
@@ -114,7 +118,7 @@ func packOrder(objects objectSet) []plumbing.Hash {
 }
 
 // packEntry is the head of an entry: type and size.
-func packEntry(t plumbing.ObjectType, size int) []byte {
+func packEntry(t object.Type, size int) []byte {
 	c := byte(t)<<4 | byte(size&0x0f)
 	var out []byte
 	for size >>= 4; size > 0; size >>= 7 {
@@ -150,14 +154,14 @@ func readBundle(data []byte) (*bundle, error) {
 			return nil, errors.New("the bundle builds on commits it does not hold")
 		}
 		hash, name, ok := strings.Cut(string(line), " ")
-		if !ok || !plumbing.IsHash(hash) || len(hash) != 40 {
+		if !ok || !object.IsHash(hash) || len(hash) != 40 {
 			return nil, fmt.Errorf("the bundle has an odd ref line %.80q", line)
 		}
 		if seen[name] {
 			return nil, fmt.Errorf("the bundle names %.80q twice", name)
 		}
 		seen[name] = true
-		if b.refs = append(b.refs, bundleRef{name, plumbing.NewHash(hash)}); len(b.refs) > maxRefs {
+		if b.refs = append(b.refs, bundleRef{name, object.NewHash(hash)}); len(b.refs) > maxRefs {
 			return nil, fmt.Errorf("the bundle has more than %d refs", maxRefs)
 		}
 	}
@@ -169,10 +173,10 @@ func readBundle(data []byte) (*bundle, error) {
 // packItem is one entry of a pack. A delta has a base: by place in the pack, or by
 // hash.
 type packItem struct {
-	typ   plumbing.ObjectType
+	typ   object.Type
 	data  []byte // of a delta: the delta
 	at    int64  // of the base, from the pack's start
-	base  plumbing.Hash
+	base  object.Hash
 	depth int
 }
 
@@ -223,8 +227,8 @@ func (p *pack) entry(r *bytes.Reader, at int64) error {
 	}
 	e := &packItem{typ: typ}
 	switch typ {
-	case plumbing.CommitObject, plumbing.TreeObject, plumbing.BlobObject, plumbing.TagObject:
-	case plumbing.OFSDeltaObject:
+	case object.TypeCommit, object.TypeTree, object.TypeBlob, object.TypeTag:
+	case offsetDelta:
 		back, err := deltaOffset(r)
 		if err != nil {
 			return err
@@ -232,7 +236,7 @@ func (p *pack) entry(r *bytes.Reader, at int64) error {
 		if e.at = at - back; back <= 0 || p.at[e.at] == nil {
 			return fmt.Errorf("the object at byte %d of the pack is a change to nothing", at)
 		}
-	case plumbing.REFDeltaObject:
+	case nameDelta:
 		if _, err := io.ReadFull(r, e.base[:]); err != nil {
 			return errors.New("the pack ends in the middle of an object")
 		}
@@ -247,13 +251,13 @@ func (p *pack) entry(r *bytes.Reader, at int64) error {
 	return nil
 }
 
-func entryHead(r io.ByteReader) (plumbing.ObjectType, int64, error) {
+func entryHead(r io.ByteReader) (object.Type, int64, error) {
 	short := errors.New("the pack ends in the middle of an object")
 	c, err := r.ReadByte()
 	if err != nil {
 		return 0, 0, short
 	}
-	typ, size := plumbing.ObjectType(c>>4&7), int64(c&0x0f)
+	typ, size := object.Type(c>>4&7), int64(c&0x0f)
 	for shift := 4; c&0x80 != 0; shift += 7 {
 		if c, err = r.ReadByte(); err != nil {
 			return 0, 0, short
@@ -310,13 +314,13 @@ func (p *pack) inflate(r *bytes.Reader, size int64) ([]byte, error) {
 // resolve turns deltas into objects, from the whole ones outward.
 func (p *pack) resolve() error {
 	onEntry := map[*packItem][]*packItem{}
-	onHash := map[plumbing.Hash][]*packItem{}
+	onHash := map[object.Hash][]*packItem{}
 	var ready []*packItem
 	for _, e := range p.order {
 		switch e.typ {
-		case plumbing.OFSDeltaObject:
+		case offsetDelta:
 			onEntry[p.at[e.at]] = append(onEntry[p.at[e.at]], e)
-		case plumbing.REFDeltaObject:
+		case nameDelta:
 			onHash[e.base] = append(onHash[e.base], e)
 		default:
 			ready = append(ready, e)
@@ -324,7 +328,7 @@ func (p *pack) resolve() error {
 	}
 	for i := 0; i < len(ready); i++ {
 		e := ready[i]
-		o := gitstore.Object{Type: e.typ, Data: e.data}
+		o := object.Object{Type: e.typ, Data: e.data}
 		h := o.Hash()
 		p.objects[h] = o
 		above := append(onEntry[e], onHash[h]...)

@@ -13,14 +13,12 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
-	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 )
 
 // packed is one entry of a pack: its head, what stands between, its body
 // compressed.
-func packed(typ plumbing.ObjectType, size int, middle, body []byte) []byte {
+func packed(typ object.Type, size int, middle, body []byte) []byte {
 	var z bytes.Buffer
 	w := zlib.NewWriter(&z)
 	w.Write(body)
@@ -49,20 +47,20 @@ func deltaOn(size int) []byte {
 
 // TestBundleReaderRefuses feeds the reader packs made to hurt it.
 func TestBundleReaderRefuses(t *testing.T) {
-	base := packed(plumbing.BlobObject, 3, nil, []byte("abc"))
+	base := packed(object.TypeBlob, 3, nil, []byte("abc"))
 	deep := func(n int) []byte {
 		entries := [][]byte{base}
 		at, size := 12, 3
 		for range n {
 			d := deltaOn(size)
-			e := packed(plumbing.OFSDeltaObject, len(d), offsetBack(len(entries[len(entries)-1])), d)
+			e := packed(offsetDelta, len(d), offsetBack(len(entries[len(entries)-1])), d)
 			at += len(entries[len(entries)-1])
 			entries = append(entries, e)
 			size++
 		}
 		return bundleOf(len(entries), entries...)
 	}
-	hash := gitstore.Object{Type: plumbing.BlobObject, Data: []byte("abc")}.Hash()
+	hash := object.Object{Type: object.TypeBlob, Data: []byte("abc")}.Hash()
 	huge := binary.AppendUvarint(binary.AppendUvarint(nil, 3), 1<<40)
 	over := binary.AppendUvarint(binary.AppendUvarint(nil, 3), 9)
 	for _, c := range []struct {
@@ -72,16 +70,16 @@ func TestBundleReaderRefuses(t *testing.T) {
 	}{
 		{"one object", bundleOf(1, base), ""},
 		{"a chain of changes", deep(50), ""},
-		{"a change by name", bundleOf(2, base, packed(plumbing.REFDeltaObject, len(deltaOn(3)), hash[:], deltaOn(3))), ""},
-		{"a change by name before its base", bundleOf(2, packed(plumbing.REFDeltaObject, len(deltaOn(3)), hash[:], deltaOn(3)), base), ""},
+		{"a change by name", bundleOf(2, base, packed(nameDelta, len(deltaOn(3)), hash[:], deltaOn(3))), ""},
+		{"a change by name before its base", bundleOf(2, packed(nameDelta, len(deltaOn(3)), hash[:], deltaOn(3)), base), ""},
 		{"changes too deep", deep(maxDepth + 1), "too deep"},
-		{"a bomb that says its size", bundleOf(1, packed(plumbing.BlobObject, maxObject+1, nil, nil)), "more than"},
-		{"a bomb that does not", bundleOf(1, packed(plumbing.BlobObject, 10, nil, make([]byte, 1<<20))), "not as long as it says"},
-		{"a change that unfolds", bundleOf(2, base, packed(plumbing.OFSDeltaObject, len(huge), offsetBack(len(base)), huge)), "cannot be applied"},
-		{"a change that copies from beyond its base", bundleOf(2, base, packed(plumbing.OFSDeltaObject, len(over)+2, offsetBack(len(base)), append(over, 0x90, 9))), "cannot be applied"},
-		{"a change that repeats nothing", bundleOf(2, base, packed(plumbing.OFSDeltaObject, len(over)+1, offsetBack(len(base)), append(over, 0))), "cannot be applied"},
-		{"a change of an object outside", bundleOf(1, packed(plumbing.REFDeltaObject, len(deltaOn(3)), make([]byte, 20), deltaOn(3))), "does not hold"},
-		{"changes of one another", bundleOf(1, packed(plumbing.OFSDeltaObject, len(deltaOn(3)), []byte{0}, deltaOn(3))), "change to nothing"},
+		{"a bomb that says its size", bundleOf(1, packed(object.TypeBlob, maxObject+1, nil, nil)), "more than"},
+		{"a bomb that does not", bundleOf(1, packed(object.TypeBlob, 10, nil, make([]byte, 1<<20))), "not as long as it says"},
+		{"a change that unfolds", bundleOf(2, base, packed(offsetDelta, len(huge), offsetBack(len(base)), huge)), "cannot be applied"},
+		{"a change that copies from beyond its base", bundleOf(2, base, packed(offsetDelta, len(over)+2, offsetBack(len(base)), append(over, 0x90, 9))), "cannot be applied"},
+		{"a change that repeats nothing", bundleOf(2, base, packed(offsetDelta, len(over)+1, offsetBack(len(base)), append(over, 0))), "cannot be applied"},
+		{"a change of an object outside", bundleOf(1, packed(nameDelta, len(deltaOn(3)), make([]byte, 20), deltaOn(3))), "does not hold"},
+		{"changes of one another", bundleOf(1, packed(offsetDelta, len(deltaOn(3)), []byte{0}, deltaOn(3))), "change to nothing"},
 		{"a million objects", bundleOf(1_000_000), "more than 200000 are not read"},
 		{"more objects than are there", bundleOf(2, base), "middle of an object"},
 		{"fewer objects than are there", bundleOf(1, base, base), "follow the pack's last object"},
@@ -107,14 +105,14 @@ func TestBundleReaderRefuses(t *testing.T) {
 // TestPackRoom: objects that are small one by one are bounded together, changes
 // by what they unfold to.
 func TestPackRoom(t *testing.T) {
-	base := packed(plumbing.BlobObject, 3, nil, []byte("abc"))
+	base := packed(object.TypeBlob, 3, nil, []byte("abc"))
 	d := deltaOn(3)
 	for _, c := range []struct {
 		entries [][]byte
 		needs   int64
 	}{
 		{[][]byte{base, base, base}, 9},
-		{[][]byte{base, packed(plumbing.OFSDeltaObject, len(d), offsetBack(len(base)), d)}, int64(3 + len(d) + 4)},
+		{[][]byte{base, packed(offsetDelta, len(d), offsetBack(len(base)), d)}, int64(3 + len(d) + 4)},
 	} {
 		data := bundleOf(len(c.entries), c.entries...)
 		data = data[bytes.Index(data, []byte("PACK")):]
@@ -166,7 +164,7 @@ func TestBundlesAgreeWithGit(t *testing.T) {
 		t.Errorf("%d objects and %d refs were read, of %d", len(b.objects), len(b.refs), len(want))
 	}
 	for _, h := range want {
-		if _, ok := b.objects[plumbing.NewHash(h)]; !ok {
+		if _, ok := b.objects[object.NewHash(h)]; !ok {
 			t.Errorf("%s was not read", h)
 		}
 	}
@@ -190,12 +188,12 @@ func TestBundlesAgreeWithGit(t *testing.T) {
 // FuzzBundle looks for bytes that upset the reader. What it accepts it must
 // write and read again.
 func FuzzBundle(f *testing.F) {
-	base := packed(plumbing.BlobObject, 3, nil, []byte("abc"))
+	base := packed(object.TypeBlob, 3, nil, []byte("abc"))
 	d := deltaOn(3)
 	f.Add(bundleOf(1, base))
-	f.Add(bundleOf(2, base, packed(plumbing.OFSDeltaObject, len(d), offsetBack(len(base)), d)))
-	hash := gitstore.Object{Type: plumbing.BlobObject, Data: []byte("abc")}.Hash()
-	f.Add(bundleOf(2, base, packed(plumbing.REFDeltaObject, len(d), hash[:], d)))
+	f.Add(bundleOf(2, base, packed(offsetDelta, len(d), offsetBack(len(base)), d)))
+	hash := object.Object{Type: object.TypeBlob, Data: []byte("abc")}.Hash()
+	f.Add(bundleOf(2, base, packed(nameDelta, len(d), hash[:], d)))
 	f.Add([]byte(bundleHead + "\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		// The checksum would keep every change out: put it right.
@@ -285,7 +283,7 @@ func FuzzStatement(f *testing.F) {
 		parseAdoption("adopted", data)
 		ParseSigners("signers", data)
 		ParseRevoked("revoked", data)
-		parseSeal("seal/"+lw+"/1-00000000", plumbing.ZeroHash, data)
+		parseSeal("seal/"+lw+"/1-00000000", object.ZeroHash, data)
 		parseCommit(data)
 	})
 }

@@ -10,9 +10,8 @@ import (
 	"sync"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -266,7 +265,7 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string, changed func() ([
 		r.Git = append(r.Git, GitProblem{What: "a write was cut short", Remedy: "run: benchlore save", Warning: true})
 	}
 	if st.NoIndex {
-		r.Git = append(r.Git, GitProblem{What: "git's index is gone", Remedy: "make it anew: " + gitstore.NewIndex, Warning: true})
+		r.Git = append(r.Git, GitProblem{What: "git's index is gone", Remedy: "rebuild it: " + gitstore.NewIndex, Warning: true})
 	}
 	locks, err := l.repo.LeftLocks(leftFor)
 	if err != nil {
@@ -342,13 +341,13 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string, changed func() ([
 }
 
 // checkTree looks through main's tree for what must never be in it.
-func (l *Ledger) checkTree(r *CheckReport, tree plumbing.Hash) error {
+func (l *Ledger) checkTree(r *CheckReport, tree object.Hash) error {
 	w := l.walked()
 	if w.Tree == tree {
 		return nil
 	}
 	var found []gitstore.TreeChange
-	look := func(from plumbing.Hash) error {
+	look := func(from object.Hash) error {
 		found = nil
 		return l.repo.EachChange(from, tree, func(f gitstore.TreeChange) {
 			if !f.New.Hash.IsZero() && (strings.HasPrefix(f.Path, "private/") || !f.New.Mode.IsRegular() && belongs(f.Path)) {
@@ -359,7 +358,7 @@ func (l *Ledger) checkTree(r *CheckReport, tree plumbing.Hash) error {
 	// What was looked through before need not be again; a tree that is gone is
 	// looked through whole.
 	if look(w.Tree) != nil {
-		if err := look(plumbing.ZeroHash); err != nil {
+		if err := look(object.ZeroHash); err != nil {
 			return err
 		}
 	}
@@ -381,8 +380,8 @@ func (l *Ledger) checkTree(r *CheckReport, tree plumbing.Hash) error {
 }
 
 // committedUnits lists the units main has, in order, and the tree of each.
-func (l *Ledger) committedUnits(tree plumbing.Hash) ([]string, map[string]plumbing.Hash, error) {
-	trees := map[string]plumbing.Hash{}
+func (l *Ledger) committedUnits(tree object.Hash) ([]string, map[string]object.Hash, error) {
+	trees := map[string]object.Hash{}
 	if tree.IsZero() {
 		return nil, trees, nil
 	}
@@ -415,7 +414,7 @@ func (l *Ledger) committedUnits(tree plumbing.Hash) ([]string, map[string]plumbi
 
 // checkStep holds one unit's branch against main: its files are a subset of
 // main's, and after a close the two trees are the same object.
-func (l *Ledger) checkStep(r *CheckReport, name string, here, named plumbing.Hash) error {
+func (l *Ledger) checkStep(r *CheckReport, name string, here, named object.Hash) error {
 	bad := func(remedy, format string, args ...any) {
 		r.Git = append(r.Git, GitProblem{Unit: name, What: fmt.Sprintf(format, args...), Remedy: remedy})
 	}
@@ -442,10 +441,10 @@ func (l *Ledger) checkStep(r *CheckReport, name string, here, named plumbing.Has
 	if err != nil {
 		return err
 	}
-	if c.TreeHash == here {
+	if c.Tree == here {
 		return nil
 	}
-	diff, err := l.repo.DiffTrees(c.TreeHash, here)
+	diff, err := l.repo.DiffTrees(c.Tree, here)
 	if err != nil {
 		return err
 	}

@@ -7,16 +7,15 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 )
 
 // CheckObjects reads every object of git that main, the units' branches and the
 // seals lead to, and reports what is gone or does not have the bytes it is named
 // for. A partial clone may lack objects; what it has is read.
 func (l *Ledger) CheckObjects() (*CheckReport, error) {
-	w := &objectWalk{l: l, seen: map[plumbing.Hash]bool{}}
+	w := &objectWalk{l: l, seen: map[object.Hash]bool{}}
 	refs, err := l.repo.Refs("refs/")
 	if err != nil {
 		return nil, err
@@ -41,7 +40,7 @@ func (l *Ledger) CheckObjects() (*CheckReport, error) {
 
 // reached is an object and how it was come by.
 type reached struct {
-	hash plumbing.Hash
+	hash object.Hash
 	from string // the branch or tag
 	path string // of a file or folder in its tree
 	top  bool   // of main as it stands, so that a work file may have the same bytes
@@ -50,7 +49,7 @@ type reached struct {
 type objectWalk struct {
 	l        *Ledger
 	queue    []reached
-	seen     map[plumbing.Hash]bool
+	seen     map[object.Hash]bool
 	problems []GitProblem
 }
 
@@ -84,13 +83,13 @@ func (w *objectWalk) read(at reached) error {
 		return err
 	}
 	switch t {
-	case plumbing.TagObject:
+	case object.TypeTag:
 		tag, err := repo.Tag(at.hash)
 		if err != nil {
 			return err
 		}
 		w.queue = append(w.queue, reached{hash: tag.Target, from: at.from})
-	case plumbing.CommitObject:
+	case object.TypeCommit:
 		c, err := repo.Commit(at.hash)
 		if err != nil {
 			return err
@@ -103,8 +102,8 @@ func (w *objectWalk) read(at reached) error {
 			w.queue = append(w.queue, reached{hash: p, from: at.from})
 		}
 		// Last in, first out: the newest tree is read first.
-		w.queue = append(w.queue, reached{hash: c.TreeHash, from: at.from, top: at.top})
-	case plumbing.TreeObject:
+		w.queue = append(w.queue, reached{hash: c.Tree, from: at.from, top: at.top})
+	case object.TypeTree:
 		entries, err := repo.Tree(at.hash)
 		if err != nil {
 			return err

@@ -7,7 +7,7 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
+	"benchlore/ledger/gitstore/object"
 )
 
 // checkSeals reports seals that two benches made beside one another: one of them
@@ -15,7 +15,7 @@ import (
 // another version. And it reports seals that are gone or another by now: those that
 // main says were made, those that adopted/ says came with a unit, and those that a
 // later number shows to have been there.
-func (l *Ledger) checkSeals(r *CheckReport, only []string, made, units map[string]plumbing.Hash) error {
+func (l *Ledger) checkSeals(r *CheckReport, only []string, made, units map[string]object.Hash) error {
 	refs, err := l.repo.Refs(tagRefs + sealTags)
 	if err != nil {
 		return err

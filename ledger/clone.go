@@ -10,9 +10,8 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 )
 
 // Clone copies a ledger from an own server into dir, which must not be there or
@@ -24,7 +23,7 @@ func Clone(ctx context.Context, url, dir string, opt Options) (*Ledger, error) {
 			url = abs
 		}
 	}
-	return populate(ctx, dir, opt, func(r *gitstore.Repo) (map[string]plumbing.Hash, *gitstore.Received, error) {
+	return populate(ctx, dir, opt, func(r *gitstore.Repo) (map[string]object.Hash, *gitstore.Received, error) {
 		far, err := r.Remote(url, gitstore.RemoteOptions{Passphrase: opt.Passphrase})
 		if err != nil {
 			return nil, nil, err
@@ -37,14 +36,14 @@ func Clone(ctx context.Context, url, dir string, opt Options) (*Ledger, error) {
 		if err != nil {
 			return nil, nil, err
 		}
-		maps.DeleteFunc(refs, func(name string, _ plumbing.Hash) bool {
+		maps.DeleteFunc(refs, func(name string, _ object.Hash) bool {
 			return name != mainRef && !strings.HasPrefix(name, unitRefs) && !strings.HasPrefix(name, tagRefs+sealTags)
 		})
 		if refs[mainRef].IsZero() {
 			return nil, nil, &UsageError{far.URL + " holds no ledger: it has no branch main", "send one there first: benchlore sync, in a ledger whose shop.toml names it"}
 		}
 		want := slices.Collect(maps.Values(refs))
-		slices.SortFunc(want, func(a, b plumbing.Hash) int { return slices.Compare(a[:], b[:]) })
+		slices.SortFunc(want, func(a, b object.Hash) int { return slices.Compare(a[:], b[:]) })
 		got, err := far.Fetch(ctx, slices.Compact(want), nil)
 		return refs, got, err
 	}, nil)
@@ -52,7 +51,7 @@ func Clone(ctx context.Context, url, dir string, opt Options) (*Ledger, error) {
 
 // populate makes a ledger in dir of objects and refs from elsewhere, and of what
 // then, where it is given, adds. On failure, or when ctx ends, nothing stays.
-func populate(ctx context.Context, dir string, opt Options, from func(*gitstore.Repo) (map[string]plumbing.Hash, *gitstore.Received, error),
+func populate(ctx context.Context, dir string, opt Options, from func(*gitstore.Repo) (map[string]object.Hash, *gitstore.Received, error),
 	then func(*Ledger) error) (_ *Ledger, err error) {
 	dir, err = filepath.Abs(dir)
 	if err != nil {
@@ -63,7 +62,7 @@ func populate(ctx context.Context, dir string, opt Options, from func(*gitstore.
 		return nil, &UsageError{fmt.Sprintf("%s is there already and is not empty", dir), "choose another folder"}
 	}
 	fresh := err != nil
-	repo, err := gitstore.Init(dir, gitstore.InitOptions{NoSync: opt.NoSync})
+	repo, err := gitstore.Init(dir, gitstore.InitOptions{NoSync: opt.NoSync, Program: Program})
 	if err != nil {
 		return nil, err
 	}

@@ -12,9 +12,8 @@ import (
 	"sort"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -29,9 +28,9 @@ type Review struct {
 
 	loaded *Loaded
 	past   *past
-	parent plumbing.Hash // the branch before
-	before plumbing.Hash // its tree
-	model  []byte        // the model as it stands now, where the unit's copy differs; nil: it does not
+	parent object.Hash // the branch before
+	before object.Hash // its tree
+	model  []byte      // the model as it stands now, where the unit's copy differs; nil: it does not
 }
 
 // Travelling is one file that would travel.
@@ -76,7 +75,7 @@ func (l *Ledger) partOnly(what string) error {
 	return &UsageError{"this copy has only part of the history, so it may read and record but not " + what, remedy}
 }
 
-func (l *Ledger) review(name string, stock *Stock, head, tree plumbing.Hash) (*Review, error) {
+func (l *Ledger) review(name string, stock *Stock, head, tree object.Hash) (*Review, error) {
 	r := &Review{Unit: name}
 	if l.repo.Shallow || l.repo.Partial {
 		return nil, l.partOnly("close")
@@ -101,7 +100,7 @@ func (l *Ledger) review(name string, stock *Stock, head, tree plumbing.Hash) (*R
 		if err != nil {
 			return nil, err
 		}
-		r.before = c.TreeHash
+		r.before = c.Tree
 	}
 	if want.IsZero() {
 		if _, closed, err := l.repo.TreeAt(tree, unitDir(name)+"/model.toml"); err != nil {
@@ -176,7 +175,7 @@ func (r *Review) problem(p, message, write string) {
 
 // lateProblems reports files that were closed and are different now without
 // saying why.
-func lateProblems(l *Ledger, r *Review, tree plumbing.Hash, changed map[string]bool) []schema.Problem {
+func lateProblems(l *Ledger, r *Review, tree object.Hash, changed map[string]bool) []schema.Problem {
 	var out []schema.Problem
 	for p, was := range changed {
 		if !was {
@@ -253,7 +252,7 @@ func (r *Review) order(changed map[string]bool) {
 }
 
 // addModel puts the model as it stands now at the end of what travels.
-func (r *Review) addModel(l *Ledger, tree plumbing.Hash) error {
+func (r *Review) addModel(l *Ledger, tree object.Hash) error {
 	model, ok, err := l.blobAt(tree, "models/"+modelOf(r.Unit)+".toml")
 	if err != nil || !ok {
 		return err
@@ -343,7 +342,7 @@ func (w *writer) travel(r *Review, signer gitstore.Signer) error {
 	for i := 0; i < len(r.Files); {
 		// One commit takes a record together with its attachments.
 		subject := r.Files[i].commit
-		changes := map[string]*plumbing.Hash{}
+		changes := map[string]*object.Hash{}
 		author := committer
 		var records []string
 		for first := true; i < len(r.Files) && r.Files[i].commit == subject; i++ {
@@ -383,7 +382,7 @@ func (w *writer) travel(r *Review, signer gitstore.Signer) error {
 		trailers = append(trailers, trailer{"Instrument", r.loaded.Instrument.UUID})
 		spec := gitstore.CommitSpec{Tree: tree, Author: author, Committer: committer, Message: message(subject, trailers), Sign: signer}
 		if !head.IsZero() {
-			spec.Parents = []plumbing.Hash{head}
+			spec.Parents = []object.Hash{head}
 		}
 		if head, err = w.tx.WriteCommit(spec); err != nil {
 			return err
@@ -482,8 +481,8 @@ func (e *UnsavedError) Hint() string { return "save hand edits first: benchlore 
 
 // unsaved reports hand edits, in the files and folders named, that main does
 // not have.
-func (l *Ledger) unsaved(tree plumbing.Hash, where ...string) error {
-	have := map[string]plumbing.Hash{}
+func (l *Ledger) unsaved(tree object.Hash, where ...string) error {
+	have := map[string]object.Hash{}
 	var names []string
 	for _, p := range where {
 		e, ok, err := l.repo.TreeAt(tree, p)
@@ -493,7 +492,7 @@ func (l *Ledger) unsaved(tree plumbing.Hash, where ...string) error {
 		if ok && e.Mode.IsFile() {
 			have[p] = e.Hash
 		} else if ok {
-			diff, err := l.repo.DiffTrees(plumbing.ZeroHash, e.Hash)
+			diff, err := l.repo.DiffTrees(object.ZeroHash, e.Hash)
 			if err != nil {
 				return err
 			}

@@ -9,7 +9,7 @@ import (
 	"path/filepath"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
+	"benchlore/ledger/gitstore/object"
 )
 
 // walked is what was learnt from main's history and tree, and up to where.
@@ -17,10 +17,10 @@ import (
 // there.
 type walked struct {
 	Program string
-	Main    plumbing.Hash            // Heads is as of this commit
-	Heads   map[string]plumbing.Hash // the head each unit's branch was last given
-	Seals   map[string]plumbing.Hash // the seals that were made, by tag
-	Tree    plumbing.Hash            // a tree of main with nothing in it that must not be
+	Main    object.Hash            // Heads is as of this commit
+	Heads   map[string]object.Hash // the head each unit's branch was last given
+	Seals   map[string]object.Hash // the seals that were made, by tag
+	Tree    object.Hash            // a tree of main with nothing in it that must not be
 }
 
 func (l *Ledger) walkedFile() string {
@@ -85,8 +85,8 @@ func readDerived(name string) ([]byte, error) {
 
 // closeHeads returns the head each unit's branch was last given by main, and the
 // seals that were made on it. It walks main back to where it was walked before.
-func (l *Ledger) closeHeads(from plumbing.Hash) (heads, seals map[string]plumbing.Hash, err error) {
-	heads, seals = map[string]plumbing.Hash{}, map[string]plumbing.Hash{}
+func (l *Ledger) closeHeads(from object.Hash) (heads, seals map[string]object.Hash, err error) {
+	heads, seals = map[string]object.Hash{}, map[string]object.Hash{}
 	if from.IsZero() {
 		return heads, seals, nil
 	}
@@ -109,11 +109,11 @@ func (l *Ledger) closeHeads(from plumbing.Hash) (heads, seals map[string]plumbin
 			return nil, nil, err
 		}
 		take(c.Message)
-		if len(c.ParentHashes) != 1 {
-			w.Main = plumbing.ZeroHash // a merge, or another history: walk all of it
+		if len(c.Parents) != 1 {
+			w.Main = object.ZeroHash // a merge, or another history: walk all of it
 			break
 		}
-		at = c.ParentHashes[0]
+		at = c.Parents[0]
 	}
 	if w.Main.IsZero() {
 		clear(heads)

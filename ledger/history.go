@@ -6,8 +6,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -53,8 +52,8 @@ func (l *Ledger) ShopHistory(name string) ([]Step, error) {
 
 // steps walks the history from a head, with the files below dir. A merge is a
 // step of its own only where it has what none of its parents has.
-func (l *Ledger) steps(head plumbing.Hash, dir string) ([]Step, error) {
-	at := func(tree plumbing.Hash) (plumbing.Hash, error) {
+func (l *Ledger) steps(head object.Hash, dir string) ([]Step, error) {
+	at := func(tree object.Hash) (object.Hash, error) {
 		if dir == "" {
 			return tree, nil
 		}
@@ -66,7 +65,7 @@ func (l *Ledger) steps(head plumbing.Hash, dir string) ([]Step, error) {
 		if err != nil {
 			return nil, err
 		}
-		here, err := at(c.TreeHash)
+		here, err := at(c.Tree)
 		if err != nil {
 			return nil, err
 		}
@@ -74,13 +73,13 @@ func (l *Ledger) steps(head plumbing.Hash, dir string) ([]Step, error) {
 		if err != nil {
 			return nil, err
 		}
-		before := make([]plumbing.Hash, max(len(parents), 1))
+		before := make([]object.Hash, max(len(parents), 1))
 		for i, p := range parents {
 			pc, err := l.repo.Commit(p)
 			if err != nil {
 				return nil, err
 			}
-			if before[i], err = at(pc.TreeHash); err != nil {
+			if before[i], err = at(pc.Tree); err != nil {
 				return nil, err
 			}
 		}
@@ -116,7 +115,7 @@ func (l *Ledger) steps(head plumbing.Hash, dir string) ([]Step, error) {
 	return out, nil
 }
 
-func (l *Ledger) fileSteps(before, after plumbing.Hash) ([]FileStep, error) {
+func (l *Ledger) fileSteps(before, after object.Hash) ([]FileStep, error) {
 	diff, err := l.repo.DiffTrees(before, after)
 	if err != nil {
 		return nil, err

@@ -13,8 +13,7 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -84,7 +83,7 @@ func TestHostilePackets(t *testing.T) {
 	}
 	tree := func(name string, mode string) func(f *forgery) []byte {
 		return func(f *forgery) []byte {
-			h := f.put(plumbing.BlobObject, []byte("[core]\n\tfsmonitor = touch "+filepath.Join(top, "owned")))
+			h := f.put(object.TypeBlob, []byte("[core]\n\tfsmonitor = touch "+filepath.Join(top, "owned")))
 			if mode == treeMode {
 				h = f.tree([]rawEntry{{fileMode, "config", h}})
 			}
@@ -95,7 +94,7 @@ func TestHostilePackets(t *testing.T) {
 	}
 	inFiles := func(entries ...rawEntry) func(f *forgery) []byte {
 		return func(f *forgery) []byte {
-			h := f.put(plumbing.BlobObject, []byte("x"))
+			h := f.put(object.TypeBlob, []byte("x"))
 			for i := range entries {
 				entries[i].hash = h
 			}
@@ -118,7 +117,7 @@ func TestHostilePackets(t *testing.T) {
 	}
 	text := func(change func(st *Statement)) func(f *forgery) []byte {
 		return func(f *forgery) []byte {
-			f.commit(f.tree(f.folder()), []plumbing.Hash{f.head()}, "2031-03-05 note\n")
+			f.commit(f.tree(f.folder()), []object.Hash{f.head()}, "2031-03-05 note\n")
 			f.reseal(change)
 			return f.pack()
 		}
@@ -185,18 +184,18 @@ func TestHostilePackets(t *testing.T) {
 		{"a file and a folder of one name", inFiles(rawEntry{mode: fileMode, name: "plan"}, rawEntry{mode: fileMode, name: "plan"}), Broken},
 		{"a name that turns the text round", inFiles(rawEntry{mode: fileMode, name: "plan\u202etxt.exe"}), Broken},
 		{"a hundred thousand records", func(f *forgery) []byte {
-			h := f.put(plumbing.BlobObject, []byte("kind = \"note\"\n"))
+			h := f.put(object.TypeBlob, []byte("kind = \"note\"\n"))
 			var e []rawEntry
 			for i := range maxFiles + 1 {
 				e = append(e, rawEntry{fileMode, fmt.Sprintf("2031-03-04-note-%06d.toml", i), h})
 			}
-			f.commit(f.tree(e), []plumbing.Hash{f.head()}, "many\n")
+			f.commit(f.tree(e), []object.Hash{f.head()}, "many\n")
 			return f.pack()
 		}, Broken},
 		{"thousands of seals", func(f *forgery) []byte {
 			s := f.seals()[0]
 			for i := range 3000 {
-				f.refs = append(f.refs, bundleRef{fmt.Sprintf("%sseal/%s/%d-%s", tagRefs, lw, i+2, s.Name[len(s.Name)-8:]), plumbing.NewHash(s.Hash)})
+				f.refs = append(f.refs, bundleRef{fmt.Sprintf("%sseal/%s/%d-%s", tagRefs, lw, i+2, s.Name[len(s.Name)-8:]), object.NewHash(s.Hash)})
 			}
 			f.history = true
 			return f.pack()

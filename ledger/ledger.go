@@ -181,7 +181,7 @@ func Open(dir string, opt Options) (*Ledger, error) {
 		}
 	}
 	if err == nil {
-		l.repo, err = gitstore.Open(dir)
+		l.repo, err = gitstore.Open(dir, Program)
 	}
 	if err != nil {
 		root.Close()
@@ -247,7 +247,7 @@ type InitOptions struct {
 // begun opens the repository of a ledger whose start was cut short before its
 // first commit; nil where dir holds anything else.
 func begun(dir string) *gitstore.Repo {
-	repo, err := gitstore.Open(dir)
+	repo, err := gitstore.Open(dir, Program)
 	if err != nil {
 		return nil
 	}
@@ -288,7 +288,7 @@ func Init(dir string, in InitOptions, opt Options) (*Ledger, error) {
 	if _, problems := schema.Decode[schema.Shop]("shop.toml", files["shop.toml"]); schema.Worst(problems) > schema.Warned {
 		return nil, &ProblemsError{"the shop's particulars", problems}
 	}
-	repo, err := gitstore.Init(dir, gitstore.InitOptions{Branch: "main", NoSync: opt.NoSync})
+	repo, err := gitstore.Init(dir, gitstore.InitOptions{Branch: "main", NoSync: opt.NoSync, Program: Program})
 	if err != nil {
 		if repo = begun(dir); repo == nil {
 			return nil, err

@@ -10,8 +10,7 @@ import (
 	"strings"
 	"sync"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 	"benchlore/schema/unit"
 )
@@ -283,7 +282,7 @@ func (s diskSource) below(dir string, entries []fs.DirEntry) ([]string, error) {
 // treeSource reads from a tree of git that stands for a unit's folder.
 type treeSource struct {
 	l    *Ledger
-	tree plumbing.Hash
+	tree object.Hash
 	dir  string
 }
 
@@ -296,7 +295,7 @@ func (s treeSource) read(p string) ([]byte, error) {
 }
 
 func (s treeSource) names(string) ([]string, error) {
-	diff, err := s.l.repo.DiffTrees(plumbing.ZeroHash, s.tree)
+	diff, err := s.l.repo.DiffTrees(object.ZeroHash, s.tree)
 	out := make([]string, len(diff))
 	for i, d := range diff {
 		out[i] = s.dir + "/" + d.Path

@@ -9,10 +9,8 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -34,24 +32,24 @@ import (
 
 // side is one bench's state.
 type side struct {
-	main  plumbing.Hash            // its head; zero where main is not exchanged
-	units map[string]plumbing.Hash // heads of the units' branches
+	main  object.Hash            // its head; zero where main is not exchanged
+	units map[string]object.Hash // heads of the units' branches
 }
 
 // conflictFile is a version of a file that did not stand.
 type conflictFile struct {
 	path string // of the file, from the ledger
-	blob plumbing.Hash
+	blob object.Hash
 }
 
 // merged is the outcome of a merge.
 type merged struct {
-	tree      plumbing.Hash            // of main
-	units     map[string]plumbing.Hash // heads, of every unit that differed
-	touched   []string                 // units that differ from ours, by branch or by folder
-	conflicts []conflictFile           // new ones
-	renamed   map[string]string        // units that had to take another name
-	anew      map[string]bool          // units whose unsealed history there gives way to the sealed one here
+	tree      object.Hash            // of main
+	units     map[string]object.Hash // heads, of every unit that differed
+	touched   []string               // units that differ from ours, by branch or by folder
+	conflicts []conflictFile         // new ones
+	renamed   map[string]string      // units that had to take another name
+	anew      map[string]bool        // units whose unsealed history there gives way to the sealed one here
 }
 
 // merging is a merge at work.
@@ -59,27 +57,27 @@ type merging struct {
 	l            *Ledger
 	tx           *gitstore.Tx
 	ours, theirs side
-	at           string                   // the other side's address, as shown
-	seals        map[string]plumbing.Hash // of the other side, by ref
+	at           string                 // the other side's address, as shown
+	seals        map[string]object.Hash // of the other side, by ref
 	signer       func() (gitstore.Signer, error)
 	by           gitstore.Ident
 
-	trees  [2]plumbing.Hash // main's, ours and theirs
-	base   plumbing.Hash    // and the ancestor's
+	trees  [2]object.Hash // main's, ours and theirs
+	base   object.Hash    // and the ancestor's
 	out    merged
-	change map[string]plumbing.Hash          // files of main, as they will be; zero: gone
-	lost   map[string]map[plumbing.Hash]bool // versions on main that did not stand
-	beside map[string]map[plumbing.Hash]bool // and on units' branches
-	closed map[string]map[string]map[plumbing.Hash]bool
+	change map[string]object.Hash          // files of main, as they will be; zero: gone
+	lost   map[string]map[object.Hash]bool // versions on main that did not stand
+	beside map[string]map[object.Hash]bool // and on units' branches
+	closed map[string]map[string]map[object.Hash]bool
 }
 
 // run merges.
 func (m *merging) run() (*merged, error) {
-	m.out = merged{units: map[string]plumbing.Hash{}, renamed: map[string]string{}, anew: map[string]bool{}}
-	m.change, m.lost, m.beside = map[string]plumbing.Hash{}, map[string]map[plumbing.Hash]bool{}, map[string]map[plumbing.Hash]bool{}
-	m.closed = map[string]map[string]map[plumbing.Hash]bool{}
+	m.out = merged{units: map[string]object.Hash{}, renamed: map[string]string{}, anew: map[string]bool{}}
+	m.change, m.lost, m.beside = map[string]object.Hash{}, map[string]map[object.Hash]bool{}, map[string]map[object.Hash]bool{}
+	m.closed = map[string]map[string]map[object.Hash]bool{}
 	var err error
-	for i, h := range []plumbing.Hash{m.ours.main, m.theirs.main} {
+	for i, h := range []object.Hash{m.ours.main, m.theirs.main} {
 		if h.IsZero() {
 			continue
 		}
@@ -121,14 +119,14 @@ func (m *merging) run() (*merged, error) {
 
 // baseTree is the tree of the best common ancestor. Where there are several,
 // because two copies merged the same states, it is their merge.
-func (m *merging) baseTree(a, b plumbing.Hash) (plumbing.Hash, error) {
-	return m.base3([]plumbing.Hash{a}, []plumbing.Hash{b}, 0)
+func (m *merging) baseTree(a, b object.Hash) (object.Hash, error) {
+	return m.base3([]object.Hash{a}, []object.Hash{b}, 0)
 }
 
-func (m *merging) base3(a, b []plumbing.Hash, depth int) (plumbing.Hash, error) {
+func (m *merging) base3(a, b []object.Hash, depth int) (object.Hash, error) {
 	bases, err := m.l.repo.MergeBases(a, b)
 	if err != nil || len(bases) == 0 {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
 	tree, err := m.l.branchTree(bases[0])
 	if err != nil {
@@ -144,8 +142,8 @@ func (m *merging) base3(a, b []plumbing.Hash, depth int) (plumbing.Hash, error) 
 		if err != nil {
 			return tree, err
 		}
-		v := &merging{l: m.l, tx: m.tx, trees: [2]plumbing.Hash{tree, other}, base: below,
-			change: map[string]plumbing.Hash{}, lost: map[string]map[plumbing.Hash]bool{}}
+		v := &merging{l: m.l, tx: m.tx, trees: [2]object.Hash{tree, other}, base: below,
+			change: map[string]object.Hash{}, lost: map[string]map[object.Hash]bool{}}
 		v.ours.main, v.theirs.main = bases[0], bases[i]
 		if _, err := v.files(); err != nil {
 			return tree, err
@@ -174,7 +172,7 @@ func (m *merging) files() (map[string]bool, error) {
 		}
 		m.change[c.path] = h
 		if both {
-			for _, v := range []plumbing.Hash{c.ours, c.theirs} {
+			for _, v := range []object.Hash{c.ours, c.theirs} {
 				if v != h && !v.IsZero() {
 					lose(m.lost, c.path, v)
 				}
@@ -223,7 +221,7 @@ func (m *merging) revive(folders map[string]bool) error {
 				}
 				continue
 			}
-			for _, t := range []plumbing.Hash{m.base, m.trees[0], m.trees[1]} {
+			for _, t := range []object.Hash{m.base, m.trees[0], m.trees[1]} {
 				e, ok, err := m.l.repo.TreeAt(t, p)
 				if err != nil {
 					return err
@@ -238,9 +236,9 @@ func (m *merging) revive(folders map[string]bool) error {
 	return nil
 }
 
-func lose(lost map[string]map[plumbing.Hash]bool, p string, blob plumbing.Hash) {
+func lose(lost map[string]map[object.Hash]bool, p string, blob object.Hash) {
 	if lost[p] == nil {
-		lost[p] = map[plumbing.Hash]bool{}
+		lost[p] = map[object.Hash]bool{}
 	}
 	lost[p][blob] = true
 }
@@ -248,19 +246,19 @@ func lose(lost map[string]map[plumbing.Hash]bool, p string, blob plumbing.Hash) 
 // change3 is a file that is not the same in all of three trees; zero: absent.
 type change3 struct {
 	path               string
-	base, ours, theirs plumbing.Hash
+	base, ours, theirs object.Hash
 }
 
 // diff3 lists what differs between a tree and two others.
-func (l *Ledger) diff3(base, ours, theirs plumbing.Hash) ([]change3, error) {
+func (l *Ledger) diff3(base, ours, theirs object.Hash) ([]change3, error) {
 	found := map[string]*change3{}
-	for i, tree := range []plumbing.Hash{ours, theirs} {
+	for i, tree := range []object.Hash{ours, theirs} {
 		diff, err := l.repo.DiffTrees(base, tree)
 		if err != nil {
 			return nil, err
 		}
 		for _, d := range diff {
-			if !d.New.Hash.IsZero() && d.New.Mode != filemode.Regular && d.New.Mode != filemode.Executable && d.New.Mode != filemode.Deprecated {
+			if !d.New.Hash.IsZero() && d.New.Mode != object.ModeRegular && d.New.Mode != object.ModeExecutable && d.New.Mode != object.ModeGroup {
 				return nil, &UsageError{fmt.Sprintf("%s is a link or another special file on one of the two sides", d.Path),
 					"a ledger holds plain files: put the file itself there with git, commit, and sync again"}
 			}
@@ -285,7 +283,7 @@ func (l *Ledger) diff3(base, ours, theirs plumbing.Hash) ([]change3, error) {
 
 // decide says which version of a file stands, and whether another one lost
 // against it.
-func (m *merging) decide(c change3) (plumbing.Hash, bool, error) {
+func (m *merging) decide(c change3) (object.Hash, bool, error) {
 	switch {
 	case c.ours == c.theirs, c.theirs == c.base:
 		return c.ours, false, nil
@@ -307,7 +305,7 @@ func (m *merging) decide(c change3) (plumbing.Hash, bool, error) {
 }
 
 // later chooses between two versions of a file by when each was committed.
-func (m *merging) later(p string, a, headA, b, headB plumbing.Hash) (plumbing.Hash, error) {
+func (m *merging) later(p string, a, headA, b, headB object.Hash) (object.Hash, error) {
 	ta, err := m.came(p, a, headA)
 	if err != nil {
 		return a, err
@@ -326,9 +324,9 @@ func (m *merging) later(p string, a, headA, b, headB plumbing.Hash) (plumbing.Ha
 }
 
 // came is when a version of a file was committed.
-func (m *merging) came(p string, blob, head plumbing.Hash) (time.Time, error) {
+func (m *merging) came(p string, blob, head object.Hash) (time.Time, error) {
 	l := m.l
-	has := func(commit plumbing.Hash) (bool, error) {
+	has := func(commit object.Hash) (bool, error) {
 		tree, err := l.branchTree(commit)
 		if err != nil {
 			return false, err
@@ -374,15 +372,15 @@ func (m *merging) assign(name string) error {
 	if err != nil {
 		return err
 	}
-	var before [2]plumbing.Hash // trees of the two branches that were merged
-	for i, h := range []plumbing.Hash{m.ours.units[name], m.theirs.units[name]} {
+	var before [2]object.Hash // trees of the two branches that were merged
+	for i, h := range []object.Hash{m.ours.units[name], m.theirs.units[name]} {
 		if !h.IsZero() {
 			if before[i], err = m.l.branchTree(h); err != nil {
 				return err
 			}
 		}
 	}
-	files, err := m.l.repo.DiffTrees(plumbing.ZeroHash, tree)
+	files, err := m.l.repo.DiffTrees(object.ZeroHash, tree)
 	if err != nil {
 		return err
 	}
@@ -402,7 +400,7 @@ func (m *merging) assign(name string) error {
 				continue // no close changed it: what main says is open
 			}
 		}
-		versions := map[plumbing.Hash]bool{stands: true}
+		versions := map[object.Hash]bool{stands: true}
 		for i := range m.trees {
 			e, ok, err := m.l.repo.TreeAt(m.trees[i], p)
 			if err != nil {
@@ -433,8 +431,8 @@ func (m *merging) assign(name string) error {
 }
 
 // sameIn reports whether a file is the same on both branches that were merged.
-func (m *merging) sameIn(trees [2]plumbing.Hash, p string) (bool, error) {
-	var have [2]plumbing.Hash
+func (m *merging) sameIn(trees [2]object.Hash, p string) (bool, error) {
+	var have [2]object.Hash
 	for i, t := range trees {
 		if t.IsZero() {
 			continue
@@ -449,7 +447,7 @@ func (m *merging) sameIn(trees [2]plumbing.Hash, p string) (bool, error) {
 }
 
 // head is where a unit's branch stands after the merge.
-func (m *merging) head(name string) plumbing.Hash {
+func (m *merging) head(name string) object.Hash {
 	if h, ok := m.out.units[name]; ok {
 		return h
 	}
@@ -460,7 +458,7 @@ func (m *merging) head(name string) plumbing.Hash {
 }
 
 // now is a file of main as the merge has it so far.
-func (m *merging) now(p string) (plumbing.Hash, error) {
+func (m *merging) now(p string) (object.Hash, error) {
 	if h, ok := m.change[p]; ok {
 		return h, nil
 	}
@@ -469,22 +467,22 @@ func (m *merging) now(p string) (plumbing.Hash, error) {
 }
 
 // history is every version each file of a unit ever had on its branch.
-func (m *merging) history(name string, head plumbing.Hash) (map[string]map[plumbing.Hash]bool, error) {
+func (m *merging) history(name string, head object.Hash) (map[string]map[object.Hash]bool, error) {
 	if h := m.closed[name]; h != nil {
 		return h, nil
 	}
-	out := map[string]map[plumbing.Hash]bool{}
+	out := map[string]map[object.Hash]bool{}
 	for c, err := range m.l.repo.Log(head) {
 		if err != nil {
 			return nil, err
 		}
-		files, err := m.l.repo.DiffTrees(plumbing.ZeroHash, c.TreeHash)
+		files, err := m.l.repo.DiffTrees(object.ZeroHash, c.Tree)
 		if err != nil {
 			return nil, err
 		}
 		for _, f := range files {
 			if out[f.Path] == nil {
-				out[f.Path] = map[plumbing.Hash]bool{}
+				out[f.Path] = map[object.Hash]bool{}
 			}
 			out[f.Path][f.New.Hash] = true
 		}
@@ -499,14 +497,14 @@ const conflictsDir = "conflicts"
 
 // conflictPath is where a version that did not stand is kept. Two copies that
 // merge the same states put it in the same place.
-func conflictPath(p string, blob plumbing.Hash) string {
+func conflictPath(p string, blob object.Hash) string {
 	return fmt.Sprintf("%s/%s/%s%s", conflictsDir, p, blob.String()[:8], path.Ext(p))
 }
 
 // losers are the versions to be kept under conflicts/.
 func (m *merging) losers() ([]conflictFile, error) {
 	var out []conflictFile
-	for _, lost := range []map[string]map[plumbing.Hash]bool{m.lost, m.beside} {
+	for _, lost := range []map[string]map[object.Hash]bool{m.lost, m.beside} {
 		for p, blobs := range lost {
 			stands, err := m.now(p)
 			if err != nil {
@@ -525,15 +523,15 @@ func (m *merging) losers() ([]conflictFile, error) {
 }
 
 // newTree is main's tree with the changes.
-func (m *merging) newTree() (plumbing.Hash, error) {
+func (m *merging) newTree() (object.Hash, error) {
 	lost, err := m.losers()
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
 	for _, c := range lost {
 		m.change[conflictPath(c.path, c.blob)] = c.blob
 	}
-	changes := make(map[string]*plumbing.Hash, len(m.change))
+	changes := make(map[string]*object.Hash, len(m.change))
 	for p, h := range m.change {
 		if changes[p] = nil; !h.IsZero() {
 			changes[p] = &h
@@ -670,8 +668,8 @@ func (m *merging) follow(name string, ids [2]string, was string, changes []chang
 }
 
 // moveUnit gives a unit of a tree of main another name.
-func (m *merging) moveUnit(tree plumbing.Hash, name, to string) (plumbing.Hash, error) {
-	changes := map[string]*plumbing.Hash{}
+func (m *merging) moveUnit(tree object.Hash, name, to string) (object.Hash, error) {
+	changes := map[string]*object.Hash{}
 	for _, top := range []string{"instruments/", "books/"} {
 		e, ok, err := m.l.repo.TreeAt(tree, top+name)
 		if err != nil {
@@ -680,7 +678,7 @@ func (m *merging) moveUnit(tree plumbing.Hash, name, to string) (plumbing.Hash, 
 		if !ok {
 			continue
 		}
-		files, err := m.l.repo.DiffTrees(plumbing.ZeroHash, e.Hash)
+		files, err := m.l.repo.DiffTrees(object.ZeroHash, e.Hash)
 		if err != nil {
 			return tree, err
 		}
@@ -693,7 +691,7 @@ func (m *merging) moveUnit(tree plumbing.Hash, name, to string) (plumbing.Hash, 
 }
 
 // uuid is the identity of a unit in a tree of main, "" where it has none.
-func (m *merging) uuid(tree plumbing.Hash, name string) (string, error) {
+func (m *merging) uuid(tree object.Hash, name string) (string, error) {
 	data, ok, err := m.l.blobAt(tree, unitDir(name)+"/instrument.toml")
 	if err != nil || !ok {
 		return "", err

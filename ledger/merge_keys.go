@@ -5,8 +5,9 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"golang.org/x/crypto/ssh"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // keyBlock is a line about a key, with the comments above it.
@@ -49,10 +50,10 @@ func keyOfLine(line string) string {
 // keyLists merges signers and revoked by key. A key that one side took out of
 // signers is out, whatever the other did to it; in revoked, a key that one side
 // changed or put in is in.
-func (m *merging) keyLists(c change3) (plumbing.Hash, error) {
+func (m *merging) keyLists(c change3) (object.Hash, error) {
 	var lists [3][]keyBlock
 	var texts [3]map[string][]string // by key
-	for i, h := range []plumbing.Hash{c.base, c.ours, c.theirs} {
+	for i, h := range []object.Hash{c.base, c.ours, c.theirs} {
 		texts[i] = map[string][]string{}
 		if h.IsZero() {
 			continue

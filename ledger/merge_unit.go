@@ -7,9 +7,8 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -24,7 +23,7 @@ func (m *merging) unit(name string) error {
 		return nil
 	}
 	l := m.l
-	bases, err := l.repo.MergeBases([]plumbing.Hash{ours}, []plumbing.Hash{theirs})
+	bases, err := l.repo.MergeBases([]object.Hash{ours}, []object.Hash{theirs})
 	switch {
 	case err != nil:
 		return err
@@ -37,7 +36,7 @@ func (m *merging) unit(name string) error {
 	case len(bases) == 0:
 		return m.twoBeginnings(name)
 	}
-	base, err := m.base3([]plumbing.Hash{ours}, []plumbing.Hash{theirs}, 0)
+	base, err := m.base3([]object.Hash{ours}, []object.Hash{theirs}, 0)
 	if err != nil {
 		return err
 	}
@@ -46,13 +45,13 @@ func (m *merging) unit(name string) error {
 		return err
 	}
 	// The order of the parents says nothing about whose turn it was.
-	parents := []plumbing.Hash{ours, theirs}
-	slices.SortFunc(parents, func(a, b plumbing.Hash) int { return slices.Compare(a[:], b[:]) })
+	parents := []object.Hash{ours, theirs}
+	slices.SortFunc(parents, func(a, b object.Hash) int { return slices.Compare(a[:], b[:]) })
 	return m.commitUnit(name, tree, parents, "two benches' work brought together", nil)
 }
 
 // unionTree is the tree of two branches' files together.
-func (m *merging) unionTree(name string, base, ours, theirs plumbing.Hash) (plumbing.Hash, error) {
+func (m *merging) unionTree(name string, base, ours, theirs object.Hash) (object.Hash, error) {
 	l := m.l
 	treeA, err := l.branchTree(ours)
 	if err != nil {
@@ -66,9 +65,9 @@ func (m *merging) unionTree(name string, base, ours, theirs plumbing.Hash) (plum
 	if err != nil {
 		return treeA, err
 	}
-	edits := map[string]*plumbing.Hash{}
+	edits := map[string]*object.Hash{}
 	for _, c := range changes {
-		var h plumbing.Hash
+		var h object.Hash
 		switch {
 		case c.theirs == c.base, c.theirs.IsZero(), c.ours == c.theirs:
 			continue
@@ -89,7 +88,7 @@ func (m *merging) unionTree(name string, base, ours, theirs plumbing.Hash) (plum
 	return m.tx.UpdateTree(treeA, edits)
 }
 
-func (m *merging) commitUnit(name string, tree plumbing.Hash, parents []plumbing.Hash, subject string, records []trailer) error {
+func (m *merging) commitUnit(name string, tree object.Hash, parents []object.Hash, subject string, records []trailer) error {
 	id, err := m.unitID(parents[0])
 	if err != nil {
 		return err
@@ -112,7 +111,7 @@ func (m *merging) commitUnit(name string, tree plumbing.Hash, parents []plumbing
 }
 
 // unitID is the identity of the instrument a commit of a unit's branch is of.
-func (m *merging) unitID(commit plumbing.Hash) (string, error) {
+func (m *merging) unitID(commit object.Hash) (string, error) {
 	tree, err := m.l.branchTree(commit)
 	if err != nil {
 		return "", err
@@ -169,7 +168,7 @@ func (m *merging) twoBeginnings(name string) error {
 		under, over = ours, theirs
 		m.out.anew[name] = true
 	}
-	tree, err := m.unionTree(name, plumbing.ZeroHash, under, over)
+	tree, err := m.unionTree(name, object.ZeroHash, under, over)
 	if err != nil {
 		return err
 	}
@@ -191,7 +190,7 @@ func (m *merging) twoBeginnings(name string) error {
 			records = append(records, trailer{"Record", d.Path})
 		}
 	}
-	return m.commitUnit(name, tree, []plumbing.Hash{under}, "closed on another bench at the same time", records)
+	return m.commitUnit(name, tree, []object.Hash{under}, "closed on another bench at the same time", records)
 }
 
 // moved refuses a branch that somebody put on another beginning by hand: main
@@ -208,7 +207,7 @@ func (m *merging) moved(name string) error {
 	if has, err := l.repo.Has(p.head); err != nil || !has {
 		return err
 	}
-	bases, err := l.repo.MergeBases([]plumbing.Hash{m.ours.units[name]}, []plumbing.Hash{p.head})
+	bases, err := l.repo.MergeBases([]object.Hash{m.ours.units[name]}, []object.Hash{p.head})
 	var missing *gitstore.MissingObject
 	switch {
 	case errors.As(err, &missing):
@@ -221,7 +220,7 @@ func (m *merging) moved(name string) error {
 }
 
 // sealedOn names a seal that stands on a history, "" where there is none.
-func (m *merging) sealedOn(name string, head plumbing.Hash) (string, error) {
+func (m *merging) sealedOn(name string, head object.Hash) (string, error) {
 	refs, err := m.l.repo.Refs(tagRefs + sealTags + name + "/")
 	if err != nil {
 		return "", err

@@ -13,10 +13,10 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"golang.org/x/crypto/ssh"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 	"benchlore/schema/unit"
 )
@@ -119,7 +119,7 @@ func travelled(r *gitstore.Repo, chain []*Seal) (*Travelled, error) {
 	last := chain[len(chain)-1].Statement
 	t := &Travelled{Seals: chain}
 	q := &Ledger{repo: r, opt: Options{Now: func() time.Time { return last.Sealed }}}
-	c, err := r.Commit(plumbing.NewHash(last.Head))
+	c, err := r.Commit(object.NewHash(last.Head))
 	if err != nil {
 		return nil, err
 	}
@@ -141,19 +141,19 @@ func travelled(r *gitstore.Repo, chain []*Seal) (*Travelled, error) {
 	t.Families = schema.NewFamilyList(&families)
 	elsewhere := benches(chain, func(s *Seal) bool { return s.Statement.Shop.Name != last.Shop.Name })
 	stock := &Stock{Families: t.Families, Lots: own.Lots}
-	loaded, err := q.loadWith(last.Unit, stock, treeSource{q, c.TreeHash, unitDir(last.Unit)}, elsewhere)
+	loaded, err := q.loadWith(last.Unit, stock, treeSource{q, c.Tree, unitDir(last.Unit)}, elsewhere)
 	if err != nil {
 		return nil, err
 	}
 	t.Unit, t.Problems, t.Files = loaded.Unit, loaded.Problems, loaded.Files
 	t.Attached = func(p string) ([]byte, error) {
-		data, ok, err := q.blobAt(c.TreeHash, strings.TrimPrefix(p, unitDir(last.Unit)+"/"))
+		data, ok, err := q.blobAt(c.Tree, strings.TrimPrefix(p, unitDir(last.Unit)+"/"))
 		if err == nil && !ok {
 			err = fmt.Errorf("the unit's folder has no file %q", p)
 		}
 		return data, err
 	}
-	t.Steps, err = q.steps(plumbing.NewHash(last.Head), "")
+	t.Steps, err = q.steps(object.NewHash(last.Head), "")
 	return t, err
 }
 
@@ -274,14 +274,14 @@ func (l *Ledger) Handover(name string, render Renderer) ([]byte, Handover, error
 // packetHistory gathers what the bundle holds: everything the head reaches, the
 // seals, and nothing else.
 func (l *Ledger) packetHistory(name string, chain []*Seal) (objectSet, []bundleRef, error) {
-	head := plumbing.NewHash(chain[len(chain)-1].Statement.Head)
+	head := object.NewHash(chain[len(chain)-1].Statement.Head)
 	objects, err := reachableObjects(l.repo, head)
 	if err != nil {
 		return nil, nil, err
 	}
 	refs := []bundleRef{{"HEAD", head}, {unitRef(name), head}}
 	for _, s := range chain {
-		h := plumbing.NewHash(s.Hash)
+		h := object.NewHash(s.Hash)
 		t, data, err := l.repo.Object(h)
 		if err != nil {
 			return nil, nil, err
@@ -289,7 +289,7 @@ func (l *Ledger) packetHistory(name string, chain []*Seal) (objectSet, []bundleR
 		if s.keyFlaw != nil {
 			return nil, nil, fmt.Errorf("the seal %s: its signature does not hold: %w", s.Name, s.keyFlaw)
 		}
-		objects[h] = gitstore.Object{Type: t, Data: data}
+		objects[h] = object.Object{Type: t, Data: data}
 		refs = append(refs, bundleRef{tagRefs + s.Name, h})
 	}
 	return objects, refs, nil
@@ -315,15 +315,15 @@ func claimedSigners(objects objectSet, chain []*Seal, packet ssh.PublicKey, shop
 	}
 	for _, o := range objects {
 		switch o.Type {
-		case plumbing.CommitObject:
+		case object.TypeCommit:
 			if c, err := parseCommit(o.Data); err == nil {
 				name, mail := identOf(c.committer)
 				note(c.check().key, mail, name)
 			}
-		case plumbing.TagObject:
+		case object.TypeTag:
 			payload, _ := splitTag(o.Data)
 			for _, s := range chain {
-				if plumbing.NewHash(s.Hash) == o.Hash() {
+				if object.NewHash(s.Hash) == o.Hash() {
 					name, mail := taggerOf(payload)
 					note(s.key, mail, name)
 				}

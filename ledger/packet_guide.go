@@ -6,7 +6,7 @@ import (
 	"text/template"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
+	"benchlore/ledger/gitstore/object"
 )
 
 // guideText is VERIFY.txt. Lines that begin with four spaces are commands, to be
@@ -171,7 +171,7 @@ func guide(chain []*Seal, objects objectSet, key string) []byte {
 	data.Signed = packetFiles[:len(packetFiles)-2]
 	good, none := 0, 0
 	for _, o := range objects {
-		if o.Type != plumbing.CommitObject {
+		if o.Type != object.TypeCommit {
 			continue
 		}
 		if c, err := parseCommit(o.Data); err == nil && c.check().key != nil {

@@ -3,15 +3,13 @@ package ledger
 import (
 	"fmt"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/object"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 )
 
 // past is what main's history says of one unit since its branch last moved.
 type past struct {
-	head    plumbing.Hash             // where the branch should be; zero: never closed
+	head    object.Hash               // where the branch should be; zero: never closed
 	saved   map[string]gitstore.Ident // by path: who first saved the file as it stands there now, and when
 	changed map[string]gitstore.Ident // by path: who last changed it
 }
@@ -34,16 +32,16 @@ func (e *MissingError) Hint() string {
 
 // past walks main back to the commit that last moved the unit's branch, or to
 // where the unit's folder begins.
-func (l *Ledger) past(name string, from plumbing.Hash) (*past, error) {
+func (l *Ledger) past(name string, from object.Hash) (*past, error) {
 	p := &past{saved: map[string]gitstore.Ident{}, changed: map[string]gitstore.Ident{}}
 	dir := unitDir(name)
-	seen := map[plumbing.Hash]bool{}
-	trees := map[plumbing.Hash]plumbing.Hash{} // commit -> the unit's tree
-	treeOf := func(c *object.Commit) (plumbing.Hash, error) {
+	seen := map[object.Hash]bool{}
+	trees := map[object.Hash]object.Hash{} // commit -> the unit's tree
+	treeOf := func(c *object.Commit) (object.Hash, error) {
 		if t, ok := trees[c.Hash]; ok {
 			return t, nil
 		}
-		e, _, err := l.repo.TreeAt(c.TreeHash, dir)
+		e, _, err := l.repo.TreeAt(c.Tree, dir)
 		trees[c.Hash] = e.Hash
 		return e.Hash, err
 	}
@@ -51,7 +49,7 @@ func (l *Ledger) past(name string, from plumbing.Hash) (*past, error) {
 	// says of the branch is older, and may be of a history that was given up for
 	// another bench's.
 	type item struct {
-		h     plumbing.Hash
+		h     object.Hash
 		below bool
 	}
 	queue := []item{{h: from}}
@@ -104,7 +102,7 @@ func (l *Ledger) past(name string, from plumbing.Hash) (*past, error) {
 
 // closedWhole reports whether a unit's folder on main is what a commit of its
 // branch has.
-func (l *Ledger) closedWhole(head, folder plumbing.Hash) (bool, error) {
+func (l *Ledger) closedWhole(head, folder object.Hash) (bool, error) {
 	ok, err := l.repo.Has(head)
 	if err != nil || !ok {
 		return true, err // reported where the branch is looked for
@@ -115,14 +113,14 @@ func (l *Ledger) closedWhole(head, folder plumbing.Hash) (bool, error) {
 
 // attribute notes which files this commit added or changed. Walking newest
 // first, the first note of a file counts.
-func (p *past) attribute(l *Ledger, c *object.Commit, parents []plumbing.Hash, here plumbing.Hash,
-	treeOf func(*object.Commit) (plumbing.Hash, error), dir string) error {
+func (p *past) attribute(l *Ledger, c *object.Commit, parents []object.Hash, here object.Hash,
+	treeOf func(*object.Commit) (object.Hash, error), dir string) error {
 	who := gitstore.Ident{Name: c.Author.Name, Email: c.Author.Email, When: c.Author.When}
 	isNew := map[string]int{}
 	isChanged := map[string]int{}
 	n := max(len(parents), 1)
 	for i := range n {
-		var before plumbing.Hash
+		var before object.Hash
 		if i < len(parents) {
 			pc, err := l.repo.Commit(parents[i])
 			if err != nil {
@@ -159,7 +157,7 @@ func (p *past) attribute(l *Ledger, c *object.Commit, parents []plumbing.Hash, h
 }
 
 // take keeps the newer of two heads.
-func (p *past) take(l *Ledger, head plumbing.Hash) error {
+func (p *past) take(l *Ledger, head object.Hash) error {
 	if p.head.IsZero() || p.head == head {
 		p.head = head
 		return nil
@@ -173,7 +171,7 @@ func (p *past) take(l *Ledger, head plumbing.Hash) error {
 
 // closedHead is where the unit's branch is or, in a copy that lacks it, where
 // main says it must be; zero: never closed.
-func (l *Ledger) closedHead(name string, main plumbing.Hash) (plumbing.Hash, error) {
+func (l *Ledger) closedHead(name string, main object.Hash) (object.Hash, error) {
 	have, ok, err := l.repo.Ref(unitRef(name))
 	if err != nil || ok || main.IsZero() {
 		return have, err
@@ -182,12 +180,12 @@ func (l *Ledger) closedHead(name string, main plumbing.Hash) (plumbing.Hash, err
 	if err != nil {
 		return have, err
 	}
-	if _, closed, err := l.repo.TreeAt(c.TreeHash, unitDir(name)+"/model.toml"); err != nil || !closed {
+	if _, closed, err := l.repo.TreeAt(c.Tree, unitDir(name)+"/model.toml"); err != nil || !closed {
 		return have, err
 	}
 	p, err := l.past(name, main)
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
 	want, _, err := l.branch(name, p)
 	return want, err
@@ -196,7 +194,7 @@ func (l *Ledger) closedHead(name string, main plumbing.Hash) (plumbing.Hash, err
 // branch returns the head the unit's branch must have and whether it has it.
 // A branch that is behind what main names is what a crash or a copy without it
 // leaves; one that is neither behind nor ahead is an error.
-func (l *Ledger) branch(name string, p *past) (want plumbing.Hash, have plumbing.Hash, err error) {
+func (l *Ledger) branch(name string, p *past) (want object.Hash, have object.Hash, err error) {
 	have, _, err = l.repo.Ref(unitRef(name))
 	if err != nil {
 		return want, have, err

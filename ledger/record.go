@@ -10,9 +10,9 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/google/uuid"
 
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 	"benchlore/schema/entry"
 	"benchlore/schema/refs"
@@ -372,7 +372,7 @@ func sameParts(a, b schema.PartLine) bool {
 
 // closedFiles lists the files the unit's own branch has, by their path in the
 // unit's folder.
-func (l *Ledger) closedFiles(name string, main plumbing.Hash) (map[string]bool, error) {
+func (l *Ledger) closedFiles(name string, main object.Hash) (map[string]bool, error) {
 	closed := map[string]bool{}
 	head, err := l.closedHead(name, main)
 	if err != nil || head.IsZero() {
@@ -382,7 +382,7 @@ func (l *Ledger) closedFiles(name string, main plumbing.Hash) (map[string]bool, 
 	if err != nil {
 		return nil, err
 	}
-	entries, err := l.repo.Tree(c.TreeHash)
+	entries, err := l.repo.Tree(c.Tree)
 	for _, e := range entries {
 		closed[e.Name] = true
 	}

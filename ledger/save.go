@@ -11,10 +11,8 @@ import (
 	"sort"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/object"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -282,7 +280,7 @@ func (l *Ledger) closedChanges(w *writer, name string) ([]schema.Problem, error)
 	var out []schema.Problem
 	for p := range w.removed {
 		if rel, ok := strings.CutPrefix(p, unitDir(name)+"/"); ok {
-			if _, was, err := l.repo.TreeAt(c.TreeHash, rel); err != nil {
+			if _, was, err := l.repo.TreeAt(c.Tree, rel); err != nil {
 				return nil, err
 			} else if was {
 				out = append(out, schema.Problem{File: p, Severity: schema.Unreadable, Message: "was closed: it has travelled and stays",
@@ -295,7 +293,7 @@ func (l *Ledger) closedChanges(w *writer, name string) ([]schema.Problem, error)
 		if !ok {
 			continue
 		}
-		old, was, err := l.blobAt(c.TreeHash, rel)
+		old, was, err := l.blobAt(c.Tree, rel)
 		if err != nil {
 			return nil, err
 		}
@@ -471,8 +469,8 @@ type amending struct {
 	reason string
 
 	past   *past
-	head   plumbing.Hash     // of the unit's branch
-	tree   plumbing.Hash     // its tree
+	head   object.Hash       // of the unit's branch
+	tree   object.Hash       // its tree
 	texts  map[string][]byte // new texts, by path
 	edited map[string]bool   // closed ones that were edited by hand
 	closed map[string]bool   // those the branch has; nil: none
@@ -488,7 +486,7 @@ func (a *amending) branch() error {
 	}
 	c, err := a.l.repo.Commit(a.head)
 	if err == nil {
-		a.tree = c.TreeHash
+		a.tree = c.Tree
 	}
 	return err
 }
@@ -713,24 +711,24 @@ func (l *Ledger) Undo(name string) (Result, string, error) {
 }
 
 type lastChange struct {
-	hash          plumbing.Hash
+	hash          object.Hash
 	subject       string
-	before, after plumbing.Hash // trees
+	before, after object.Hash // trees
 }
 
 // lineOf is the parent of a merge whose folder of a unit is the merge's, the
 // first where there is none.
-func (l *Ledger) lineOf(c *object.Commit, parents []plumbing.Hash, name string) (plumbing.Hash, error) {
-	here, _, err := l.repo.TreeAt(c.TreeHash, unitDir(name))
+func (l *Ledger) lineOf(c *object.Commit, parents []object.Hash, name string) (object.Hash, error) {
+	here, _, err := l.repo.TreeAt(c.Tree, unitDir(name))
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
 	for _, p := range parents {
 		pc, err := l.repo.Commit(p)
 		if err != nil {
-			return plumbing.ZeroHash, err
+			return object.ZeroHash, err
 		}
-		if e, _, err := l.repo.TreeAt(pc.TreeHash, unitDir(name)); err != nil || e.Hash == here.Hash {
+		if e, _, err := l.repo.TreeAt(pc.Tree, unitDir(name)); err != nil || e.Hash == here.Hash {
 			return p, err
 		}
 	}
@@ -739,7 +737,7 @@ func (l *Ledger) lineOf(c *object.Commit, parents []plumbing.Hash, name string) 
 
 // lastChange finds the newest commit on main's first-parent line that is
 // neither an undo, nor undone, nor a close.
-func (l *Ledger) lastChange(head plumbing.Hash, name string) (*lastChange, error) {
+func (l *Ledger) lastChange(head object.Hash, name string) (*lastChange, error) {
 	undone := map[string]bool{}
 	nothing := &UsageError{"there is nothing to take back", "what was closed is corrected with: benchlore amend FILE --reason \"...\""}
 	newest := true
@@ -775,11 +773,11 @@ func (l *Ledger) lastChange(head plumbing.Hash, name string) (*lastChange, error
 		}
 		touches := name == ""
 		if !touches && !isUndo {
-			a, _, err := l.repo.TreeAt(before.TreeHash, unitDir(name))
+			a, _, err := l.repo.TreeAt(before.Tree, unitDir(name))
 			if err != nil {
 				return nil, err
 			}
-			b, _, err := l.repo.TreeAt(c.TreeHash, unitDir(name))
+			b, _, err := l.repo.TreeAt(c.Tree, unitDir(name))
 			if err != nil {
 				return nil, err
 			}
@@ -794,14 +792,14 @@ func (l *Ledger) lastChange(head plumbing.Hash, name string) (*lastChange, error
 					"name the unit whose last change is to be taken back: benchlore undo UNIT"}
 			}
 			return nil, nothing
-		case isUndo, undone[h.String()], !touches, before.TreeHash == c.TreeHash:
+		case isUndo, undone[h.String()], !touches, before.Tree == c.Tree:
 		case len(parents) > 1:
 			return nil, &UsageError{"the last change is an exchange with another bench, which stays",
 				"name the unit whose last change is to be taken back: benchlore undo UNIT"}
 		default:
-			return &lastChange{h, c.Message, before.TreeHash, c.TreeHash}, nil
+			return &lastChange{h, c.Message, before.Tree, c.Tree}, nil
 		}
-		newest = newest && (isUndo || before.TreeHash == c.TreeHash)
+		newest = newest && (isUndo || before.Tree == c.Tree)
 		h = next
 	}
 	return nil, nothing

@@ -17,10 +17,10 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"golang.org/x/crypto/ssh"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -65,7 +65,7 @@ var tagForm = regexp.MustCompile(`^object ([0-9a-f]{40})\ntype commit\ntag ([^\n
 
 // parseSeal reads a tag object as a seal. Whether its signature holds is noted;
 // everything else that is wrong is an error.
-func parseSeal(name string, hash plumbing.Hash, raw []byte) (*Seal, error) {
+func parseSeal(name string, hash object.Hash, raw []byte) (*Seal, error) {
 	m := sealForm.FindStringSubmatch(name)
 	if m == nil {
 		return nil, fmt.Errorf("%.120q is not named as a seal", name)
@@ -105,12 +105,12 @@ func parseSeal(name string, hash plumbing.Hash, raw []byte) (*Seal, error) {
 }
 
 // readSeal reads a seal of a repository by the name of its tag.
-func readSeal(r *gitstore.Repo, name string, hash plumbing.Hash) (*Seal, error) {
+func readSeal(r *gitstore.Repo, name string, hash object.Hash) (*Seal, error) {
 	t, raw, err := r.Object(hash)
 	if err != nil {
 		return nil, err
 	}
-	if t != plumbing.TagObject {
+	if t != object.TypeTag {
 		return nil, fmt.Errorf("the tag %s is not annotated, so it is no seal", name)
 	}
 	return parseSeal(name, hash, raw)
@@ -288,7 +288,7 @@ func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 		}
 		committer.When = st.Sealed
 		tag := fmt.Sprintf("%s%s/%d-%s", sealTags, name, st.Number, Digest(text)[:8])
-		hash, err := w.tx.WriteTag(gitstore.TagSpec{Object: plumbing.NewHash(st.Head), Type: plumbing.CommitObject, Name: tag,
+		hash, err := w.tx.WriteTag(gitstore.TagSpec{Object: object.NewHash(st.Head), Type: object.TypeCommit, Name: tag,
 			Tagger: committer, Message: string(text), Sign: signer})
 		if err != nil {
 			return err
@@ -318,12 +318,12 @@ func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 const sealTrailer = "Seal"
 
 // sealsMade are the seals that a commit on main made.
-func sealsMade(msg string) map[string]plumbing.Hash {
-	out := map[string]plumbing.Hash{}
+func sealsMade(msg string) map[string]object.Hash {
+	out := map[string]object.Hash{}
 	for _, t := range trailersOf(msg) {
 		tag, hash, ok := strings.Cut(t.value, " ")
-		if t.key == sealTrailer && ok && plumbing.IsHash(hash) && sealForm.MatchString(tag) {
-			out[tag] = plumbing.NewHash(hash)
+		if t.key == sealTrailer && ok && object.IsHash(hash) && sealForm.MatchString(tag) {
+			out[tag] = object.NewHash(hash)
 		}
 	}
 	return out
@@ -387,7 +387,7 @@ func (l *Ledger) statement(name string, stock *Stock, o SealOptions) (*Statement
 			return nil, 0, &UsageError{fmt.Sprintf("the last seal of %s is dated %s, and now it is %s", name,
 				last.Statement.Sealed.Format(time.RFC3339), st.Sealed.Format(time.RFC3339)), "set the clock of this computer"}
 		}
-		if ok, err := l.repo.IsAncestor(plumbing.NewHash(last.Statement.Head), head); err != nil {
+		if ok, err := l.repo.IsAncestor(object.NewHash(last.Statement.Head), head); err != nil {
 			return nil, 0, err
 		} else if !ok {
 			return nil, 0, &UsageError{fmt.Sprintf("the history of %s does not continue what %s sealed", name, last.Name),
@@ -425,8 +425,8 @@ func (l *Ledger) statement(name string, stock *Stock, o SealOptions) (*Statement
 }
 
 // sealable returns the head of a unit whose records are all closed and clean.
-func (l *Ledger) sealable(name string, stock *Stock) (plumbing.Hash, *Loaded, error) {
-	var none plumbing.Hash
+func (l *Ledger) sealable(name string, stock *Stock) (object.Hash, *Loaded, error) {
+	var none object.Hash
 	if l.repo.Shallow || l.repo.Partial {
 		return none, nil, l.partOnly("seal")
 	}
@@ -485,21 +485,21 @@ func (l *Ledger) sealable(name string, stock *Stock) (plumbing.Hash, *Loaded, er
 	return have, loaded, nil
 }
 
-func (l *Ledger) branchTree(head plumbing.Hash) (plumbing.Hash, error) {
+func (l *Ledger) branchTree(head object.Hash) (object.Hash, error) {
 	c, err := l.repo.Commit(head)
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
-	return c.TreeHash, nil
+	return c.Tree, nil
 }
 
 // signedHistory checks the signatures of a history about to be sealed and
 // returns its first commit.
-func (l *Ledger) signedHistory(name string, objects objectSet, o SealOptions) (root plumbing.Hash, unsigned int, err error) {
+func (l *Ledger) signedHistory(name string, objects objectSet, o SealOptions) (root object.Hash, unsigned int, err error) {
 	var first string
 	for _, h := range packOrder(objects) {
 		obj := objects[h]
-		if obj.Type != plumbing.CommitObject {
+		if obj.Type != object.TypeCommit {
 			continue
 		}
 		c, err := parseCommit(obj.Data)
@@ -529,9 +529,9 @@ func (l *Ledger) signedHistory(name string, objects objectSet, o SealOptions) (r
 }
 
 // reachableObjects reads everything a commit reaches.
-func reachableObjects(r *gitstore.Repo, head plumbing.Hash) (objectSet, error) {
+func reachableObjects(r *gitstore.Repo, head object.Hash) (objectSet, error) {
 	out := objectSet{}
-	queue := []plumbing.Hash{head}
+	queue := []object.Hash{head}
 	for len(queue) > 0 {
 		h := queue[len(queue)-1]
 		queue = queue[:len(queue)-1]
@@ -542,7 +542,7 @@ func reachableObjects(r *gitstore.Repo, head plumbing.Hash) (objectSet, error) {
 		if err != nil {
 			return nil, err
 		}
-		o := gitstore.Object{Type: t, Data: data}
+		o := object.Object{Type: t, Data: data}
 		out[h] = o
 		links, err := linksOf(o)
 		if err != nil {
@@ -556,7 +556,7 @@ func reachableObjects(r *gitstore.Repo, head plumbing.Hash) (objectSet, error) {
 // digestObjects takes the SHA-256 over one line for each object, in order of
 // name. What rests on SHA-1 alone rests on this as well.
 func digestObjects(objects objectSet, known digests) (int, string) {
-	names := slices.SortedFunc(maps.Keys(objects), func(a, b plumbing.Hash) int { return bytes.Compare(a[:], b[:]) })
+	names := slices.SortedFunc(maps.Keys(objects), func(a, b object.Hash) int { return bytes.Compare(a[:], b[:]) })
 	sum := sha256.New()
 	for _, h := range names {
 		line, ok := known[h]
@@ -571,11 +571,11 @@ func digestObjects(objects objectSet, known digests) (int, string) {
 
 // digests keeps the lines of objects whose digest was taken already: the seals
 // of a chain stand over the same ones.
-type digests map[plumbing.Hash]string
+type digests map[object.Hash]string
 
 // digestFiles takes the SHA-256 of every file of a tree.
-func digestFiles(r *gitstore.Repo, tree plumbing.Hash) (map[string]string, error) {
-	files, err := r.DiffTrees(plumbing.ZeroHash, tree)
+func digestFiles(r *gitstore.Repo, tree object.Hash) (map[string]string, error) {
+	files, err := r.DiffTrees(object.ZeroHash, tree)
 	if err != nil {
 		return nil, err
 	}
@@ -591,35 +591,35 @@ func digestFiles(r *gitstore.Repo, tree plumbing.Hash) (map[string]string, error
 }
 
 // linksOf lists the objects an object names.
-func linksOf(o gitstore.Object) ([]plumbing.Hash, error) {
+func linksOf(o object.Object) ([]object.Hash, error) {
 	switch o.Type {
-	case plumbing.CommitObject:
+	case object.TypeCommit:
 		c, err := parseCommit(o.Data)
 		if err != nil {
 			return nil, err
 		}
-		return append([]plumbing.Hash{c.tree}, c.parents...), nil
-	case plumbing.TreeObject:
+		return append([]object.Hash{c.tree}, c.parents...), nil
+	case object.TypeTree:
 		entries, err := parseTree(o.Data)
-		var out []plumbing.Hash
+		var out []object.Hash
 		for _, e := range entries {
 			out = append(out, e.hash)
 		}
 		return out, err
-	case plumbing.TagObject:
+	case object.TypeTag:
 		m := tagForm.FindSubmatch(o.Data)
 		if m == nil {
 			return nil, errors.New("it is not written as a seal is")
 		}
-		return []plumbing.Hash{plumbing.NewHash(string(m[1]))}, nil
+		return []object.Hash{object.NewHash(string(m[1]))}, nil
 	}
 	return nil, nil
 }
 
 // rawCommit is a commit read from its bytes, nothing left out.
 type rawCommit struct {
-	tree      plumbing.Hash
-	parents   []plumbing.Hash
+	tree      object.Hash
+	parents   []object.Hash
 	author    string // name and address
 	committer string
 	when      time.Time // committer's
@@ -646,9 +646,9 @@ func parseCommit(raw []byte) (*rawCommit, error) {
 	if m == nil {
 		return nil, errors.New("it is not written as a commit of a unit's history is")
 	}
-	c := &rawCommit{tree: plumbing.NewHash(string(m[1])), author: string(m[3]), committer: string(m[4]), message: string(payload[len(m[0]):]), sig: sig, payload: payload}
+	c := &rawCommit{tree: object.NewHash(string(m[1])), author: string(m[3]), committer: string(m[4]), message: string(payload[len(m[0]):]), sig: sig, payload: payload}
 	for _, line := range strings.Fields(strings.ReplaceAll(string(m[2]), "parent ", "")) {
-		c.parents = append(c.parents, plumbing.NewHash(line))
+		c.parents = append(c.parents, object.NewHash(line))
 	}
 	seconds, err := strconv.ParseInt(string(m[5]), 10, 64)
 	if err != nil {
@@ -675,7 +675,7 @@ func (c *rawCommit) check() *rawCommit {
 type rawEntry struct {
 	mode string
 	name string
-	hash plumbing.Hash
+	hash object.Hash
 }
 
 func parseTree(raw []byte) ([]rawEntry, error) {

@@ -10,9 +10,8 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -121,8 +120,8 @@ type exchange struct {
 	remote schema.Remote
 	far    *gitstore.Remote
 	out    Synced
-	there  map[string]plumbing.Hash // what the remote has of what is exchanged
-	anew   map[string]bool          // units whose history there gives way
+	there  map[string]object.Hash // what the remote has of what is exchanged
+	anew   map[string]bool        // units whose history there gives way
 }
 
 func (x *exchange) start(o SyncOptions) error {
@@ -199,8 +198,8 @@ func (x *exchange) round(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	x.there = map[string]plumbing.Hash{}
-	var want []plumbing.Hash
+	x.there = map[string]object.Hash{}
+	var want []object.Hash
 	here, err := x.here()
 	if err != nil {
 		return err
@@ -215,14 +214,14 @@ func (x *exchange) round(ctx context.Context) error {
 		}
 		if has, err := l.repo.Has(h); err != nil {
 			return err
-		} else if has && l.repo.Whole([]plumbing.Hash{h}, present(here[name], here[mainRef])) == nil {
+		} else if has && l.repo.Whole([]object.Hash{h}, present(here[name], here[mainRef])) == nil {
 			continue
 		}
 		want = append(want, h)
 	}
 	got := &gitstore.Received{}
 	if len(want) > 0 {
-		slices.SortFunc(want, func(a, b plumbing.Hash) int { return slices.Compare(a[:], b[:]) })
+		slices.SortFunc(want, func(a, b object.Hash) int { return slices.Compare(a[:], b[:]) })
 		have, err := x.haves(here)
 		if err != nil {
 			return err
@@ -245,8 +244,8 @@ func (x *exchange) round(ctx context.Context) error {
 }
 
 // here are our own refs of what is exchanged.
-func (x *exchange) here() (map[string]plumbing.Hash, error) {
-	out := map[string]plumbing.Hash{}
+func (x *exchange) here() (map[string]object.Hash, error) {
+	out := map[string]object.Hash{}
 	for _, prefix := range []string{mainRef, unitRefs, tagRefs + sealTags} {
 		refs, err := x.l.repo.Refs(prefix)
 		if err != nil {
@@ -262,14 +261,14 @@ func (x *exchange) here() (map[string]plumbing.Hash, error) {
 }
 
 // present are those of some hashes that are any.
-func present(list ...plumbing.Hash) []plumbing.Hash {
-	return slices.DeleteFunc(list, plumbing.Hash.IsZero)
+func present(list ...object.Hash) []object.Hash {
+	return slices.DeleteFunc(list, object.Hash.IsZero)
 }
 
 // haves name commits the remote may know: the last ones of what differs.
-func (x *exchange) haves(here map[string]plumbing.Hash) ([]plumbing.Hash, error) {
+func (x *exchange) haves(here map[string]object.Hash) ([]object.Hash, error) {
 	const back = 64
-	set := map[plumbing.Hash]bool{}
+	set := map[object.Hash]bool{}
 	for name, h := range here {
 		switch {
 		case strings.HasPrefix(name, tagRefs), x.there[name] == h && name != mainRef:
@@ -307,7 +306,7 @@ func (x *exchange) merge(got *gitstore.Received) error {
 		if err != nil {
 			return err
 		}
-		var fresh []plumbing.Hash
+		var fresh []object.Hash
 		known := present(here[mainRef])
 		for name, h := range x.there {
 			if here[name] != h {
@@ -321,7 +320,7 @@ func (x *exchange) merge(got *gitstore.Received) error {
 				Remedy: "the repository there is damaged: run git fsck on it, and bring it back from a backup or push to it anew from a whole copy"}
 		}
 		x.out.HeldBack = []HeldBack{} // of an earlier round
-		m := &merging{l: l, tx: tx, at: x.far.URL, ours: side{main: here[mainRef], units: map[string]plumbing.Hash{}}, theirs: side{main: x.there[mainRef], units: map[string]plumbing.Hash{}}}
+		m := &merging{l: l, tx: tx, at: x.far.URL, ours: side{main: here[mainRef], units: map[string]object.Hash{}}, theirs: side{main: x.there[mainRef], units: map[string]object.Hash{}}}
 		if x.out.Role != schema.RemoteOwn {
 			if m.ours.main, _, err = l.mainTree(); err != nil {
 				return err
@@ -355,7 +354,7 @@ func (x *exchange) merge(got *gitstore.Received) error {
 // incoming looks through a unit's branch before it is taken in. From a peer,
 // what is wrong holds the unit back; from an own server it stops everything,
 // since main there stands on it.
-func (x *exchange) incoming(unit string, ours, theirs plumbing.Hash) (held bool, err error) {
+func (x *exchange) incoming(unit string, ours, theirs object.Hash) (held bool, err error) {
 	l := x.l
 	if ours == theirs {
 		return false, nil
@@ -402,7 +401,7 @@ func (x *exchange) incoming(unit string, ours, theirs plumbing.Hash) (held bool,
 	if err != nil {
 		return false, err
 	}
-	ahead, err := l.repo.Ahead([]plumbing.Hash{theirs}, []plumbing.Hash{ours})
+	ahead, err := l.repo.Ahead([]object.Hash{theirs}, []object.Hash{ours})
 	if err != nil {
 		return false, err
 	}
@@ -420,7 +419,7 @@ func (x *exchange) incoming(unit string, ours, theirs plumbing.Hash) (held bool,
 }
 
 // take merges and moves the refs.
-func (x *exchange) take(tx *gitstore.Tx, m *merging, here map[string]plumbing.Hash) error {
+func (x *exchange) take(tx *gitstore.Tx, m *merging, here map[string]object.Hash) error {
 	l := x.l
 	committer, _, err := l.idents()
 	if err != nil {
@@ -428,7 +427,7 @@ func (x *exchange) take(tx *gitstore.Tx, m *merging, here map[string]plumbing.Ha
 	}
 	m.by = committer
 	m.signer = l.unitSigner
-	m.seals = map[string]plumbing.Hash{}
+	m.seals = map[string]object.Hash{}
 	for name, h := range x.there {
 		if strings.HasPrefix(name, tagRefs) {
 			m.seals[name] = h
@@ -475,7 +474,7 @@ func (x *exchange) take(tx *gitstore.Tx, m *merging, here map[string]plumbing.Ha
 		}
 	}
 	if !m.ours.main.IsZero() && !m.theirs.main.IsZero() {
-		if bases, err := l.repo.MergeBases([]plumbing.Hash{m.ours.main}, []plumbing.Hash{m.theirs.main}); err != nil {
+		if bases, err := l.repo.MergeBases([]object.Hash{m.ours.main}, []object.Hash{m.theirs.main}); err != nil {
 			return err
 		} else if len(bases) == 0 {
 			return &UsageError{fmt.Sprintf("%s holds another ledger: it has no beginning in common with this one", x.far.URL),
@@ -532,21 +531,21 @@ func (x *exchange) take(tx *gitstore.Tx, m *merging, here map[string]plumbing.Ha
 
 // commit is main's head after the merge: one of the two, where nothing but
 // that is needed.
-func (x *exchange) commit(tx *gitstore.Tx, m *merging, out *merged) (plumbing.Hash, error) {
+func (x *exchange) commit(tx *gitstore.Tx, m *merging, out *merged) (object.Hash, error) {
 	l := x.l
 	ours, theirs := m.ours.main, m.theirs.main
 	oursTree, err := l.branchTree(ours)
 	if err != nil {
 		return ours, err
 	}
-	parents := []plumbing.Hash{ours}
+	parents := []object.Hash{ours}
 	switch {
 	case theirs.IsZero() || theirs == ours:
 		if out.tree == oursTree {
 			return ours, nil
 		}
 	default:
-		bases, err := l.repo.MergeBases([]plumbing.Hash{ours}, []plumbing.Hash{theirs})
+		bases, err := l.repo.MergeBases([]object.Hash{ours}, []object.Hash{theirs})
 		if err != nil {
 			return ours, err
 		}
@@ -563,9 +562,9 @@ func (x *exchange) commit(tx *gitstore.Tx, m *merging, out *merged) (plumbing.Ha
 			if out.tree == theirsTree {
 				return theirs, nil
 			}
-			parents = []plumbing.Hash{theirs}
+			parents = []object.Hash{theirs}
 		default:
-			parents = []plumbing.Hash{ours, theirs}
+			parents = []object.Hash{ours, theirs}
 		}
 	}
 	var trailers []trailer
@@ -699,14 +698,14 @@ func (x *exchange) push(ctx context.Context) error {
 }
 
 // outgoing makes sure that what goes to a peer is a unit's own history.
-func (x *exchange) outgoing(ref string, h plumbing.Hash) error {
+func (x *exchange) outgoing(ref string, h object.Hash) error {
 	unit, isUnit := strings.CutPrefix(ref, unitRefs)
 	if !isUnit {
 		s, err := readSeal(x.l.repo, strings.TrimPrefix(ref, tagRefs), h)
 		if err != nil {
 			return err
 		}
-		unit, h = s.Statement.Unit, plumbing.NewHash(s.Statement.Head)
+		unit, h = s.Statement.Unit, object.NewHash(s.Statement.Head)
 	}
 	objects, err := reachableObjects(x.l.repo, h)
 	if err != nil {

@@ -9,9 +9,8 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -41,25 +40,25 @@ func forge(t testing.TB, packet []byte, by key) *forgery {
 	return &forgery{t: t, files: files, refs: b.refs, objects: b.objects, by: by}
 }
 
-func (f *forgery) put(typ plumbing.ObjectType, data []byte) plumbing.Hash {
-	o := gitstore.Object{Type: typ, Data: data}
+func (f *forgery) put(typ object.Type, data []byte) object.Hash {
+	o := object.Object{Type: typ, Data: data}
 	f.objects[o.Hash()] = o
 	f.history = true
 	return o.Hash()
 }
 
-func (f *forgery) head() plumbing.Hash {
+func (f *forgery) head() object.Hash {
 	for _, r := range f.refs {
 		if strings.HasPrefix(r.Name, unitRefs) {
 			return r.Hash
 		}
 	}
 	f.t.Fatal("no unit")
-	return plumbing.ZeroHash
+	return object.ZeroHash
 }
 
 // move puts the branch and HEAD on a commit.
-func (f *forgery) move(h plumbing.Hash) {
+func (f *forgery) move(h object.Hash) {
 	f.history = true
 	for i, r := range f.refs {
 		if r.Name == "HEAD" || strings.HasPrefix(r.Name, unitRefs) {
@@ -90,7 +89,7 @@ func (f *forgery) drop(s *Seal) {
 }
 
 // commit makes a commit on top of the history and moves the branch there.
-func (f *forgery) commit(tree plumbing.Hash, parents []plumbing.Hash, message string) {
+func (f *forgery) commit(tree object.Hash, parents []object.Hash, message string) {
 	head := fmt.Sprintf("tree %s\n", tree)
 	for _, p := range parents {
 		head += fmt.Sprintf("parent %s\n", p)
@@ -102,7 +101,7 @@ func (f *forgery) commit(tree plumbing.Hash, parents []plumbing.Hash, message st
 		f.t.Fatal(err)
 	}
 	head += "gpgsig " + strings.ReplaceAll(strings.TrimSpace(string(sig)), "\n", "\n ") + "\n"
-	f.move(f.put(plumbing.CommitObject, []byte(head+"\n"+message)))
+	f.move(f.put(object.TypeCommit, []byte(head+"\n"+message)))
 }
 
 // folder is the tree of the head.
@@ -118,17 +117,17 @@ func (f *forgery) folder() []rawEntry {
 	return entries
 }
 
-func (f *forgery) tree(entries []rawEntry) plumbing.Hash {
+func (f *forgery) tree(entries []rawEntry) object.Hash {
 	var b bytes.Buffer
 	for _, e := range entries {
 		fmt.Fprintf(&b, "%s %s\x00%s", e.mode, e.name, e.hash[:])
 	}
-	return f.put(plumbing.TreeObject, b.Bytes())
+	return f.put(object.TypeTree, b.Bytes())
 }
 
 // with adds a file to the head's folder in its place, commits and seals.
 func (f *forgery) with(mode, name, content string) []byte {
-	h := f.put(plumbing.BlobObject, []byte(content))
+	h := f.put(object.TypeBlob, []byte(content))
 	entries := slices.DeleteFunc(f.folder(), func(e rawEntry) bool { return e.name == name })
 	entries = append(entries, rawEntry{mode, name, h})
 	slices.SortFunc(entries, func(a, b rawEntry) int { return strings.Compare(a.name, b.name) })
@@ -136,7 +135,7 @@ func (f *forgery) with(mode, name, content string) []byte {
 }
 
 func (f *forgery) entries(entries []rawEntry) []byte {
-	f.commit(f.tree(entries), []plumbing.Hash{f.head()}, "2031-03-05 note\n")
+	f.commit(f.tree(entries), []object.Hash{f.head()}, "2031-03-05 note\n")
 	f.reseal(nil)
 	return f.pack()
 }
@@ -157,7 +156,7 @@ func (f *forgery) reseal(change func(st *Statement)) {
 		st.Objects, st.ObjectsSHA256 = digestObjects(objects, digests{})
 	}
 	if c, err := q.Commit(f.head()); err == nil {
-		if files, err := digestFiles(q, c.TreeHash); err == nil {
+		if files, err := digestFiles(q, c.Tree); err == nil {
 			st.Files = files
 		}
 	}
@@ -177,7 +176,7 @@ func (f *forgery) seal(st *Statement, by key) {
 	if err != nil {
 		f.t.Fatal(err)
 	}
-	h := f.put(plumbing.TagObject, append(raw, sig...))
+	h := f.put(object.TypeTag, append(raw, sig...))
 	f.refs = append(f.refs, bundleRef{tagRefs + name, h})
 }
 
@@ -259,7 +258,7 @@ func (f *forgery) trySeals() (out []*Seal) {
 
 func (f *forgery) reached() objectSet {
 	out := objectSet{}
-	queue := []plumbing.Hash{}
+	queue := []object.Hash{}
 	for _, r := range f.refs {
 		queue = append(queue, r.Hash)
 	}
@@ -342,7 +341,7 @@ func TestTampering(t *testing.T) {
 	// resealed puts a seal of the thief's on top that is wrong in one thing.
 	resealed := func(change func(st *Statement)) func(*forgery) []byte {
 		return func(f *forgery) []byte {
-			f.commit(f.tree(f.folder()), []plumbing.Hash{f.head()}, "2031-03-05 note\n")
+			f.commit(f.tree(f.folder()), []object.Hash{f.head()}, "2031-03-05 note\n")
 			f.reseal(change)
 			return f.pack()
 		}
@@ -470,7 +469,7 @@ func TestTampering(t *testing.T) {
 		}), Broken, "bundle"},
 		{"an object missing", func(f *forgery) []byte {
 			for h, o := range f.objects {
-				if o.Type == plumbing.BlobObject {
+				if o.Type == object.TypeBlob {
 					delete(f.objects, h)
 					break
 				}
@@ -480,9 +479,9 @@ func TestTampering(t *testing.T) {
 		}, Broken, "object"},
 		{"a file's bytes changed under the old name", func(f *forgery) []byte {
 			for h, o := range f.objects {
-				if o.Type == plumbing.BlobObject && bytes.Contains(o.Data, []byte("failed")) {
+				if o.Type == object.TypeBlob && bytes.Contains(o.Data, []byte("failed")) {
 					delete(f.objects, h)
-					f.put(plumbing.BlobObject, bytes.ReplaceAll(o.Data, []byte("failed"), []byte("ok")))
+					f.put(object.TypeBlob, bytes.ReplaceAll(o.Data, []byte("failed"), []byte("ok")))
 					break
 				}
 			}
@@ -490,7 +489,7 @@ func TestTampering(t *testing.T) {
 			return f.pack()
 		}, Broken, "object"},
 		{"something that belongs to nothing", func(f *forgery) []byte {
-			f.put(plumbing.BlobObject, []byte("smuggled"))
+			f.put(object.TypeBlob, []byte("smuggled"))
 			f.extra = true
 			return f.pack()
 		}, Broken, "object"},
@@ -516,7 +515,7 @@ func TestTampering(t *testing.T) {
 		}, Broken, "object"},
 		{"HEAD elsewhere", func(f *forgery) []byte {
 			f.history = true
-			f.refs[0].Hash = plumbing.NewHash(f.seals()[0].Statement.Head)
+			f.refs[0].Hash = object.NewHash(f.seals()[0].Statement.Head)
 			return f.pack()
 		}, Broken, "bundle"},
 		{"no HEAD", func(f *forgery) []byte { f.history = true; f.refs = f.refs[1:]; return f.pack() }, Broken, "bundle"},
@@ -525,7 +524,7 @@ func TestTampering(t *testing.T) {
 		// Commits.
 		{"a commit changed under its signature", func(f *forgery) []byte {
 			data := bytes.Replace(f.objects[f.head()].Data, []byte("checkin"), []byte("checked"), 1)
-			f.move(f.put(plumbing.CommitObject, data))
+			f.move(f.put(object.TypeCommit, data))
 			f.reseal(nil)
 			return f.pack()
 		}, Broken, "commit"},
@@ -533,23 +532,23 @@ func TestTampering(t *testing.T) {
 			data := f.objects[f.head()].Data
 			head, rest, _ := bytes.Cut(data, []byte("\n\n"))
 			i := bytes.Index(head, []byte("gpgsig "))
-			f.move(f.put(plumbing.CommitObject, slices.Concat(head, []byte("\n"), head[i:], []byte("\n\n"), rest)))
+			f.move(f.put(object.TypeCommit, slices.Concat(head, []byte("\n"), head[i:], []byte("\n\n"), rest)))
 			return f.pack()
 		}, Broken, "commit"},
 		{"a header nobody sees in a commit", func(f *forgery) []byte {
 			data := bytes.Replace(f.objects[f.head()].Data, []byte("\ngpgsig "), []byte("\nsecret words\ngpgsig "), 1)
-			f.move(f.put(plumbing.CommitObject, data))
+			f.move(f.put(object.TypeCommit, data))
 			return f.pack()
 		}, Broken, "commit"},
 		{"hidden characters in a message", func(f *forgery) []byte {
-			f.commit(f.tree(f.folder()), []plumbing.Hash{f.head()}, "2031-03-05 \u202etset\n")
+			f.commit(f.tree(f.folder()), []object.Hash{f.head()}, "2031-03-05 \u202etset\n")
 			f.reseal(nil)
 			return f.pack()
 		}, Broken, "commit"},
 		{"a second beginning", func(f *forgery) []byte {
 			old, tree := f.head(), f.tree(f.folder())
 			f.commit(tree, nil, "another beginning\n")
-			f.commit(tree, []plumbing.Hash{old, f.head()}, "merged\n")
+			f.commit(tree, []object.Hash{old, f.head()}, "merged\n")
 			f.reseal(nil)
 			return f.pack()
 		}, Broken, "root"},
@@ -573,13 +572,13 @@ func TestTampering(t *testing.T) {
 		{"another repository", entry("160000", "2031-03-04-note-abcd.toml", "x"), Broken, "tree"},
 		{"an executable", entry("100755", "2031-03-04-note-abcd.toml", "#!/bin/sh"), Broken, "tree"},
 		{"git's own folder", func(f *forgery) []byte {
-			h := f.tree([]rawEntry{{fileMode, "config", f.put(plumbing.BlobObject, []byte("[core]"))}})
+			h := f.tree([]rawEntry{{fileMode, "config", f.put(object.TypeBlob, []byte("[core]"))}})
 			return f.entries(append([]rawEntry{{treeMode, ".git", h}}, f.folder()...))
 		}, Broken, "tree"},
 		{"a look-alike of it", entry(fileMode, "GIT~1", "[core]"), Broken, "tree"},
 		{"modules of git", entry(fileMode, ".gitmodules", "[submodule]"), Broken, "tree"},
 		{"a name that climbs", func(f *forgery) []byte {
-			return f.entries(append([]rawEntry{{fileMode, "..", f.put(plumbing.BlobObject, []byte("x"))}}, f.folder()...))
+			return f.entries(append([]rawEntry{{fileMode, "..", f.put(object.TypeBlob, []byte("x"))}}, f.folder()...))
 		}, Broken, "tree"},
 		{"a name with a slash", entry(fileMode, "files/../2031-03-04-note-abcd.toml", "x"), Broken, "tree"},
 		{"attributes that run programs", entry(fileMode, ".gitattributes", "* filter=evil\n"), Broken, "tree"},
@@ -587,7 +586,7 @@ func TestTampering(t *testing.T) {
 			return f.entries(slices.DeleteFunc(f.folder(), func(e rawEntry) bool { return e.name == ".gitattributes" }))
 		}, Broken, "tree"},
 		{"two names that differ in case", func(f *forgery) []byte {
-			b := f.put(plumbing.BlobObject, []byte("x"))
+			b := f.put(object.TypeBlob, []byte("x"))
 			h := f.tree([]rawEntry{{fileMode, "Plan.txt", b}, {fileMode, "plan.txt", b}})
 			return f.entries(slices.Insert(slices.DeleteFunc(f.folder(), func(e rawEntry) bool { return e.name == "files" }), 5, rawEntry{treeMode, "files", h}))
 		}, Broken, "tree"},
@@ -597,11 +596,11 @@ func TestTampering(t *testing.T) {
 			return f.entries(e)
 		}, Broken, "tree"},
 		{"a folder of another kind", func(f *forgery) []byte {
-			h := f.tree([]rawEntry{{fileMode, "x.txt", f.put(plumbing.BlobObject, []byte("x"))}})
+			h := f.tree([]rawEntry{{fileMode, "x.txt", f.put(object.TypeBlob, []byte("x"))}})
 			return f.entries(append(f.folder(), rawEntry{treeMode, "tools", h}))
 		}, Broken, "tree"},
 		{"a name some system keeps for itself", func(f *forgery) []byte {
-			h := f.tree([]rawEntry{{fileMode, "con.txt", f.put(plumbing.BlobObject, []byte("x"))}})
+			h := f.tree([]rawEntry{{fileMode, "con.txt", f.put(object.TypeBlob, []byte("x"))}})
 			e := f.folder()
 			for i := range e {
 				if e[i].name == "files" {
@@ -611,7 +610,7 @@ func TestTampering(t *testing.T) {
 			return f.entries(e)
 		}, Broken, "tree"},
 		{"folders that unfold without end", func(f *forgery) []byte {
-			h := f.put(plumbing.BlobObject, []byte("x"))
+			h := f.put(object.TypeBlob, []byte("x"))
 			mode := fileMode
 			for range 8 {
 				var e []rawEntry
@@ -626,7 +625,7 @@ func TestTampering(t *testing.T) {
 					e[i].hash = h
 				}
 			}
-			f.commit(f.tree(e), []plumbing.Hash{f.head()}, "2031-03-05 note\n")
+			f.commit(f.tree(e), []object.Hash{f.head()}, "2031-03-05 note\n")
 			return f.pack()
 		}, Broken, "tree"},
 
@@ -640,10 +639,10 @@ func TestTampering(t *testing.T) {
 		{"the first seal gone", func(f *forgery) []byte { f.drop(f.seals()[0]); return f.pack() }, Broken, "chain"},
 		{"the last seal gone", func(f *forgery) []byte { f.drop(f.seals()[1]); return f.pack() }, Broken, "tip"},
 		{"a commit after the last seal", func(f *forgery) []byte {
-			f.commit(f.tree(f.folder()), []plumbing.Hash{f.head()}, "2031-03-05 note\n")
+			f.commit(f.tree(f.folder()), []object.Hash{f.head()}, "2031-03-05 note\n")
 			return f.pack()
 		}, Broken, "tip"},
-		{"the branch moved back", func(f *forgery) []byte { f.move(plumbing.NewHash(f.seals()[0].Statement.Head)); return f.pack() }, Broken, "chain"},
+		{"the branch moved back", func(f *forgery) []byte { f.move(object.NewHash(f.seals()[0].Statement.Head)); return f.pack() }, Broken, "chain"},
 		{"a seal under another name", func(f *forgery) []byte {
 			f.history = true
 			f.refs[2].Name = strings.Replace(f.refs[2].Name, "/1-", "/7-", 1)
@@ -651,7 +650,7 @@ func TestTampering(t *testing.T) {
 		}, Broken, "seal"},
 		{"a statement changed under its signature", func(f *forgery) []byte {
 			s := f.seals()[1]
-			raw := f.objects[plumbing.NewHash(s.Hash)].Data
+			raw := f.objects[object.NewHash(s.Hash)].Data
 			payload, sig := splitTag(raw)
 			st := *s.Statement
 			st.Shop.Name = "Another Workshop"
@@ -659,14 +658,14 @@ func TestTampering(t *testing.T) {
 			name := fmt.Sprintf("seal/%s/2-%s", lw, Digest(text)[:8])
 			head := bytes.Replace(payload[:bytes.Index(payload, []byte("\n\n"))+2], []byte(s.Name), []byte(name), 1)
 			f.drop(s)
-			f.refs = append(f.refs, bundleRef{tagRefs + name, f.put(plumbing.TagObject, slices.Concat(head, text, sig))})
+			f.refs = append(f.refs, bundleRef{tagRefs + name, f.put(object.TypeTag, slices.Concat(head, text, sig))})
 			return f.pack()
 		}, Broken, "seal"},
 		{"a seal without a signature", func(f *forgery) []byte {
 			s := f.seals()[1]
-			payload, _ := splitTag(f.objects[plumbing.NewHash(s.Hash)].Data)
+			payload, _ := splitTag(f.objects[object.NewHash(s.Hash)].Data)
 			f.history = true
-			f.refs[3].Hash = f.put(plumbing.TagObject, payload)
+			f.refs[3].Hash = f.put(object.TypeTag, payload)
 			return f.pack()
 		}, Broken, "seal"},
 		{"a seal over other objects", resealed(func(st *Statement) { st.ObjectsSHA256 = strings.Repeat("0", 64) }), Broken, "sealed-objects"},

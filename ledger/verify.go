@@ -12,10 +12,10 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"golang.org/x/crypto/ssh"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -88,11 +88,11 @@ type Verification struct {
 	travelled *Travelled
 	objects   objectSet
 	chain     []*Seal
-	branch    string                // model/tag the history calls itself by
-	reach     map[string]objectSet  // by seal: everything it is over
-	folders   map[plumbing.Hash]int // files below a tree
+	branch    string               // model/tag the history calls itself by
+	reach     map[string]objectSet // by seal: everything it is over
+	folders   map[object.Hash]int  // files below a tree
 	digests   digests
-	inHistory map[plumbing.Hash]*rawCommit
+	inHistory map[object.Hash]*rawCommit
 }
 
 // notProved is what no signature shows.
@@ -233,7 +233,7 @@ func verifyDir(dir string, o VerifyOptions) (*Verification, error) {
 		v.beside(dir)
 		return v.conclude(), nil
 	}
-	r, err := gitstore.Open(dir)
+	r, err := gitstore.Open(dir, Program)
 	if errors.As(err, new(*gitstore.NotRepositoryError)) {
 		return nil, &UsageError{dir + " is neither an unpacked packet nor a clone of one", "name the packet, its history.bundle, or a folder with one of them"}
 	}
@@ -282,7 +282,7 @@ func (v *verifier) workFiles(r *gitstore.Repo, dir string) error {
 	if err != nil || at.Branch != unitRef(v.branch) || v.Head == "" {
 		return err
 	}
-	c, err := r.Commit(plumbing.NewHash(v.Head))
+	c, err := r.Commit(object.NewHash(v.Head))
 	if err != nil {
 		return nil // a flaw already
 	}
@@ -291,7 +291,7 @@ func (v *verifier) workFiles(r *gitstore.Repo, dir string) error {
 		return err
 	}
 	defer root.Close()
-	want, err := r.DiffTrees(plumbing.ZeroHash, c.TreeHash)
+	want, err := r.DiffTrees(object.ZeroHash, c.Tree)
 	if err != nil {
 		return nil // likewise
 	}
@@ -325,7 +325,7 @@ func cloneRefs(r *gitstore.Repo) (*bundle, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, refs := range []map[string]plumbing.Hash{heads, tags} {
+	for _, refs := range []map[string]object.Hash{heads, tags} {
 		for name, h := range refs {
 			b.refs = append(b.refs, bundleRef{name, h})
 		}
@@ -592,8 +592,8 @@ func earlierBundle(data []byte) (*bundle, error) {
 }
 
 func (v *Verification) hasCommit(h string) bool {
-	o, ok := v.objects[plumbing.NewHash(h)]
-	return ok && o.Type == plumbing.CommitObject
+	o, ok := v.objects[object.NewHash(h)]
+	return ok && o.Type == object.TypeCommit
 }
 
 // earlierPacket holds the history against an earlier packet, bundle or

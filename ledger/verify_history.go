@@ -8,10 +8,8 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/object"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -56,7 +54,7 @@ func (v *verifier) history(b *bundle, st *PacketStatement) {
 }
 
 // refs finds the unit among the refs, and allows nothing but it and its seals.
-func (v *verifier) refs(b *bundle, packet bool) (head plumbing.Hash, ok bool) {
+func (v *verifier) refs(b *bundle, packet bool) (head object.Hash, ok bool) {
 	for _, r := range b.refs {
 		name, isUnit := strings.CutPrefix(r.Name, unitRefs)
 		switch {
@@ -84,10 +82,10 @@ func (v *verifier) refs(b *bundle, packet bool) (head plumbing.Hash, ok bool) {
 // whole checks that every object named is there and of the right kind, and that
 // there are no others.
 func (v *verifier) whole(b *bundle) bool {
-	want := map[plumbing.Hash]plumbing.ObjectType{}
-	var queue []plumbing.Hash
+	want := map[object.Hash]object.Type{}
+	var queue []object.Hash
 	good := true
-	need := func(h plumbing.Hash, t plumbing.ObjectType, by string) {
+	need := func(h object.Hash, t object.Type, by string) {
 		if old, seen := want[h]; seen {
 			if old != t {
 				v.flaw("object", h.String(), "it is named as a %s and as a %s", old, t)
@@ -109,9 +107,9 @@ func (v *verifier) whole(b *bundle) bool {
 		}
 	}
 	for _, r := range b.refs {
-		t := plumbing.CommitObject
+		t := object.TypeCommit
 		if strings.HasPrefix(r.Name, tagRefs) {
-			t = plumbing.TagObject
+			t = object.TypeTag
 		}
 		need(r.Hash, t, r.Name)
 	}
@@ -121,18 +119,18 @@ func (v *verifier) whole(b *bundle) bool {
 		o := v.objects[h]
 		at := fmt.Sprintf("%s %s", o.Type, h)
 		switch o.Type {
-		case plumbing.CommitObject:
+		case object.TypeCommit:
 			c, err := parseCommit(o.Data)
 			if err != nil {
 				v.flaw("commit", at, "%v", err)
 				good = false
 				continue
 			}
-			need(c.tree, plumbing.TreeObject, at)
+			need(c.tree, object.TypeTree, at)
 			for _, p := range c.parents {
-				need(p, plumbing.CommitObject, at)
+				need(p, object.TypeCommit, at)
 			}
-		case plumbing.TreeObject:
+		case object.TypeTree:
 			entries, err := parseTree(o.Data)
 			if err != nil {
 				v.flaw("tree", at, "%v", err)
@@ -142,22 +140,22 @@ func (v *verifier) whole(b *bundle) bool {
 			for _, e := range entries {
 				switch e.mode {
 				case treeMode:
-					need(e.hash, plumbing.TreeObject, at)
+					need(e.hash, object.TypeTree, at)
 				case fileMode:
-					need(e.hash, plumbing.BlobObject, at)
+					need(e.hash, object.TypeBlob, at)
 				default:
 					v.flaw("tree", at, "%.80q is %s; a unit's history holds plain files and folders only", e.name, modeText(e.mode))
 					good = false
 				}
 			}
-		case plumbing.TagObject:
+		case object.TypeTag:
 			links, err := linksOf(o)
 			if err != nil {
 				v.flaw("seal", at, "%v", err)
 				good = false
 				continue
 			}
-			need(links[0], plumbing.CommitObject, at)
+			need(links[0], object.TypeCommit, at)
 		}
 	}
 	var extra []string
@@ -230,9 +228,9 @@ func (v *verifier) names() {
 }
 
 // commits reads the history from its beginning.
-func (v *verifier) commits(q *gitstore.Repo, head plumbing.Hash) ([]plumbing.Hash, map[plumbing.Hash]*rawCommit, bool) {
-	commits := map[plumbing.Hash]*rawCommit{}
-	var order []plumbing.Hash
+func (v *verifier) commits(q *gitstore.Repo, head object.Hash) ([]object.Hash, map[object.Hash]*rawCommit, bool) {
+	commits := map[object.Hash]*rawCommit{}
+	var order []object.Hash
 	for c, err := range q.Log(head) {
 		if err != nil {
 			v.flaw("commit", head.String(), "the history cannot be walked: %v", err)
@@ -291,10 +289,10 @@ func modeText(mode string) string {
 }
 
 // trees checks what every commit's folder holds, and whose it is.
-func (v *verifier) trees(order []plumbing.Hash, commits map[plumbing.Hash]*rawCommit) (ok bool) {
-	v.folders = map[plumbing.Hash]int{}
-	checked := map[plumbing.Hash]bool{}
-	instruments := map[plumbing.Hash]bool{}
+func (v *verifier) trees(order []object.Hash, commits map[object.Hash]*rawCommit) (ok bool) {
+	v.folders = map[object.Hash]int{}
+	checked := map[object.Hash]bool{}
+	instruments := map[object.Hash]bool{}
 	for i, h := range order {
 		tree := commits[h].tree
 		if v.filesBelow(tree) > maxFiles {
@@ -334,7 +332,7 @@ func (v *verifier) trees(order []plumbing.Hash, commits map[plumbing.Hash]*rawCo
 const maxFiles = 100_000
 
 // filesBelow counts the files a tree unfolds to, up to a bound.
-func (v *verifier) filesBelow(tree plumbing.Hash) int {
+func (v *verifier) filesBelow(tree object.Hash) int {
 	if n, ok := v.folders[tree]; ok {
 		return n
 	}
@@ -352,7 +350,7 @@ func (v *verifier) filesBelow(tree plumbing.Hash) int {
 	return n
 }
 
-func (v *verifier) identity(blob plumbing.Hash, commit string) {
+func (v *verifier) identity(blob object.Hash, commit string) {
 	at := "instrument.toml in commit " + commit
 	i, problems := schema.Decode[schema.Instrument]("instrument.toml", v.objects[blob].Data)
 	if i == nil {
@@ -369,7 +367,7 @@ func (v *verifier) identity(blob plumbing.Hash, commit string) {
 
 // tree checks one folder: plain files with the names a unit's folder has, in
 // git's order, none twice, and none that some system takes for another.
-func (v *verifier) tree(tree plumbing.Hash, dir, commit string) {
+func (v *verifier) tree(tree object.Hash, dir, commit string) {
 	entries, err := parseTree(v.objects[tree].Data)
 	if err != nil {
 		return // reported with the object
@@ -420,7 +418,7 @@ func (v *verifier) tree(tree plumbing.Hash, dir, commit string) {
 }
 
 // checkChain holds the seals against one another and against the history.
-func (v *verifier) checkChain(q *gitstore.Repo, head plumbing.Hash) {
+func (v *verifier) checkChain(q *gitstore.Repo, head object.Hash) {
 	for i, s := range v.chain {
 		st := s.Statement
 		if st.Number != i+1 {
@@ -447,7 +445,7 @@ func (v *verifier) checkChain(q *gitstore.Repo, head plumbing.Hash) {
 		v.sealed(q, s)
 		if i > 0 {
 			before := v.chain[i-1]
-			if _, ok := v.reach[s.Name][plumbing.NewHash(before.Statement.Head)]; !ok {
+			if _, ok := v.reach[s.Name][object.NewHash(before.Statement.Head)]; !ok {
 				v.flaw("chain", s.Name, "what it sealed does not continue what %s sealed: the history was rewritten", before.Name)
 			}
 		}
@@ -466,7 +464,7 @@ func (v *verifier) checkChain(q *gitstore.Repo, head plumbing.Hash) {
 
 // sealed holds one seal against the objects it is over.
 func (v *verifier) sealed(q *gitstore.Repo, s *Seal) {
-	at := plumbing.NewHash(s.Statement.Head)
+	at := object.NewHash(s.Statement.Head)
 	if _, ok := v.inHistory[at]; !ok {
 		v.flaw("chain", s.Name, "the commit it stands on, %s, is not part of the history", s.Statement.Head[:10])
 		return
@@ -491,7 +489,7 @@ func (v *verifier) sealed(q *gitstore.Repo, s *Seal) {
 		v.flaw("sealed-files", s.Name, "%v", err)
 		return
 	}
-	files, err := digestFiles(q, c.TreeHash)
+	files, err := digestFiles(q, c.Tree)
 	if err != nil {
 		v.flaw("sealed-files", s.Name, "%v", err)
 		return
@@ -512,7 +510,7 @@ func (v *verifier) sealed(q *gitstore.Repo, s *Seal) {
 }
 
 // stretches tells who signed which part of the history.
-func (v *verifier) stretches(order []plumbing.Hash, commits map[plumbing.Hash]*rawCommit) {
+func (v *verifier) stretches(order []object.Hash, commits map[object.Hash]*rawCommit) {
 	for _, h := range order {
 		c := commits[h]
 		who, _ := identOf(c.committer)
@@ -547,7 +545,7 @@ func (v *verifier) stretches(order []plumbing.Hash, commits map[plumbing.Hash]*r
 }
 
 // shopOf is the shop whose seal covered a commit first.
-func (v *verifier) shopOf(h plumbing.Hash) string {
+func (v *verifier) shopOf(h object.Hash) string {
 	for _, s := range v.chain {
 		if _, ok := v.reach[s.Name][h]; ok {
 			return s.Statement.Shop.Name

@@ -8,9 +8,8 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 )
 
 // Result tells what a command wrote.
@@ -28,8 +27,8 @@ type Result struct {
 type writer struct {
 	l        *Ledger
 	tx       *gitstore.Tx
-	head     plumbing.Hash // main before; zero before the first commit
-	tree     plumbing.Hash // its tree
+	head     object.Hash // main before; zero before the first commit
+	tree     object.Hash // its tree
 	files    map[string][]byte
 	removed  map[string]bool
 	subject  string
@@ -56,7 +55,7 @@ func (w *writer) remove(p string) {
 func (w *writer) committed(p string) ([]byte, bool, error) { return w.l.blobAt(w.tree, p) }
 
 // blobAt returns a file of a tree; ok is false where it has none.
-func (l *Ledger) blobAt(tree plumbing.Hash, p string) (data []byte, ok bool, err error) {
+func (l *Ledger) blobAt(tree object.Hash, p string) (data []byte, ok bool, err error) {
 	if tree.IsZero() {
 		return nil, false, nil
 	}
@@ -139,7 +138,7 @@ func (l *Ledger) update(fn func(*writer) error) (Result, error) {
 	if w.author != nil {
 		author = *w.author
 	}
-	changes := map[string]*plumbing.Hash{}
+	changes := map[string]*object.Hash{}
 	for p, data := range w.files {
 		h, err := tx.WriteBlob(data)
 		if err != nil {
@@ -173,7 +172,7 @@ func (l *Ledger) update(fn func(*writer) error) (Result, error) {
 	}
 	spec := gitstore.CommitSpec{Tree: tree, Author: author, Committer: committer, Message: message(w.subject, w.trailers), Sign: sign}
 	if !w.head.IsZero() {
-		spec.Parents = []plumbing.Hash{w.head}
+		spec.Parents = []object.Hash{w.head}
 	}
 	commit, err := tx.WriteCommit(spec)
 	if err != nil {
@@ -193,7 +192,7 @@ const ClockRemedy = "set the clock; if it is this computer's that is wrong, corr
 
 // clockBack says so where main's last commit was made on a later day: the clock of
 // this computer, or of another, is wrong, and records would get a wrong day.
-func (l *Ledger) clockBack(head plumbing.Hash) (string, error) {
+func (l *Ledger) clockBack(head object.Hash) (string, error) {
 	if head.IsZero() {
 		return "", nil
 	}
@@ -213,7 +212,7 @@ func (l *Ledger) clockBack(head plumbing.Hash) (string, error) {
 
 // mainTree returns main's head and its tree; both zero before the first
 // commit.
-func (l *Ledger) mainTree() (head, tree plumbing.Hash, err error) {
+func (l *Ledger) mainTree() (head, tree object.Hash, err error) {
 	head, ok, err := l.repo.Ref(mainRef)
 	if err == nil && !ok {
 		// A ledger whose main was lost is not begun anew.
@@ -221,13 +220,13 @@ func (l *Ledger) mainTree() (head, tree plumbing.Hash, err error) {
 		err = errors.Join(uerr, l.repo.Lost(mainRef, len(units) > 0))
 	}
 	if err != nil || !ok {
-		return plumbing.ZeroHash, plumbing.ZeroHash, err
+		return object.ZeroHash, object.ZeroHash, err
 	}
 	c, err := l.repo.Commit(head)
 	if err != nil {
-		return plumbing.ZeroHash, plumbing.ZeroHash, err
+		return object.ZeroHash, object.ZeroHash, err
 	}
-	return head, c.TreeHash, nil
+	return head, c.Tree, nil
 }
 
 // message puts a commit message together: one line, then trailers.
@@ -263,12 +262,12 @@ func trailersOf(msg string) []trailer {
 // the unit and the branch's new head. Repair after a crash goes by it.
 const headTrailer = "Unit-Head"
 
-func unitHeads(msg string) map[string]plumbing.Hash {
-	heads := map[string]plumbing.Hash{}
+func unitHeads(msg string) map[string]object.Hash {
+	heads := map[string]object.Hash{}
 	for _, t := range trailersOf(msg) {
 		name, hash, ok := strings.Cut(t.value, " ")
-		if t.key == headTrailer && ok && plumbing.IsHash(hash) {
-			heads[name] = plumbing.NewHash(hash)
+		if t.key == headTrailer && ok && object.IsHash(hash) {
+			heads[name] = object.NewHash(hash)
 		}
 	}
 	return heads

@@ -16,11 +16,9 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
-	"github.com/go-git/go-git/v5/plumbing/format/idxfile"
-
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
+	gitpack "benchlore/ledger/gitstore/pack"
 )
 
 // pack writes objects into one packfile, each whole and each once: ten
@@ -30,9 +28,9 @@ type pack struct {
 	file  *os.File
 	out   *bufio.Writer
 	dir   string
-	at    uint64
-	known map[plumbing.Hash]bool
-	index idxfile.Writer
+	at    int64
+	known map[object.Hash]bool
+	list  []gitpack.Entry
 	z     *zlib.Writer
 	buf   bytes.Buffer
 }
@@ -43,7 +41,7 @@ func newPack(dir string) (*pack, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &pack{file: f, out: bufio.NewWriterSize(f, 1<<20), dir: dir, known: map[plumbing.Hash]bool{}}
+	p := &pack{file: f, out: bufio.NewWriterSize(f, 1<<20), dir: dir, known: map[object.Hash]bool{}}
 	if p.z, err = zlib.NewWriterLevel(io.Discard, zlib.BestSpeed); err != nil {
 		return nil, err
 	}
@@ -54,8 +52,8 @@ func newPack(dir string) (*pack, error) {
 }
 
 // add stores an object and returns its name.
-func (p *pack) add(t plumbing.ObjectType, data []byte) (plumbing.Hash, error) {
-	h := plumbing.ComputeHash(t, data)
+func (p *pack) add(t object.Type, data []byte) (object.Hash, error) {
+	h := object.Sum(t, data)
 	if p.known[h] {
 		return h, nil
 	}
@@ -75,8 +73,8 @@ func (p *pack) add(t plumbing.ObjectType, data []byte) (plumbing.Hash, error) {
 	if err := p.z.Close(); err != nil {
 		return h, err
 	}
-	p.index.Add(h, p.at, crc32.ChecksumIEEE(p.buf.Bytes()))
-	p.at += uint64(p.buf.Len())
+	p.list = append(p.list, gitpack.Entry{Name: h, At: p.at, CRC: crc32.ChecksumIEEE(p.buf.Bytes())})
+	p.at += int64(p.buf.Len())
 	_, err := p.out.Write(p.buf.Bytes())
 	return h, err
 }
@@ -98,7 +96,7 @@ func (p *pack) finish() error {
 	if _, err := io.Copy(sum, p.file); err != nil {
 		return err
 	}
-	var check plumbing.Hash
+	var check object.Hash
 	sum.Sum(check[:0])
 	if _, err := p.file.Write(check[:]); err != nil {
 		return err
@@ -107,15 +105,8 @@ func (p *pack) finish() error {
 	if err := p.file.Close(); err != nil {
 		return err
 	}
-	if err := p.index.OnFooter(check); err != nil {
-		return err
-	}
-	idx, err := p.index.Index()
-	if err != nil {
-		return err
-	}
 	var b bytes.Buffer
-	if _, err := idxfile.NewEncoder(&b).Encode(idx); err != nil {
+	if err := gitpack.WriteIndex(&b, p.list, check); err != nil {
 		return err
 	}
 	name := filepath.Join(p.dir, "pack-"+check.String())
@@ -131,25 +122,18 @@ func (p *pack) abandon() {
 	os.Remove(p.file.Name())
 }
 
-// tree stores a tree. Git sorts folders as if their names ended in a slash.
-func (p *pack) tree(entries []gitstore.TreeEntry) (plumbing.Hash, error) {
-	key := func(e gitstore.TreeEntry) string {
-		if e.Mode == filemode.Dir {
-			return e.Name + "/"
-		}
-		return e.Name
-	}
-	slices.SortFunc(entries, func(a, b gitstore.TreeEntry) int { return strings.Compare(key(a), key(b)) })
+// tree stores a tree.
+func (p *pack) tree(entries []object.TreeEntry) (object.Hash, error) {
+	slices.SortFunc(entries, func(a, b object.TreeEntry) int { return strings.Compare(a.SortKey(), b.SortKey()) })
 	var b []byte
 	for _, e := range entries {
-		b = fmt.Appendf(b, "%o %s\x00", uint32(e.Mode), e.Name)
-		b = append(b, e.Hash[:]...)
+		b = object.AppendTreeEntry(b, e)
 	}
-	return p.add(plumbing.TreeObject, b)
+	return p.add(object.TypeTree, b)
 }
 
 // commit stores a commit.
-func (p *pack) commit(tree, parent plumbing.Hash, author, committer gitstore.Ident, message string) (plumbing.Hash, error) {
+func (p *pack) commit(tree, parent object.Hash, author, committer gitstore.Ident, message string) (object.Hash, error) {
 	var b bytes.Buffer
 	fmt.Fprintf(&b, "tree %s\n", tree)
 	if !parent.IsZero() {
@@ -162,5 +146,5 @@ func (p *pack) commit(tree, parent plumbing.Hash, author, committer gitstore.Ide
 		fmt.Fprintf(&b, "%s %s <%s> %d %s\n", w.role, w.who.Name, w.who.Email, w.who.When.Unix(), w.who.When.Format("-0700"))
 	}
 	b.WriteString("\n" + message)
-	return p.add(plumbing.CommitObject, b.Bytes())
+	return p.add(object.TypeCommit, b.Bytes())
 }

@@ -16,11 +16,9 @@ import (
 	"sync"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
-
 	"benchlore/ledger"
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -220,12 +218,12 @@ type writer struct {
 
 // unitState is how far a unit has come.
 type unitState struct {
-	entries []gitstore.TreeEntry // of its folder on main
-	saved   int                  // records on main
-	closed  int                  // records on its branch
-	head    plumbing.Hash
-	tree    []gitstore.TreeEntry // of its branch
-	sub     plumbing.Hash        // tree of its folder on main
+	entries []object.TreeEntry // of its folder on main
+	saved   int                // records on main
+	closed  int                // records on its branch
+	head    object.Hash
+	tree    []object.TreeEntry // of its branch
+	sub     object.Hash        // tree of its folder on main
 }
 
 func (l *Ledger) who(by string, when time.Time) gitstore.Ident {
@@ -245,7 +243,7 @@ func (l *Ledger) writeGit(dir string, files map[string][]byte, units []made, opt
 	if err := begun.Close(); err != nil {
 		return err
 	}
-	repo, err := gitstore.Open(dir)
+	repo, err := gitstore.Open(dir, ledger.Program)
 	if err != nil {
 		return err
 	}
@@ -259,7 +257,7 @@ func (l *Ledger) writeGit(dir string, files map[string][]byte, units []made, opt
 	if err != nil {
 		return err
 	}
-	root, err := repo.Tree(first.TreeHash)
+	root, err := repo.Tree(first.Tree)
 	if err != nil {
 		return err
 	}
@@ -321,12 +319,12 @@ func stretches(units []made, n int) []int {
 }
 
 // history writes main from its first commit on, and the units' branches.
-func (w *writer) history(head plumbing.Hash, root []gitstore.TreeEntry, last []int) (plumbing.Hash, error) {
+func (w *writer) history(head object.Hash, root []object.TreeEntry, last []int) (object.Hash, error) {
 	byModel := map[string][]int{}
 	for i, u := range w.units {
 		byModel[modelOf(u.name)] = append(byModel[modelOf(u.name)], i)
 	}
-	trees := map[string]plumbing.Hash{} // of the models' folders
+	trees := map[string]object.Hash{} // of the models' folders
 	for _, day := range last {
 		var heads []string
 		for slug, list := range byModel {
@@ -341,10 +339,10 @@ func (w *writer) history(head plumbing.Hash, root []gitstore.TreeEntry, last []i
 			if !changed {
 				continue
 			}
-			var entries []gitstore.TreeEntry
+			var entries []object.TreeEntry
 			for _, i := range list {
 				if s := &w.states[i]; s.saved > 0 {
-					entries = append(entries, gitstore.TreeEntry{Name: path.Base(w.units[i].name), Mode: filemode.Dir, Hash: s.sub})
+					entries = append(entries, object.TreeEntry{Name: path.Base(w.units[i].name), Mode: object.ModeDir, Hash: s.sub})
 				}
 			}
 			var err error
@@ -361,15 +359,15 @@ func (w *writer) history(head plumbing.Hash, root []gitstore.TreeEntry, last []i
 				heads = append(heads, "Unit-Head: "+w.units[i].name+" "+w.states[i].head.String()+"\n")
 			}
 		}
-		var entries []gitstore.TreeEntry
+		var entries []object.TreeEntry
 		for slug, h := range trees {
-			entries = append(entries, gitstore.TreeEntry{Name: slug, Mode: filemode.Dir, Hash: h})
+			entries = append(entries, object.TreeEntry{Name: slug, Mode: object.ModeDir, Hash: h})
 		}
 		h, err := w.pack.tree(entries)
 		if err != nil {
 			return head, err
 		}
-		tree, err := w.pack.tree(append(slices.Clone(root), gitstore.TreeEntry{Name: "instruments", Mode: filemode.Dir, Hash: h}))
+		tree, err := w.pack.tree(append(slices.Clone(root), object.TreeEntry{Name: "instruments", Mode: object.ModeDir, Hash: h}))
 		if err != nil {
 			return head, err
 		}
@@ -398,8 +396,8 @@ func (w *writer) save(i, day int) (bool, error) {
 		return false, nil
 	}
 	blob := func(name string, data []byte) error {
-		h, err := w.pack.add(plumbing.BlobObject, data)
-		s.entries = append(s.entries, gitstore.TreeEntry{Name: name, Mode: filemode.Regular, Hash: h})
+		h, err := w.pack.add(object.TypeBlob, data)
+		s.entries = append(s.entries, object.TreeEntry{Name: name, Mode: object.ModeRegular, Hash: h})
 		return err
 	}
 	if s.saved == 0 {
@@ -412,7 +410,7 @@ func (w *writer) save(i, day int) (bool, error) {
 			return false, err
 		}
 	}
-	if closable(u.records[:to]) > 0 && !slices.ContainsFunc(s.entries, func(e gitstore.TreeEntry) bool { return e.Name == "model.toml" }) {
+	if closable(u.records[:to]) > 0 && !slices.ContainsFunc(s.entries, func(e object.TreeEntry) bool { return e.Name == "model.toml" }) {
 		if err := blob("model.toml", w.models[modelOf(u.name)]); err != nil {
 			return false, err
 		}

@@ -5,15 +5,16 @@ import (
 	"path"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"golang.org/x/text/unicode/norm"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // checkAlike refuses files that come where a name beside them differs from theirs
 // in case alone, or in how its accents are written: the disks of most systems keep
 // one of the two, and the other would be lost unseen. It looks into the folders
 // that get a name and no others.
-func (r *Repo) checkAlike(tree plumbing.Hash, moves []fileMove) error {
+func (r *Repo) checkAlike(tree object.Hash, moves []fileMove) error {
 	getting := map[string]bool{}
 	for _, m := range moves {
 		if !m.Old.Hash.IsZero() || m.New.Hash.IsZero() {
@@ -29,8 +30,8 @@ func (r *Repo) checkAlike(tree plumbing.Hash, moves []fileMove) error {
 	if len(getting) == 0 {
 		return nil
 	}
-	var look func(dir string, tree plumbing.Hash) error
-	look = func(dir string, tree plumbing.Hash) error {
+	var look func(dir string, tree object.Hash) error
+	look = func(dir string, tree object.Hash) error {
 		entries, err := r.Tree(tree)
 		if err != nil {
 			return err

@@ -16,7 +16,7 @@ import (
 // OpenBare opens a repository as the far end of an exchange: a bare one, or
 // the .git of one with a work tree, whose files are then left alone and whose
 // branch in use is not moved. Errors: *NotRepositoryError, *UnsupportedError.
-func OpenBare(dir string) (*Repo, error) {
+func OpenBare(dir string, p Program) (*Repo, error) {
 	dir, err := filepath.Abs(dir)
 	if err != nil {
 		return nil, err
@@ -28,7 +28,7 @@ func OpenBare(dir string) (*Repo, error) {
 	if !isGitDir(git) {
 		return nil, &NotRepositoryError{dir}
 	}
-	r := &Repo{Dir: dir, GitDir: git, bare: git == dir}
+	r := &Repo{Dir: dir, GitDir: git, bare: git == dir, program: p}
 	if err := r.checkConfig(); err != nil {
 		return nil, err
 	}

@@ -7,13 +7,12 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
+	"benchlore/ledger/gitstore/object"
 )
 
 // treeNode is one directory of the index with the tree hash it would have.
 type treeNode struct {
-	hash    plumbing.Hash
+	hash    object.Hash
 	entries int // files below
 	subs    map[string]*treeNode
 }
@@ -51,7 +50,7 @@ func (b *treeBuilder) node(files []*indexEntry, prefix int) *treeNode {
 		rel := files[0].name[prefix:]
 		slash := strings.IndexByte(rel, '/')
 		if slash < 0 {
-			b.bodies = appendTreeEntry(b.bodies, files[0].mode, rel, files[0].hash)
+			b.bodies = object.AppendTreeEntry(b.bodies, object.TreeEntry{Name: rel, Mode: files[0].mode, Hash: files[0].hash})
 			files = files[1:]
 			continue
 		}
@@ -65,7 +64,7 @@ func (b *treeBuilder) node(files []*indexEntry, prefix int) *treeNode {
 			node.subs = map[string]*treeNode{}
 		}
 		node.subs[rel[:slash]] = sub
-		b.bodies = appendTreeEntry(b.bodies, filemode.Dir, rel[:slash], sub.hash)
+		b.bodies = object.AppendTreeEntry(b.bodies, object.TreeEntry{Name: rel[:slash], Mode: object.ModeDir, Hash: sub.hash})
 		files = files[n:]
 	}
 	b.sum.Reset()

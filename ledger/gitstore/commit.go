@@ -12,8 +12,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
+	"benchlore/ledger/gitstore/object"
 )
 
 // Plan is what one Commit moves, in this order. When the branch HEAD is on is
@@ -125,7 +124,7 @@ func (tx *Tx) prepare(plan Plan) (*journal, error) {
 			return nil, err
 		}
 		if idx.staged(m) || idx.nameTaken(m, removed) {
-			return nil, &EditedError{Path: m.Path, Staged: true}
+			return nil, &EditedError{Path: m.Path, Staged: true, Save: r.program.save()}
 		}
 		if now.is(m.Old) || now.is(m.New) {
 			continue
@@ -137,7 +136,7 @@ func (tx *Tx) prepare(plan Plan) (*journal, error) {
 			}
 			continue
 		}
-		return nil, &EditedError{Path: m.Path}
+		return nil, &EditedError{Path: m.Path, Save: r.program.save()}
 	}
 	return j, nil
 }
@@ -151,24 +150,24 @@ func (r *Repo) checkTarget(u RefUpdate) error {
 	if err != nil {
 		return err
 	}
-	if t != plumbing.CommitObject && strings.HasPrefix(u.Name, "refs/heads/") {
+	if t != object.TypeCommit && strings.HasPrefix(u.Name, "refs/heads/") {
 		return &RefError{u.Name, fmt.Sprintf("is a branch and cannot point at a %s", t)}
 	}
 	return nil
 }
 
-func (r *Repo) commitTree(commit plumbing.Hash) (plumbing.Hash, error) {
+func (r *Repo) commitTree(commit object.Hash) (object.Hash, error) {
 	if commit.IsZero() {
 		return emptyTree, nil
 	}
 	c, err := r.Commit(commit)
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
-	return c.TreeHash, nil
+	return c.Tree, nil
 }
 
-func (r *Repo) filesBetween(from, to plumbing.Hash) ([]fileMove, plumbing.Hash, error) {
+func (r *Repo) filesBetween(from, to object.Hash) ([]fileMove, object.Hash, error) {
 	oldTree, err := r.commitTree(from)
 	if err != nil {
 		return nil, oldTree, err
@@ -189,7 +188,7 @@ func (r *Repo) filesBetween(from, to plumbing.Hash) ([]fileMove, plumbing.Hash, 
 		if !c.New.Hash.IsZero() && !plainFile(c.New) {
 			return nil, newTree, &PathError{c.Path, "is a symbolic link or a submodule; only plain files are written"}
 		}
-		if !c.Old.Hash.IsZero() && !plainFile(c.Old) && c.Old.Mode != filemode.Symlink {
+		if !c.Old.Hash.IsZero() && !plainFile(c.Old) && c.Old.Mode != object.ModeSymlink {
 			return nil, newTree, &PathError{c.Path, "is a submodule; remove it with git"}
 		}
 		moves = append(moves, fileMove(c))
@@ -269,7 +268,7 @@ func (tx *Tx) carryOut(ctx context.Context, j *journal) error {
 	}
 	if len(j.Files) > 0 {
 		if branch, _, err := r.head(); err != nil || branch != j.Branch {
-			return errors.Join(err, &RefError{"HEAD", fmt.Sprintf("left %s while this was written; run the command again", j.Branch)})
+			return errors.Join(err, &RefError{"HEAD", fmt.Sprintf("was moved off %s during the write; run the command again", j.Branch)})
 		}
 	}
 	if err := tx.placeFiles(j.Files); err != nil {
@@ -339,7 +338,7 @@ func (tx *Tx) undo(j *journal) error {
 		return err
 	}
 	if slices.ContainsFunc(j.Files, idx.moved) {
-		if err := tx.moveIndex(reversed(j.Files), plumbing.ZeroHash); err != nil {
+		if err := tx.moveIndex(reversed(j.Files), object.ZeroHash); err != nil {
 			return err
 		}
 	}
@@ -347,7 +346,7 @@ func (tx *Tx) undo(j *journal) error {
 	return r.removeJournal()
 }
 
-func plainOrAbsent(e TreeEntry) bool { return e.Hash.IsZero() || plainFile(e) }
+func plainOrAbsent(e object.TreeEntry) bool { return e.Hash.IsZero() || plainFile(e) }
 
 // index returns the index, read once: index.lock keeps it from changing.
 func (tx *Tx) index() (*index, error) {
@@ -389,7 +388,7 @@ func (r *Repo) loadIndex() (*index, error) {
 // moveIndex brings the entries of the moved files to their new side. The
 // caller holds index.lock. When the whole index then equals tree, that is
 // noted in it for stock git's speed.
-func (tx *Tx) moveIndex(moves []fileMove, tree plumbing.Hash) error {
+func (tx *Tx) moveIndex(moves []fileMove, tree object.Hash) error {
 	if len(moves) == 0 {
 		return nil
 	}
@@ -466,7 +465,7 @@ func (r *Repo) checkRefRoom(u RefUpdate, all []RefUpdate) error {
 			continue
 		}
 		if _, ok, err := r.Ref(u.Name[:i]); err != nil || ok && !leaving(u.Name[:i]) {
-			return errors.Join(err, &RefError{u.Name, fmt.Sprintf("cannot stand beside the ref %q", u.Name[:i])})
+			return errors.Join(err, &RefError{u.Name, fmt.Sprintf("cannot exist beside the ref %q: one name begins with the other", u.Name[:i])})
 		}
 	}
 	below, err := r.Refs(u.Name + "/")
@@ -475,7 +474,7 @@ func (r *Repo) checkRefRoom(u RefUpdate, all []RefUpdate) error {
 	}
 	for name := range below {
 		if !leaving(name) {
-			return &RefError{u.Name, fmt.Sprintf("cannot stand beside the ref %q", name)}
+			return &RefError{u.Name, fmt.Sprintf("cannot exist beside the ref %q: one name begins with the other", name)}
 		}
 	}
 	return nil

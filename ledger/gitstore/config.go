@@ -168,7 +168,7 @@ func (c *Config) readFile(name string, in includeContext, depth int) error {
 			return nil
 		}
 		if depth >= maxIncludes {
-			return &ConfigError{File: name, Reason: "includes go in a circle or too deep"}
+			return &ConfigError{File: name, Reason: "its includes form a circle or are nested too deep"}
 		}
 		target, err := expandPath(value, name)
 		if err != nil {

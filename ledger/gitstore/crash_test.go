@@ -13,14 +13,14 @@ import (
 	"testing"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
+	"benchlore/ledger/gitstore/object"
 )
 
 const killed = 77
 
 // child is the process that tests kill or race.
 func child(role string) int {
-	r, err := Open(os.Getenv("GITSTORE_DIR"))
+	r, err := Open(os.Getenv("GITSTORE_DIR"), Program{})
 	if err != nil {
 		fmt.Println(err)
 		return 1
@@ -165,10 +165,20 @@ func refsOf(t *testing.T, r *Repo) string {
 	return fmt.Sprint(refs)
 }
 
+// stride is by how many steps a test goes on: 1 where BENCHLORE_TEST_KILLS asks for
+// the long run.
+func stride(short int) int {
+	if os.Getenv("BENCHLORE_TEST_KILLS") != "" {
+		return 1
+	}
+	return short
+}
+
 func TestKilledAtEveryStep(t *testing.T) {
+	t.Parallel()
 	base := crashRepo(t)
 	seen := map[string]int{}
-	for k := 1; ; k++ {
+	for k := 1; ; k += stride(2) {
 		dir := copyRepo(t, base)
 		code := runChild(t, "write", dir, k)
 		twin := copyRepo(t, dir)
@@ -197,22 +207,23 @@ func TestKilledAtEveryStep(t *testing.T) {
 			break
 		}
 	}
-	if seen["before"] < 5 || seen["after"] < 5 {
+	if few := 5 / stride(2); seen["before"] < few || seen["after"] < few {
 		t.Errorf("too few steps were tried: %v", seen)
 	}
 }
 
 func TestKilledAgainDuringRecovery(t *testing.T) {
+	t.Parallel()
 	base := crashRepo(t)
-	for first := 3; ; first += 4 {
+	for first := 3; ; first += 4 * stride(2) {
 		start := copyRepo(t, base)
 		if runChild(t, "write", start, first) == 0 {
 			return
 		}
-		if !fileExists(filepath.Join(start, ".git", "benchlore", "journal")) {
+		if !fileExists(filepath.Join(start, ".git", "gitstore", "journal")) {
 			continue
 		}
-		for second := 1; ; second += 3 {
+		for second := 1; ; second += 3 * stride(2) {
 			dir := copyRepo(t, start)
 			code := runChild(t, "recover", dir, second)
 			r := open(t, dir)
@@ -282,7 +293,7 @@ func journalled(t *testing.T) string {
 		if runChild(t, "write", dir, k) == 0 {
 			t.Fatal("no journal was written")
 		}
-		if fileExists(filepath.Join(dir, ".git", "benchlore", "journal")) {
+		if fileExists(filepath.Join(dir, ".git", "gitstore", "journal")) {
 			return dir
 		}
 	}
@@ -298,7 +309,7 @@ func TestRecoveryStepsAsideForEdits(t *testing.T) {
 		"other branch": func(dir string) {
 			git(t, dir, "symbolic-ref", "HEAD", "refs/heads/elsewhere")
 		},
-		"damaged journal": func(dir string) { put(t, dir, ".git/benchlore/journal", "{") },
+		"damaged journal": func(dir string) { put(t, dir, ".git/gitstore/journal", "{") },
 	}
 	for name, meddle := range tests {
 		t.Run(name, func(t *testing.T) {
@@ -341,7 +352,7 @@ func TestConcurrentProcesses(t *testing.T) {
 				runChild(t, "append", r.Dir, 0, fmt.Sprintf("GITSTORE_NAME=p%d", i))
 				return
 			}
-			own, err := Open(r.Dir)
+			own, err := Open(r.Dir, Program{})
 			if err != nil {
 				t.Error(err)
 				return
@@ -489,7 +500,7 @@ func TestRefMoved(t *testing.T) {
 	tx := lock(t, r)
 	err := tx.Commit(Plan{Refs: []RefUpdate{{Name: "refs/heads/main", New: first}}})
 	moved, ok := errors.AsType[*RefMovedError](err)
-	if !ok || moved.Got != first || moved.Want != plumbing.ZeroHash {
+	if !ok || moved.Got != first || moved.Want != object.ZeroHash {
 		t.Fatalf("got %v", err)
 	}
 	if _, err := tx.WriteBlob(nil); err == nil {

@@ -48,12 +48,12 @@ func fillCredential(ctx context.Context, dir string, ep *transport.Endpoint) (*c
 		}
 	}
 	if c.username == "" && c.password == "" {
-		return nil, errors.New("git's credential helpers know no name for it")
+		return nil, errors.New("git's credential helpers have no user name for it")
 	}
 	return c, nil
 }
 
-// tell lets the helpers keep what was good and forget what was not.
+// tell has the helpers keep a password that worked and forget one that did not.
 func (c *credential) tell(ctx context.Context, dir string, good bool) {
 	verb := "reject"
 	if good {
@@ -124,14 +124,14 @@ func sshAuth(ep *transport.Endpoint, ask Passphrase) (transport.AuthMethod, erro
 			}
 		}
 		if len(out) == 0 {
-			return nil, errors.New("there is no key in ssh-agent and none in ~/.ssh")
+			return nil, errors.New("there is no key in ssh-agent or in ~/.ssh")
 		}
 		return out, nil
 	}}, nil
 }
 
 // keyFile reads a private key; nil where there is none that can be used. Its
-// passphrase is only asked for where no other key is at hand.
+// passphrase is asked for only if there is no other key.
 func keyFile(file string, last bool, ask Passphrase) ssh.Signer {
 	text, err := os.ReadFile(file)
 	if err != nil {

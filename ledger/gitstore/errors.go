@@ -7,7 +7,7 @@ import (
 	"os"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
+	"benchlore/ledger/gitstore/object"
 )
 
 // UnsupportedError says why a directory cannot be used as a repository here
@@ -31,7 +31,7 @@ func (e *NotRepositoryError) Error() string {
 
 // MissingObject is returned when an object is named by a ref, a commit or a
 // tree and is not in the repository: damage, or a shallow or partial clone.
-type MissingObject struct{ Hash plumbing.Hash }
+type MissingObject struct{ Hash object.Hash }
 
 func (e *MissingObject) Error() string {
 	return fmt.Sprintf("git's object %s is gone", e.Hash)
@@ -47,7 +47,7 @@ const refetch = "git fetch --refetch COPY \"refs/*:refs/remotes/copy/*\", where 
 // CorruptObject is returned when the stored bytes of an object cannot be read
 // or do not have the hash they are stored under.
 type CorruptObject struct {
-	Hash plumbing.Hash
+	Hash object.Hash
 	Err  error
 	File string // the file that holds it alone; "" where it lies in a pack
 }
@@ -71,6 +71,7 @@ func (e *CorruptObject) Unwrap() error { return e.Err }
 type EditedError struct {
 	Path   string // slash path in the work tree
 	Staged bool   // the edit is in git's index, not only in the file
+	Save   string // command that commits edits made by hand
 }
 
 func (e *EditedError) Error() string {
@@ -85,7 +86,7 @@ func (e *EditedError) Hint() string {
 	if e.Staged {
 		return "commit them with git, or take them back: git restore --staged FILE"
 	}
-	return "keep the edit with benchlore save, or drop it with git restore FILE; then run the command again"
+	return "keep the edit with " + e.Save + ", or drop it with git restore FILE; then run the command again"
 }
 
 // PathError is returned for a path that must not be written: one that leaves
@@ -102,13 +103,14 @@ func (e *PathError) Error() string {
 // BusyError is returned by Lock when another program of ours held the
 // repository for the whole time waited.
 type BusyError struct {
-	Path   string // the lock file
-	Waited time.Duration
+	Program string
+	Path    string // the lock file
+	Waited  time.Duration
 }
 
 func (e *BusyError) Error() string {
-	return fmt.Sprintf("another benchlore command is writing to this ledger (waited %s for %q); try again when it is done",
-		e.Waited.Round(time.Millisecond), e.Path)
+	return fmt.Sprintf("another %s command is writing here (waited %s for %q); try again when it is done",
+		e.Program, e.Waited.Round(time.Millisecond), e.Path)
 }
 
 // ForeignLockError reports a lock file that another git program holds or has
@@ -127,7 +129,7 @@ func (e *ForeignLockError) Error() string {
 // it was. Nothing visible has been written.
 type RefMovedError struct {
 	Name      string
-	Want, Got plumbing.Hash // Zero: the ref does not exist
+	Want, Got object.Hash // Zero: the ref does not exist
 }
 
 func (e *RefMovedError) Error() string {
@@ -135,7 +137,7 @@ func (e *RefMovedError) Error() string {
 		e.Name, hashOrNone(e.Want), hashOrNone(e.Got))
 }
 
-func hashOrNone(h plumbing.Hash) string {
+func hashOrNone(h object.Hash) string {
 	if h.IsZero() {
 		return "nothing"
 	}
@@ -169,7 +171,7 @@ type WriteError struct {
 
 func (e *WriteError) Error() string {
 	cause := e.Err
-	// The path is told already, and the temporary one says nothing.
+	// The message names the path already; that of the temporary file helps nobody.
 	if p, ok := errors.AsType[*fs.PathError](cause); ok {
 		cause = p.Err
 	} else if p, ok := errors.AsType[*os.LinkError](cause); ok {
@@ -190,13 +192,13 @@ func WriteRemedy(err error) string {
 	case isFull(err):
 		return "make room on that disk, then run the command again"
 	case isReadOnly(err):
-		return "that disk is mounted read-only: mount it for writing, or copy the ledger to another"
+		return "that disk is mounted read-only: mount it for writing, or copy the folder to another"
 	case errors.Is(err, fs.ErrPermission):
 		return "you have no right to write there: change the folder's owner or permissions, then run the command again"
 	case errors.Is(err, fs.ErrNotExist):
 		return "make that folder first, or name another"
 	}
-	return "look after that disk, then run the command again"
+	return "check that disk, then run the command again"
 }
 
 // IndexError is returned when .git/index cannot be read.
@@ -207,8 +209,8 @@ func (e *IndexError) Error() string {
 }
 
 // Hint names the next step. Only what had been staged with git add is lost.
-func (e *IndexError) Hint() string { return "make it anew: " + NewIndex }
+func (e *IndexError) Hint() string { return "rebuild it: " + NewIndex }
 
-// NewIndex is the command that makes git's index anew, whatever is there. It
+// NewIndex is the command that rebuilds git's index, whatever state it is in. It
 // touches no work file.
 const NewIndex = "git read-tree HEAD"

@@ -6,9 +6,7 @@ import (
 	"errors"
 	"slices"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
-	"github.com/go-git/go-git/v5/plumbing/object"
+	"benchlore/ledger/gitstore/object"
 )
 
 const (
@@ -20,10 +18,10 @@ const (
 // MergeBases returns the best common ancestors of two sets of commits: those
 // no other common ancestor descends from, in order of hash. There is more than
 // one where two histories were merged crosswise.
-func (r *Repo) MergeBases(a, b []plumbing.Hash) ([]plumbing.Hash, error) {
-	marks := map[plumbing.Hash]int{}
+func (r *Repo) MergeBases(a, b []object.Hash) ([]object.Hash, error) {
+	marks := map[object.Hash]int{}
 	q := &commitQueue{}
-	paint := func(h plumbing.Hash, mark int) error {
+	paint := func(h object.Hash, mark int) error {
 		was := marks[h]
 		if was|mark == was {
 			return nil
@@ -36,7 +34,7 @@ func (r *Repo) MergeBases(a, b []plumbing.Hash) ([]plumbing.Hash, error) {
 		return err
 	}
 	// A common ancestor makes everything below it stale; the walk ends when
-	// nothing else is left in the queue.
+	// only stale commits are left in the queue.
 	live := func() bool {
 		return slices.ContainsFunc(*q, func(c *object.Commit) bool { return marks[c.Hash]&paintStale == 0 })
 	}
@@ -51,8 +49,8 @@ func (r *Repo) MergeBases(a, b []plumbing.Hash) ([]plumbing.Hash, error) {
 		}
 	}
 	// A commit may be in the queue more than once, with the marks it had then;
-	// live is counted anew so that this does no harm.
-	common := map[plumbing.Hash]bool{}
+	// live is therefore computed again each time.
+	common := map[object.Hash]bool{}
 	for live() {
 		c := heap.Pop(q).(*object.Commit)
 		mark := marks[c.Hash]
@@ -71,16 +69,16 @@ func (r *Repo) MergeBases(a, b []plumbing.Hash) ([]plumbing.Hash, error) {
 			}
 		}
 	}
-	var bases []plumbing.Hash
+	var bases []object.Hash
 	for h := range common {
 		bases = append(bases, h)
 	}
-	slices.SortFunc(bases, func(x, y plumbing.Hash) int { return slices.Compare(x[:], y[:]) })
+	slices.SortFunc(bases, func(x, y object.Hash) int { return slices.Compare(x[:], y[:]) })
 	if len(bases) < 2 {
 		return bases, nil
 	}
 	// Clocks that went back can let an older one through.
-	var best []plumbing.Hash
+	var best []object.Hash
 	for i, h := range bases {
 		below := false
 		for k, o := range bases {
@@ -101,7 +99,7 @@ func (r *Repo) MergeBases(a, b []plumbing.Hash) ([]plumbing.Hash, error) {
 
 // Ahead returns the commits reachable from tips and not from known, newest
 // first. Where clocks went back it may return some that are.
-func (r *Repo) Ahead(tips, known []plumbing.Hash) ([]*object.Commit, error) {
+func (r *Repo) Ahead(tips, known []object.Hash) ([]*object.Commit, error) {
 	nodes, err := r.ahead(tips, known, false)
 	if err != nil {
 		return nil, err
@@ -118,8 +116,8 @@ func (r *Repo) Ahead(tips, known []plumbing.Hash) ([]*object.Commit, error) {
 // node is what a walk needs of a commit: whole ones of a large ledger would fill
 // the memory.
 type node struct {
-	hash, tree plumbing.Hash
-	parents    []plumbing.Hash
+	hash, tree object.Hash
+	parents    []object.Hash
 	when       int64
 }
 
@@ -141,23 +139,23 @@ func (q *nodeQueue) Pop() any {
 	return n
 }
 
-func (r *Repo) node(h plumbing.Hash) (node, error) {
+func (r *Repo) node(h object.Hash) (node, error) {
 	c, err := r.Commit(h)
 	if err != nil {
 		return node{}, err
 	}
 	parents, err := r.Parents(c)
-	return node{c.Hash, c.TreeHash, parents, c.Committer.When.Unix()}, err
+	return node{c.Hash, c.Tree, parents, c.Committer.When.Unix()}, err
 }
 
 // ahead is Ahead, without holding the commits. With gaps, what known reach need not
 // be here.
-func (r *Repo) ahead(tips, known []plumbing.Hash, gaps bool) ([]node, error) {
-	dull := map[plumbing.Hash]bool{}
-	waiting := map[plumbing.Hash]bool{} // in the queue; false: has left it
+func (r *Repo) ahead(tips, known []object.Hash, gaps bool) ([]node, error) {
+	dull := map[object.Hash]bool{}
+	waiting := map[object.Hash]bool{} // in the queue; false: has left it
 	q := &nodeQueue{}
 	bright := 0 // of those in the queue
-	push := func(h plumbing.Hash, isDull bool) error {
+	push := func(h object.Hash, isDull bool) error {
 		if in, seen := waiting[h]; seen {
 			if isDull && !dull[h] {
 				dull[h] = true
@@ -213,17 +211,17 @@ func (r *Repo) ahead(tips, known []plumbing.Hash, gaps bool) ([]node, error) {
 // here, do not. Tips may be commits and annotated tags of commits. Some that
 // known have may be among them. Errors: *MissingObject for commits and trees;
 // blobs are named without being looked for.
-func (r *Repo) NewObjects(tips, known []plumbing.Hash) ([]plumbing.Hash, error) {
+func (r *Repo) NewObjects(tips, known []object.Hash) ([]object.Hash, error) {
 	return r.newObjects(tips, known, false)
 }
 
 // newObjects is NewObjects. With gaps, known must be whole for whoever is to have
 // the objects, and need not be here.
-func (r *Repo) newObjects(tips, known []plumbing.Hash, gaps bool) ([]plumbing.Hash, error) {
-	var out, commits []plumbing.Hash
-	seen := map[plumbing.Hash]bool{}
+func (r *Repo) newObjects(tips, known []object.Hash, gaps bool) ([]object.Hash, error) {
+	var out, commits []object.Hash
+	seen := map[object.Hash]bool{}
 	walked := map[string]bool{}
-	add := func(h plumbing.Hash) bool {
+	add := func(h object.Hash) bool {
 		if seen[h] {
 			return false
 		}
@@ -236,7 +234,7 @@ func (r *Repo) newObjects(tips, known []plumbing.Hash, gaps bool) ([]plumbing.Ha
 		if err != nil {
 			return nil, err
 		}
-		for t == plumbing.TagObject {
+		for t == object.TypeTag {
 			add(h)
 			tag, err := r.Tag(h)
 			if err != nil {
@@ -249,11 +247,11 @@ func (r *Repo) newObjects(tips, known []plumbing.Hash, gaps bool) ([]plumbing.Ha
 		}
 		commits = append(commits, h)
 	}
-	peeled := make([]plumbing.Hash, 0, len(known))
+	peeled := make([]object.Hash, 0, len(known))
 	for _, h := range known {
 		if t, _, err := r.Object(h); err != nil {
 			return nil, err
-		} else if t == plumbing.TagObject {
+		} else if t == object.TypeTag {
 			tag, err := r.Tag(h)
 			if err != nil {
 				return nil, err
@@ -268,13 +266,13 @@ func (r *Repo) newObjects(tips, known []plumbing.Hash, gaps bool) ([]plumbing.Ha
 	}
 	for _, c := range ahead {
 		add(c.hash)
-		var against []plumbing.Hash
+		var against []object.Hash
 		for _, p := range c.parents {
 			pc, err := r.Commit(p)
 			if err != nil {
 				return nil, err
 			}
-			against = append(against, pc.TreeHash)
+			against = append(against, pc.Tree)
 		}
 		if err := r.newInTree(c.tree, against, add, walked); err != nil {
 			return nil, err
@@ -286,7 +284,7 @@ func (r *Repo) newObjects(tips, known []plumbing.Hash, gaps bool) ([]plumbing.Ha
 // newInTree adds what a tree has and none of the others has at the same place.
 // One tree may be met beside different others, and then leaves out different
 // things: walked holds what was looked at beside what.
-func (r *Repo) newInTree(tree plumbing.Hash, against []plumbing.Hash, add func(plumbing.Hash) bool, walked map[string]bool) error {
+func (r *Repo) newInTree(tree object.Hash, against []object.Hash, add func(object.Hash) bool, walked map[string]bool) error {
 	if slices.Contains(against, tree) {
 		return nil
 	}
@@ -303,31 +301,31 @@ func (r *Repo) newInTree(tree plumbing.Hash, against []plumbing.Hash, add func(p
 	if err != nil {
 		return err
 	}
-	others := make([]map[string]TreeEntry, len(against))
+	others := make([]map[string]object.TreeEntry, len(against))
 	for i, h := range against {
 		list, err := r.Tree(h)
 		if err != nil {
 			return err
 		}
-		others[i] = make(map[string]TreeEntry, len(list))
+		others[i] = make(map[string]object.TreeEntry, len(list))
 		for _, e := range list {
 			others[i][e.Name] = e
 		}
 	}
 	for _, e := range entries {
-		var below []plumbing.Hash
+		var below []object.Hash
 		known := false
 		for _, o := range others {
 			if had, ok := o[e.Name]; ok {
 				known = known || had.Hash == e.Hash
-				if had.Mode == filemode.Dir {
+				if had.Mode == object.ModeDir {
 					below = append(below, had.Hash)
 				}
 			}
 		}
 		switch {
-		case known || e.Mode == filemode.Submodule:
-		case e.Mode == filemode.Dir:
+		case known || e.Mode == object.ModeSubmodule:
+		case e.Mode == object.ModeDir:
 			if err := r.newInTree(e.Hash, below, add, walked); err != nil {
 				return err
 			}
@@ -340,7 +338,7 @@ func (r *Repo) newInTree(tree plumbing.Hash, against []plumbing.Hash, add func(p
 
 // Whole makes sure that everything tips reach is here, known taken as whole.
 // Error: *MissingObject.
-func (r *Repo) Whole(tips, known []plumbing.Hash) error {
+func (r *Repo) Whole(tips, known []object.Hash) error {
 	objects, err := r.NewObjects(tips, known)
 	if err != nil {
 		return err

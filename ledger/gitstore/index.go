@@ -14,8 +14,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
+	"benchlore/ledger/gitstore/object"
 )
 
 // The index is coded here and not with go-git's codec because that one loses
@@ -52,8 +51,8 @@ var zeros [8]byte
 
 type indexEntry struct {
 	stat  statData
-	mode  filemode.FileMode
-	hash  plumbing.Hash
+	mode  object.Mode
+	hash  object.Hash
 	flags uint16 // without the name length
 	ext   uint16
 	name  string
@@ -158,7 +157,7 @@ func decodeEntry(b []byte, version uint32, prev string, names *nameStore) (e ind
 		ctimeSec: u32(0), ctimeNsec: u32(1), mtimeSec: u32(2), mtimeNsec: u32(3),
 		dev: u32(4), ino: u32(5), uid: u32(7), gid: u32(8), size: u32(9),
 	}
-	e.mode = filemode.FileMode(u32(6))
+	e.mode = object.Mode(u32(6))
 	copy(e.hash[:], b[40:60])
 	e.flags = binary.BigEndian.Uint16(b[60:])
 	at := 62
@@ -388,13 +387,13 @@ func (e *indexEntry) sameStat(now statData, trustCtime, fileMode bool) bool {
 }
 
 // sameKind reports whether a tree mode describes a work file of this kind.
-func sameKind(mode filemode.FileMode, kind fileKind, fileMode bool) bool {
+func sameKind(mode object.Mode, kind fileKind, fileMode bool) bool {
 	switch mode {
-	case filemode.Symlink:
+	case object.ModeSymlink:
 		return kind == kindSymlink
-	case filemode.Executable:
+	case object.ModeExecutable:
 		return kind == kindExecutable || !fileMode && kind == kindRegular
-	case filemode.Regular, filemode.Deprecated:
+	case object.ModeRegular, object.ModeGroup:
 		return kind == kindRegular || !fileMode && kind == kindExecutable
 	}
 	return false

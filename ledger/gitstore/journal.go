@@ -12,16 +12,15 @@ import (
 	"path/filepath"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
+	"benchlore/ledger/gitstore/object"
 )
 
 // journal is what Commit is about to do, written down before anything visible
 // is touched. With the repository it says all that is needed to finish.
 type journal struct {
 	Version int
-	Branch  string        `json:",omitempty"` // HEAD's branch, when files move with it
-	Tree    plumbing.Hash // the tree of that branch afterwards
+	Branch  string      `json:",omitempty"` // HEAD's branch, when files move with it
+	Tree    object.Hash // the tree of that branch afterwards
 	Files   []fileMove
 	Refs    []RefUpdate
 	Reason  string // for the reflog
@@ -31,14 +30,14 @@ type journal struct {
 // to come.
 type fileMove struct {
 	Path     string
-	Old, New TreeEntry
+	Old, New object.TreeEntry
 }
 
 // RefUpdate moves one ref. A zero Old means it must not exist yet, a zero New
 // removes it.
 type RefUpdate struct {
 	Name     string // full: "refs/heads/main"
-	Old, New plumbing.Hash
+	Old, New object.Hash
 }
 
 // Recovery tells what became of a write that was cut short.
@@ -213,7 +212,7 @@ func (tx *Tx) whyNotForward(j *journal) (string, error) {
 	return "", nil
 }
 
-func (r *Repo) lacks(h plumbing.Hash) (string, error) {
+func (r *Repo) lacks(h object.Hash) (string, error) {
 	if h == emptyTree {
 		return "", nil
 	}
@@ -262,6 +261,6 @@ func reversed(moves []fileMove) []fileMove {
 }
 
 // plainFile reports whether a tree entry may be written as a work file here.
-func plainFile(e TreeEntry) bool {
-	return e.Mode == filemode.Regular || e.Mode == filemode.Executable || e.Mode == filemode.Deprecated
+func plainFile(e object.TreeEntry) bool {
+	return e.Mode == object.ModeRegular || e.Mode == object.ModeExecutable || e.Mode == object.ModeGroup
 }

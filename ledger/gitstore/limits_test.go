@@ -30,7 +30,7 @@ func limitFiles(size uint64) error {
 func TestHalfWrittenFiles(t *testing.T) {
 	if size := os.Getenv("GITSTORE_FSIZE"); size != "" {
 		n, _ := strconv.ParseUint(size, 10, 64)
-		r, err := Open(os.Getenv("GITSTORE_DIR"))
+		r, err := Open(os.Getenv("GITSTORE_DIR"), Program{})
 		if err == nil {
 			err = limitFiles(n)
 		}

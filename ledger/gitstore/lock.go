@@ -13,24 +13,27 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/gofrs/flock"
+
+	"benchlore/ledger/gitstore/object"
 )
 
-// Locking has two layers. An operating-system lock on .git/benchlore/lock
+// Locking has two layers. An operating-system lock on .git/NAME/lock
 // keeps our own processes apart; the kernel frees it when a process dies. Git's
 // own lock files keep stock git out; nobody frees those after a crash. Ours
 // therefore hold a line with a nonce that is also kept in
-// .git/benchlore/nonce: whoever holds the operating-system lock and finds that
+// .git/NAME/nonce: whoever holds the operating-system lock and finds that
 // line in a lock file knows that its maker is dead and removes it. A lock file
 // without it is another program's and is only ever reported.
-
-const lockMarker = "benchlore lock "
 
 // refLockWait is how long a live git is given to let go of a ref.
 const refLockWait = time.Second
 
-func (r *Repo) ownDir() string      { return filepath.Join(r.GitDir, "benchlore") }
+func (r *Repo) ownDir() string { return filepath.Join(r.GitDir, r.program.name()) }
+
+// lockMarker begins the line in our lock files.
+func (r *Repo) lockMarker() string { return r.program.name() + " lock " }
+
 func (r *Repo) tmpDir() string      { return filepath.Join(r.ownDir(), "tmp") }
 func (r *Repo) nonceFile() string   { return filepath.Join(r.ownDir(), "nonce") }
 func (r *Repo) journalFile() string { return filepath.Join(r.ownDir(), "journal") }
@@ -78,7 +81,7 @@ func (r *Repo) Lock(ctx context.Context, timeout time.Duration) (*Tx, error) {
 		case ctx.Err() != nil:
 			return nil, ctx.Err()
 		case err == nil, errors.Is(err, context.DeadlineExceeded):
-			return nil, &BusyError{name, time.Since(start)}
+			return nil, &BusyError{r.program.name(), name, time.Since(start)}
 		}
 		return nil, &WriteError{name, err}
 	}
@@ -104,7 +107,7 @@ func (tx *Tx) begin(ctx context.Context, deadline time.Time) error {
 		return err
 	}
 	r.mu.Lock()
-	r.pending = map[plumbing.Hash]pendingObject{}
+	r.pending = map[object.Hash]pendingObject{}
 	r.packsChanged()
 	r.mu.Unlock()
 	if j == nil && jerr == nil {
@@ -115,8 +118,8 @@ func (tx *Tx) begin(ctx context.Context, deadline time.Time) error {
 	return err
 }
 
-// mark clears what a dead process of ours left, and makes ready for lock files
-// that say whose they are.
+// mark removes what a dead process of this program left, and prepares a marker for
+// the lock files that says whose they are.
 func (tx *Tx) mark(j *journal) error {
 	r := tx.repo
 	if err := r.dropDeadLocks(j); err != nil {
@@ -129,7 +132,7 @@ func (tx *Tx) mark(j *journal) error {
 		return &WriteError{r.tmpDir(), err}
 	}
 	// The nonce is on disk before the first lock file that carries it.
-	tx.marker = lockMarker + rand.Text() + "\n"
+	tx.marker = r.lockMarker() + rand.Text() + "\n"
 	if err := writeSynced(r.nonceFile()+".new", []byte(tx.marker), 0o666, !r.NoSync); err != nil {
 		return &WriteError{r.nonceFile(), err}
 	}
@@ -144,7 +147,8 @@ func (tx *Tx) mark(j *journal) error {
 
 func (tx *Tx) markerFile() string { return filepath.Join(tx.repo.tmpDir(), "marker") }
 
-// acquire creates target.lock, waiting for whoever has it until the deadline.
+// acquire creates target.lock; while another program has it, it waits, until the
+// deadline.
 func (tx *Tx) acquire(ctx context.Context, target string, deadline time.Time) error {
 	name := target + ".lock"
 	for {
@@ -197,7 +201,7 @@ func createLock(name, markerFile, marker string) error {
 	return err
 }
 
-// dropDeadLocks removes lock files that a dead process of ours left.
+// dropDeadLocks removes lock files that a dead process of this program left.
 func (r *Repo) dropDeadLocks(j *journal) error {
 	marker, err := os.ReadFile(r.nonceFile())
 	if errors.Is(err, fs.ErrNotExist) {
@@ -206,7 +210,7 @@ func (r *Repo) dropDeadLocks(j *journal) error {
 	if err != nil {
 		return err
 	}
-	if !strings.HasPrefix(string(marker), lockMarker) {
+	if !strings.HasPrefix(string(marker), r.lockMarker()) {
 		return nil // cut short before any lock file was made
 	}
 	names := []string{r.indexFile(), filepath.Join(r.GitDir, "packed-refs")}
@@ -253,7 +257,7 @@ func (r *Repo) looseRefLocks() ([]string, error) {
 	return out, err
 }
 
-// Rollback gives the locks back and drops what was written so far. After
+// Rollback releases the locks and drops what was written so far. After
 // Commit it does nothing, so that it can be deferred.
 func (tx *Tx) Rollback() {
 	if !tx.done {

@@ -13,8 +13,7 @@ import (
 	"testing"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-
+	"benchlore/ledger/gitstore/object"
 	"benchlore/ledger/testutil"
 )
 
@@ -64,7 +63,7 @@ func clean(t testing.TB, dir string) {
 	if out := git(t, dir, "status", "--porcelain"); out != "" {
 		t.Errorf("git status says %q", out)
 	}
-	r, err := Open(dir)
+	r, err := Open(dir, Program{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -91,7 +90,7 @@ func noLocks(t testing.TB, dir string) {
 
 var testTime = time.Date(2031, 3, 4, 17, 5, 0, 0, time.FixedZone("", 3600))
 
-func ident() Ident { return Ident{"Ines Marlow", "ines@halden.example", testTime} }
+func ident() Ident { return Ident{Name: "Ines Marlow", Email: "ines@halden.example", When: testTime} }
 
 func newRepo(t testing.TB) *Repo {
 	t.Helper()
@@ -105,7 +104,7 @@ func newRepo(t testing.TB) *Repo {
 
 func open(t testing.TB, dir string) *Repo {
 	t.Helper()
-	r, err := Open(dir)
+	r, err := Open(dir, Program{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -126,16 +125,16 @@ func lock(t testing.TB, r *Repo) *Tx {
 
 // write makes one commit on HEAD's branch that sets files to texts; the text
 // "-" removes one.
-func write(tx *Tx, files map[string]string, more ...RefUpdate) (plumbing.Hash, error) {
+func write(tx *Tx, files map[string]string, more ...RefUpdate) (object.Hash, error) {
 	branch, head, err := tx.repo.head()
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
 	base, err := tx.repo.commitTree(head)
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
-	changes := map[string]*plumbing.Hash{}
+	changes := map[string]*object.Hash{}
 	for _, p := range slices.Sorted(maps.Keys(files)) {
 		if files[p] == "-" {
 			changes[p] = nil
@@ -143,17 +142,17 @@ func write(tx *Tx, files map[string]string, more ...RefUpdate) (plumbing.Hash, e
 		}
 		h, err := tx.WriteBlob([]byte(files[p]))
 		if err != nil {
-			return plumbing.ZeroHash, err
+			return object.ZeroHash, err
 		}
 		changes[p] = &h
 	}
 	tree, err := tx.UpdateTree(base, changes)
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
 	spec := CommitSpec{Tree: tree, Author: ident(), Committer: ident(), Message: "record the work"}
 	if !head.IsZero() {
-		spec.Parents = []plumbing.Hash{head}
+		spec.Parents = []object.Hash{head}
 	}
 	c, err := tx.WriteCommit(spec)
 	if err != nil {
@@ -168,9 +167,9 @@ func write(tx *Tx, files map[string]string, more ...RefUpdate) (plumbing.Hash, e
 }
 
 // newest stands in a RefUpdate for the commit that write makes.
-var newest = plumbing.NewHash("ffffffffffffffffffffffffffffffffffffffff")
+var newest = object.NewHash("ffffffffffffffffffffffffffffffffffffffff")
 
-func mustWrite(t testing.TB, r *Repo, files map[string]string, more ...RefUpdate) plumbing.Hash {
+func mustWrite(t testing.TB, r *Repo, files map[string]string, more ...RefUpdate) object.Hash {
 	t.Helper()
 	h, err := write(lock(t, r), files, more...)
 	if err != nil {

@@ -3,7 +3,6 @@ package gitstore
 import (
 	"bytes"
 	"container/heap"
-	"crypto/sha1"
 	"errors"
 	"fmt"
 	"io"
@@ -15,22 +14,15 @@ import (
 	"time"
 
 	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
-	"github.com/go-git/go-git/v5/plumbing/object"
 	"github.com/go-git/go-git/v5/storage/filesystem/dotgit"
-)
 
-// TreeEntry is one name in a tree.
-type TreeEntry struct {
-	Name string
-	Mode filemode.FileMode
-	Hash plumbing.Hash
-}
+	"benchlore/ledger/gitstore/object"
+)
 
 // Object returns the type and the bytes of any object. The bytes are checked
 // against the hash. They must not be changed.
 // Errors: *MissingObject, *CorruptObject.
-func (r *Repo) Object(h plumbing.Hash) (plumbing.ObjectType, []byte, error) {
+func (r *Repo) Object(h object.Hash) (object.Type, []byte, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if p, ok := r.pending[h]; ok {
@@ -39,18 +31,18 @@ func (r *Repo) Object(h plumbing.Hash) (plumbing.ObjectType, []byte, error) {
 	if t, data, ok := r.fromPacks(h); ok {
 		return t, data, nil
 	}
-	o, err := r.objects.EncodedObject(plumbing.AnyObject, h)
+	o, err := r.objects.EncodedObject(plumbing.AnyObject, plumbing.Hash(h))
 	// Git may repack more than once while this looks.
 	for try := 0; (try < 2 && notStored(err) || try < 10 && errors.Is(err, dotgit.ErrPackfileNotFound)) && r.packsChanged(); try++ {
 		if t, data, ok := r.fromPacks(h); ok {
 			return t, data, nil
 		}
-		o, err = r.objects.EncodedObject(plumbing.AnyObject, h)
+		o, err = r.objects.EncodedObject(plumbing.AnyObject, plumbing.Hash(h))
 	}
 	switch {
 	case notStored(err):
-		// A pack that was cut short still lists what it has lost.
-		if r.objects.HasEncodedObject(h) == nil {
+		// The index of a pack that was cut short still lists the lost objects.
+		if r.objects.HasEncodedObject(plumbing.Hash(h)) == nil {
 			return 0, nil, r.corrupt(h, errors.New("its pack is cut short"))
 		}
 		return 0, nil, &MissingObject{h}
@@ -68,14 +60,15 @@ func (r *Repo) Object(h plumbing.Hash) (plumbing.ObjectType, []byte, error) {
 	if err != nil {
 		return 0, nil, r.corrupt(h, err)
 	}
-	if objectHash(o.Type(), data) != h {
-		return 0, nil, r.corrupt(h, errors.New("its bytes have another hash"))
+	t := object.Type(o.Type())
+	if object.Sum(t, data) != h {
+		return 0, nil, r.corrupt(h, errors.New("its bytes do not match its name"))
 	}
-	return o.Type(), data, nil
+	return t, data, nil
 }
 
 // corrupt describes a damaged object and where it lies.
-func (r *Repo) corrupt(h plumbing.Hash, err error) error {
+func (r *Repo) corrupt(h object.Hash, err error) error {
 	e := &CorruptObject{Hash: h, Err: err}
 	if file := r.looseFile(h); fileExists(file) {
 		if rel, err := filepath.Rel(r.Dir, file); err == nil {
@@ -85,19 +78,11 @@ func (r *Repo) corrupt(h plumbing.Hash, err error) error {
 	return e
 }
 
-func objectHash(t plumbing.ObjectType, data []byte) (h plumbing.Hash) {
-	s := sha1.New()
-	fmt.Fprintf(s, "%s %d\x00", t, len(data))
-	s.Write(data)
-	s.Sum(h[:0])
-	return h
-}
-
 // HashBlob returns the hash data would have as a blob.
-func HashBlob(data []byte) plumbing.Hash { return objectHash(plumbing.BlobObject, data) }
+func HashBlob(data []byte) object.Hash { return object.Sum(object.TypeBlob, data) }
 
 // Has reports whether an object is in the repository, without reading it.
-func (r *Repo) Has(h plumbing.Hash) (bool, error) {
+func (r *Repo) Has(h object.Hash) (bool, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if _, ok := r.pending[h]; ok {
@@ -106,12 +91,12 @@ func (r *Repo) Has(h plumbing.Hash) (bool, error) {
 	if fileExists(r.looseFile(h)) || r.isPacked(h) {
 		return true, nil
 	}
-	err := r.objects.HasEncodedObject(h)
+	err := r.objects.HasEncodedObject(plumbing.Hash(h))
 	if notStored(err) {
-		_, err = r.objects.EncodedObject(plumbing.AnyObject, h) // looks in alternates too
+		_, err = r.objects.EncodedObject(plumbing.AnyObject, plumbing.Hash(h)) // looks in alternates too
 	}
 	if notStored(err) && r.packsChanged() {
-		err = r.objects.HasEncodedObject(h)
+		err = r.objects.HasEncodedObject(plumbing.Hash(h))
 	}
 	if notStored(err) {
 		return false, nil
@@ -123,7 +108,7 @@ func notStored(err error) bool {
 	return errors.Is(err, plumbing.ErrObjectNotFound) || errors.Is(err, fs.ErrNotExist)
 }
 
-// packsChanged makes storage list the packs anew if git may have repacked since
+// packsChanged makes storage list the packs again if git may have repacked since
 // it last did, and reports whether it may.
 func (r *Repo) packsChanged() bool {
 	now := time.Now()
@@ -145,7 +130,7 @@ func (r *Repo) packsChanged() bool {
 	return true
 }
 
-func (r *Repo) typed(want plumbing.ObjectType, h plumbing.Hash) ([]byte, error) {
+func (r *Repo) typed(want object.Type, h object.Hash) ([]byte, error) {
 	t, data, err := r.Object(h)
 	if err != nil {
 		return nil, err
@@ -157,75 +142,67 @@ func (r *Repo) typed(want plumbing.ObjectType, h plumbing.Hash) ([]byte, error) 
 }
 
 // Blob returns the bytes of a blob. They must not be changed.
-func (r *Repo) Blob(h plumbing.Hash) ([]byte, error) { return r.typed(plumbing.BlobObject, h) }
+func (r *Repo) Blob(h object.Hash) ([]byte, error) { return r.typed(object.TypeBlob, h) }
 
 // Tree returns the entries of a tree in git's order.
-func (r *Repo) Tree(h plumbing.Hash) ([]TreeEntry, error) {
+func (r *Repo) Tree(h object.Hash) ([]object.TreeEntry, error) {
 	if h == emptyTree {
 		return nil, nil
 	}
-	data, err := r.typed(plumbing.TreeObject, h)
+	data, err := r.typed(object.TypeTree, h)
 	if err != nil {
 		return nil, err
 	}
-	entries, err := parseTree(data)
+	entries, err := object.ParseTree(data)
 	if err != nil {
 		return nil, r.corrupt(h, err)
 	}
 	return entries, nil
 }
 
-// Commit returns a decoded commit. Its methods that follow hashes need a
-// storer it does not have; use the Repo's.
-func (r *Repo) Commit(h plumbing.Hash) (*object.Commit, error) {
-	data, err := r.typed(plumbing.CommitObject, h)
+// Commit returns a decoded commit.
+func (r *Repo) Commit(h object.Hash) (*object.Commit, error) {
+	data, err := r.typed(object.TypeCommit, h)
 	if err != nil {
 		return nil, err
 	}
-	c := &object.Commit{}
-	if err := c.Decode(memoryObject(plumbing.CommitObject, data)); err != nil {
+	c, err := object.ParseCommit(data)
+	if err != nil {
 		return nil, r.corrupt(h, err)
 	}
 	return c, nil
 }
 
 // Tag returns a decoded annotated tag.
-func (r *Repo) Tag(h plumbing.Hash) (*object.Tag, error) {
-	data, err := r.typed(plumbing.TagObject, h)
+func (r *Repo) Tag(h object.Hash) (*object.Tag, error) {
+	data, err := r.typed(object.TypeTag, h)
 	if err != nil {
 		return nil, err
 	}
-	t := &object.Tag{}
-	if err := t.Decode(memoryObject(plumbing.TagObject, data)); err != nil {
+	t, err := object.ParseTag(data)
+	if err != nil {
 		return nil, r.corrupt(h, err)
 	}
 	return t, nil
 }
 
-func memoryObject(t plumbing.ObjectType, data []byte) *plumbing.MemoryObject {
-	o := &plumbing.MemoryObject{}
-	o.SetType(t)
-	o.Write(data) // never fails: it appends to memory
-	return o
-}
-
 // TreeAt finds a slash path below a tree. The empty path is the tree itself.
-func (r *Repo) TreeAt(tree plumbing.Hash, path string) (TreeEntry, bool, error) {
-	at := TreeEntry{Mode: filemode.Dir, Hash: tree}
+func (r *Repo) TreeAt(tree object.Hash, path string) (object.TreeEntry, bool, error) {
+	at := object.TreeEntry{Mode: object.ModeDir, Hash: tree}
 	if path == "" {
 		return at, true, nil
 	}
 	for name := range strings.SplitSeq(path, "/") {
-		if at.Mode != filemode.Dir {
-			return TreeEntry{}, false, nil
+		if at.Mode != object.ModeDir {
+			return object.TreeEntry{}, false, nil
 		}
 		entries, err := r.Tree(at.Hash)
 		if err != nil {
-			return TreeEntry{}, false, err
+			return object.TreeEntry{}, false, err
 		}
 		i := indexName(entries, name)
 		if i < 0 {
-			return TreeEntry{}, false, nil
+			return object.TreeEntry{}, false, nil
 		}
 		at = entries[i]
 	}
@@ -234,9 +211,9 @@ func (r *Repo) TreeAt(tree plumbing.Hash, path string) (TreeEntry, bool, error) 
 
 // Parents returns the parents of a commit as far as this copy has them: none
 // where a shallow clone was cut.
-func (r *Repo) Parents(c *object.Commit) ([]plumbing.Hash, error) {
+func (r *Repo) Parents(c *object.Commit) ([]object.Hash, error) {
 	if !r.Shallow {
-		return c.ParentHashes, nil
+		return c.Parents, nil
 	}
 	b, err := os.ReadFile(filepath.Join(r.GitDir, "shallow"))
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
@@ -245,17 +222,17 @@ func (r *Repo) Parents(c *object.Commit) ([]plumbing.Hash, error) {
 	if bytes.Contains(b, []byte(c.Hash.String())) {
 		return nil, nil
 	}
-	return c.ParentHashes, nil
+	return c.Parents, nil
 }
 
 // Log yields the commits reachable from the given ones, each once, newest
 // committer date first, a parent never before the child that led to it. It
 // stops after yielding an error.
-func (r *Repo) Log(from ...plumbing.Hash) iter.Seq2[*object.Commit, error] {
+func (r *Repo) Log(from ...object.Hash) iter.Seq2[*object.Commit, error] {
 	return func(yield func(*object.Commit, error) bool) {
-		seen := map[plumbing.Hash]bool{}
+		seen := map[object.Hash]bool{}
 		q := &commitQueue{}
-		push := func(h plumbing.Hash) error {
+		push := func(h object.Hash) error {
 			if seen[h] {
 				return nil
 			}
@@ -310,7 +287,7 @@ func (q *commitQueue) Pop() any {
 
 // IsAncestor reports whether a is b or reachable from b. In a shallow clone a
 // false may only mean that the history is cut.
-func (r *Repo) IsAncestor(a, b plumbing.Hash) (bool, error) {
+func (r *Repo) IsAncestor(a, b object.Hash) (bool, error) {
 	for c, err := range r.Log(b) {
 		if err != nil {
 			return false, err

@@ -8,12 +8,13 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/go-git/go-git/v5/plumbing"
+	"benchlore/ledger/gitstore/object"
 )
 
 // TestFromPacks holds every object read from a pack of stock git's, with deltas
 // on offsets and on names, against what git cat-file says.
 func TestFromPacks(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct{ name, config string }{{"offsets", "true"}, {"names", "false"}} {
 		t.Run(c.name, func(t *testing.T) {
 			dir := t.TempDir()
@@ -33,7 +34,7 @@ func TestFromPacks(t *testing.T) {
 			if deltas := git(t, dir, "verify-pack", "-v", packOf(t, dir)); !strings.Contains(deltas, "chain length = 1") {
 				t.Fatalf("git packed without deltas:\n%s", deltas)
 			}
-			r, err := Open(dir)
+			r, err := Open(dir, Program{})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -43,20 +44,20 @@ func TestFromPacks(t *testing.T) {
 				t.Fatalf("%d objects", len(list))
 			}
 			for _, h := range list {
-				typ, data, ok := r.fromPacks(plumbing.NewHash(h))
+				typ, data, ok := r.fromPacks(object.NewHash(h))
 				if !ok {
 					t.Fatalf("%s was not found", h)
 				}
 				if want := git(t, dir, "cat-file", "-t", h); typ.String() != want {
 					t.Errorf("%s is a %s, git says %s", h, typ, want)
 				}
-				if typ == plumbing.BlobObject {
+				if typ == object.TypeBlob {
 					if want := git(t, dir, "cat-file", "blob", h); strings.TrimRight(string(data), "\n") != want {
 						t.Errorf("%s reads differently", h)
 					}
 				}
 			}
-			if _, _, ok := r.fromPacks(plumbing.NewHash("00000000000000000000000000000000000000ff")); ok {
+			if _, _, ok := r.fromPacks(object.NewHash("00000000000000000000000000000000000000ff")); ok {
 				t.Error("an object that is not there was found")
 			}
 		})
@@ -75,6 +76,7 @@ func packOf(t *testing.T, dir string) string {
 // TestDamagedPack: whatever is wrong with a pack, an object is whole or is not
 // read, and the error names it.
 func TestDamagedPack(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	git(t, dir, "init", "-q")
 	text := strings.Repeat("a line that stays\n", 100)
@@ -87,9 +89,9 @@ func TestDamagedPack(t *testing.T) {
 		git(t, dir, "commit", "-qm", fmt.Sprint(i))
 	}
 	git(t, dir, "repack", "-adfq")
-	var hashes []plumbing.Hash
+	var hashes []object.Hash
 	for _, h := range strings.Fields(git(t, dir, "cat-file", "--batch-check=%(objectname)", "--batch-all-objects")) {
-		hashes = append(hashes, plumbing.NewHash(h))
+		hashes = append(hashes, object.NewHash(h))
 	}
 	idx := packOf(t, dir)
 	for _, name := range []string{idx, strings.TrimSuffix(idx, ".idx") + ".pack"} {
@@ -109,7 +111,7 @@ func TestDamagedPack(t *testing.T) {
 			}
 			r := &Repo{GitDir: filepath.Join(dir, ".git")}
 			for _, h := range hashes {
-				if typ, data, ok := r.fromPacks(h); ok && objectHash(typ, data) != h {
+				if typ, data, ok := r.fromPacks(h); ok && object.Sum(typ, data) != h {
 					t.Fatalf("byte %d of %s: %s came back as something else", at, filepath.Base(name), h)
 				}
 			}

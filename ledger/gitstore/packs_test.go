@@ -9,8 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
+	"benchlore/ledger/gitstore/object"
 )
 
 // packFiles lists the folder of packs.
@@ -53,6 +52,7 @@ func unnamedPack(t testing.TB, r *Repo) (stop func()) {
 // TestPackGitStopped: a git repack that is at work may be stopped, and takes its
 // unnamed packs with it. Nothing may lie in those alone.
 func TestPackGitStopped(t *testing.T) {
+	t.Parallel()
 	for name, of := range map[string]func(testing.TB) *Repo{"packing": scattered, "merging": manyPacks} {
 		t.Run(name, func(t *testing.T) {
 			r := of(t)
@@ -91,6 +91,7 @@ func TestPackGitStopped(t *testing.T) {
 // TestWriteAmidGC: what a transaction writes stays, though a pack had it long since,
 // nothing refers to it yet, and git clears what is old.
 func TestWriteAmidGC(t *testing.T) {
+	t.Parallel()
 	old := time.Now().AddDate(0, 0, -30)
 	expire := []string{"repack", "-A", "-d", "-q", "--unpack-unreachable=2.weeks.ago"}
 	for name, gc := range map[string][]string{
@@ -133,11 +134,11 @@ func TestWriteAmidGC(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			tree, err := tx.WriteTree([]TreeEntry{{"a", filemode.Regular, h}})
+			tree, err := tx.WriteTree([]object.TreeEntry{{Name: "a", Mode: object.ModeRegular, Hash: h}})
 			if err != nil {
 				t.Fatal(err)
 			}
-			c, err := tx.WriteCommit(CommitSpec{Tree: tree, Parents: []plumbing.Hash{head}, Author: ident(), Committer: ident(), Message: "again"})
+			c, err := tx.WriteCommit(CommitSpec{Tree: tree, Parents: []object.Hash{head}, Author: ident(), Committer: ident(), Message: "again"})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -152,6 +153,7 @@ func TestWriteAmidGC(t *testing.T) {
 // TestPackBesideCruft: a loose object that was written again since git put it among
 // what it will throw away stays loose, or comes into a pack that lasts.
 func TestPackBesideCruft(t *testing.T) {
+	t.Parallel()
 	r := newRepo(t)
 	mustWrite(t, r, map[string]string{"a": "1\n"})
 	for _, again := range []string{"reachable\n", "not yet\n"} {
@@ -187,6 +189,7 @@ func TestPackBesideCruft(t *testing.T) {
 // TestPackMergeAmidMultiPackIndex: git makes its index of packs while they are made
 // one, and finds all that it names.
 func TestPackMergeAmidMultiPackIndex(t *testing.T) {
+	t.Parallel()
 	r := manyPacks(t)
 	before := standing(t, r.Dir)
 	made := 0
@@ -210,6 +213,7 @@ func TestPackMergeAmidMultiPackIndex(t *testing.T) {
 
 // TestPackAnyFolder: a folder's name is no pattern.
 func TestPackAnyFolder(t *testing.T) {
+	t.Parallel()
 	base := manyPacks(t)
 	dir := filepath.Join(t.TempDir(), "bench [2]")
 	if err := os.Rename(copyRepo(t, base.Dir), dir); err != nil {
@@ -228,6 +232,7 @@ func TestPackAnyFolder(t *testing.T) {
 // TestPackKilledBesideReverseIndex: of a pack that is being taken away nothing is
 // left, whatever else git has made for it.
 func TestPackKilledBesideReverseIndex(t *testing.T) {
+	t.Parallel()
 	base := manyPacks(t)
 	for _, file := range packFiles(t, base) {
 		if stem, ok := strings.CutSuffix(file, ".pack"); ok {
@@ -259,6 +264,7 @@ func TestPackKilledBesideReverseIndex(t *testing.T) {
 
 // TestDamagedPackIndex: an index whose table of first bytes is wrong is no index.
 func TestDamagedPackIndex(t *testing.T) {
+	t.Parallel()
 	r := manyPacks(t)
 	for _, file := range packFiles(t, r) {
 		if !strings.HasSuffix(file, ".idx") {

@@ -40,7 +40,7 @@ func keepsLinks(dir string) bool {
 	})
 }
 
-// keepsCase reports whether names that differ in case alone are two.
+// keepsCase reports whether the disk keeps two names apart that differ only in case.
 func keepsCase(dir string) bool {
 	return executableBits && probe(dir, func(name string) bool {
 		_, err := os.Lstat(filepath.Join(dir, strings.ToUpper(filepath.Base(name))))

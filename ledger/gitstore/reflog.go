@@ -9,7 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
+	"benchlore/ledger/gitstore/object"
 )
 
 // reflogs says where git keeps its reflogs, as it is configured to.
@@ -47,7 +47,7 @@ func (l reflogs) write(u RefUpdate, j *journal) error {
 		return nil
 	}
 	t, data, err := r.Object(u.New)
-	if err != nil || t != plumbing.CommitObject {
+	if err != nil || t != object.TypeCommit {
 		return err
 	}
 	_, who, ok := bytes.Cut(data, []byte("\ncommitter "))

@@ -12,7 +12,7 @@ import (
 	"syscall"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
+	"benchlore/ledger/gitstore/object"
 )
 
 // packedRefs is the packed-refs file, parsed once for as long as it stays the
@@ -21,11 +21,11 @@ type packedRefs struct {
 	size    int64
 	modTime time.Time
 	read    time.Time
-	refs    map[string]plumbing.Hash
+	refs    map[string]object.Hash
 }
 
 // packedNow returns the packed refs. The map must not be changed.
-func (r *Repo) packedNow() (map[string]plumbing.Hash, error) {
+func (r *Repo) packedNow() (map[string]object.Hash, error) {
 	name := filepath.Join(r.GitDir, "packed-refs")
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -56,8 +56,8 @@ func (r *Repo) packedNow() (map[string]plumbing.Hash, error) {
 	return refs, nil
 }
 
-func parsePackedRefs(b []byte) (map[string]plumbing.Hash, error) {
-	refs := map[string]plumbing.Hash{}
+func parsePackedRefs(b []byte) (map[string]object.Hash, error) {
+	refs := map[string]object.Hash{}
 	lines := bufio.NewScanner(bytes.NewReader(b))
 	for n := 1; lines.Scan(); n++ {
 		line := lines.Text()
@@ -65,27 +65,27 @@ func parsePackedRefs(b []byte) (map[string]plumbing.Hash, error) {
 			continue
 		}
 		hash, name, ok := strings.Cut(line, " ")
-		if !ok || !plumbing.IsHash(hash) || len(hash) != 40 {
-			return nil, &RefError{"packed-refs", fmt.Sprintf("has a line %d that is no ref: %q", n, line)}
+		if !ok || !object.IsHash(hash) || len(hash) != 40 {
+			return nil, &RefError{"packed-refs", fmt.Sprintf("has something other than a ref in line %d: %q", n, line)}
 		}
-		refs[name] = plumbing.NewHash(hash)
+		refs[name] = object.NewHash(hash)
 	}
 	return refs, lines.Err()
 }
 
 // Ref returns where a full ref name ("refs/heads/main") points and whether it
 // exists. Symbolic refs are followed for HEAD only.
-func (r *Repo) Ref(name string) (plumbing.Hash, bool, error) {
+func (r *Repo) Ref(name string) (object.Hash, bool, error) {
 	if name == "HEAD" {
 		_, h, err := r.head()
 		return h, err == nil && !h.IsZero(), err
 	}
 	if err := checkRefName(name); err != nil {
-		return plumbing.ZeroHash, false, err
+		return object.ZeroHash, false, err
 	}
 	text, ok, err := r.looseRef(name)
 	if err != nil {
-		return plumbing.ZeroHash, false, err
+		return object.ZeroHash, false, err
 	}
 	if ok {
 		h, err := r.parseRef(name, text)
@@ -93,39 +93,47 @@ func (r *Repo) Ref(name string) (plumbing.Hash, bool, error) {
 	}
 	packed, err := r.packedNow()
 	if err != nil {
-		return plumbing.ZeroHash, false, err
+		return object.ZeroHash, false, err
 	}
 	h, ok := packed[name]
 	return h, ok, nil
 }
 
+// looseRef reads the file of a ref. Where a folder has its name there is no such
+// ref; git makes such folders and removes them at any time.
 func (r *Repo) looseRef(name string) (text string, ok bool, err error) {
-	var b []byte
 	file := r.refFile(name)
-	err = retryShared(func() (err error) {
-		b, err = os.ReadFile(file)
-		return err
-	})
-	if err == nil {
-		return strings.TrimRight(string(b), "\n"), true, nil
+	for try := 0; ; try++ {
+		var b []byte
+		err = retryShared(func() (err error) {
+			b, err = os.ReadFile(file)
+			return err
+		})
+		if err == nil {
+			return strings.TrimRight(string(b), "\n"), true, nil
+		}
+		if isAbsent(err) {
+			return "", false, nil
+		}
+		info, serr := os.Stat(file)
+		if isAbsent(serr) || serr == nil && info.IsDir() {
+			return "", false, nil
+		}
+		// A file has taken the folder's place since: read that.
+		if !errors.Is(err, syscall.EISDIR) || try == 10 {
+			return "", false, err
+		}
 	}
-	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) {
-		return "", false, nil
-	}
-	if info, serr := os.Stat(file); serr == nil && info.IsDir() {
-		return "", false, nil
-	}
-	return "", false, err
 }
 
-func (r *Repo) parseRef(name, text string) (plumbing.Hash, error) {
+func (r *Repo) parseRef(name, text string) (object.Hash, error) {
 	if strings.HasPrefix(text, "ref:") {
-		return plumbing.ZeroHash, &RefError{name, "is symbolic; only HEAD may be"}
+		return object.ZeroHash, &RefError{name, "is symbolic; only HEAD may be"}
 	}
-	if len(text) != 40 || !plumbing.IsHash(text) {
-		return plumbing.ZeroHash, &RefError{name, fmt.Sprintf("holds %q instead of an object name; %s", text, r.refRemedy(name))}
+	if len(text) != 40 || !object.IsHash(text) {
+		return object.ZeroHash, &RefError{name, fmt.Sprintf("holds %q instead of an object name; %s", text, r.refRemedy(name))}
 	}
-	return plumbing.NewHash(text), nil
+	return object.NewHash(text), nil
 }
 
 // refRemedy says how to put back a ref whose file was cut short. Stock git
@@ -137,7 +145,7 @@ func (r *Repo) refRemedy(name string) string {
 	return fmt.Sprintf("delete .git/%s and %s", name, r.putBack(name))
 }
 
-// putBack names the command that makes a ref anew where it was.
+// putBack names the command that puts a ref back where it was.
 func (r *Repo) putBack(name string) string {
 	if was := r.wasAt(name); !was.IsZero() {
 		return fmt.Sprintf("run: git update-ref %s %s", name, was)
@@ -147,14 +155,14 @@ func (r *Repo) putBack(name string) string {
 }
 
 // wasAt is where a ref was last, by its reflog; zero where that does not say.
-func (r *Repo) wasAt(name string) plumbing.Hash {
+func (r *Repo) wasAt(name string) object.Hash {
 	b, err := os.ReadFile(filepath.Join(r.GitDir, "logs", filepath.FromSlash(name)))
 	lines := strings.Split(strings.TrimRight(string(b), "\n"), "\n")
 	f := strings.Fields(lines[len(lines)-1])
-	if err != nil || len(f) < 2 || len(f[1]) != 40 || !plumbing.IsHash(f[1]) {
-		return plumbing.ZeroHash
+	if err != nil || len(f) < 2 || len(f[1]) != 40 || !object.IsHash(f[1]) {
+		return object.ZeroHash
 	}
-	return plumbing.NewHash(f[1])
+	return object.NewHash(f[1])
 }
 
 // Lost returns an error that names the remedy where a branch that does not exist
@@ -170,7 +178,7 @@ const headRemedy = "write ref: refs/heads/main into .git/HEAD"
 
 // head returns the branch HEAD is on ("" when detached) and its commit (zero
 // on a branch without commits).
-func (r *Repo) head() (branch string, h plumbing.Hash, err error) {
+func (r *Repo) head() (branch string, h object.Hash, err error) {
 	text, ok, err := r.looseRef("HEAD")
 	if err != nil {
 		return "", h, err
@@ -189,8 +197,8 @@ func (r *Repo) head() (branch string, h plumbing.Hash, err error) {
 
 // Refs returns every ref below a prefix ("refs/heads/unit/"), by full name.
 // Symbolic refs, such as those of remotes' HEAD, are left out.
-func (r *Repo) Refs(prefix string) (map[string]plumbing.Hash, error) {
-	out := map[string]plumbing.Hash{}
+func (r *Repo) Refs(prefix string) (map[string]object.Hash, error) {
+	out := map[string]object.Hash{}
 	dir := "refs"
 	if i := strings.LastIndexByte(prefix, '/'); i > 0 && checkRefName(prefix[:i]+"/x") == nil {
 		dir = prefix[:i]

@@ -26,6 +26,8 @@ import (
 	gitproto "github.com/go-git/go-git/v5/plumbing/transport/git"
 	"github.com/go-git/go-git/v5/plumbing/transport/http"
 	"github.com/go-git/go-git/v5/plumbing/transport/ssh"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // RemoteError is what kept an exchange with a server from going on.
@@ -43,7 +45,7 @@ func (e *RemoteError) Hint() string { return e.Remedy }
 
 func (e *RemoteError) Unwrap() error { return e.Err }
 
-// RefusedError is a push of which the server took nothing, or not all.
+// RefusedError is a push that the server took in part or not at all.
 type RefusedError struct {
 	URL     string
 	Refs    map[string]string // the server's reasons by ref
@@ -104,7 +106,7 @@ func refusal(url string, refs map[string]string, said string) *RefusedError {
 	return e
 }
 
-// oneLine makes one line of what a server says, of a length to be read and
+// oneLine makes one line of what a server says, short enough to read and
 // without what would steer a terminal.
 func oneLine(s string) string {
 	var out []string
@@ -138,7 +140,7 @@ type Remote struct {
 	auth  transport.AuthMethod
 	asked *credential // given by a helper, not yet known to be good
 
-	refs  map[string]plumbing.Hash
+	refs  map[string]object.Hash
 	apart bool
 
 	// Between, where it is set, is called between the parts of a push that is
@@ -152,7 +154,7 @@ type RemoteOptions struct {
 	Apart      bool // push as to a server that cannot take several refs as one step
 }
 
-// Remote makes ready for an exchange with a URL: ssh://, http(s)://, git://,
+// Remote prepares an exchange with a URL: ssh://, http(s)://, git://,
 // host:path as ssh has it, file:// or a path. Nothing is sent yet.
 func (r *Repo) Remote(rawURL string, opt RemoteOptions) (*Remote, error) {
 	m := &Remote{URL: withoutPassword(rawURL), repo: r, apart: opt.Apart}
@@ -161,7 +163,7 @@ func (r *Repo) Remote(rawURL string, opt RemoteOptions) (*Remote, error) {
 			p = filepath.Join(r.Dir, p)
 		}
 		if Inside(r.Dir, p) {
-			return nil, &RemoteError{m.URL, "reading the address", errors.New("it lies inside this ledger"), "name a bare repository outside it, best on another disk or a server"}
+			return nil, &RemoteError{m.URL, "reading the address", errors.New("it lies inside this repository"), "name a bare repository outside it, best on another disk or a server"}
 		}
 		m.path = p
 		return m, nil
@@ -183,7 +185,7 @@ func (r *Repo) Remote(rawURL string, opt RemoteOptions) (*Remote, error) {
 		}
 	case "http", "https", "git":
 	default:
-		return nil, &RemoteError{m.URL, "reading the address", fmt.Errorf("%q is no kind of server known here", ep.Protocol), "use ssh://, https://, git:// or a path"}
+		return nil, &RemoteError{m.URL, "reading the address", fmt.Errorf("%q servers are not supported", ep.Protocol), "use ssh://, https://, git:// or a path"}
 	}
 	return m, nil
 }
@@ -337,8 +339,8 @@ func sshCommand(ep *transport.Endpoint) string {
 
 // Refs asks for the refs below refs/ and what they point at. An empty
 // repository has none.
-func (m *Remote) Refs(ctx context.Context) (map[string]plumbing.Hash, error) {
-	m.refs = map[string]plumbing.Hash{}
+func (m *Remote) Refs(ctx context.Context) (map[string]object.Hash, error) {
+	m.refs = map[string]object.Hash{}
 	if m.path != "" {
 		far, err := m.open()
 		if err != nil {
@@ -346,7 +348,7 @@ func (m *Remote) Refs(ctx context.Context) (map[string]plumbing.Hash, error) {
 		}
 		defer far.Close()
 		if far.Shallow {
-			return nil, &RemoteError{m.URL, "reading its refs", errors.New("it is a shallow clone"), "use a whole one: git fetch --unshallow there"}
+			return nil, &RemoteError{m.URL, "reading its refs", errors.New("it is a shallow clone"), "make it complete: run git fetch --unshallow there"}
 		}
 		m.refs, err = far.Refs("refs/")
 		return m.refs, err
@@ -366,7 +368,7 @@ func (m *Remote) Refs(ctx context.Context) (map[string]plumbing.Hash, error) {
 		}
 		for name, h := range adv.References {
 			if checkRefName(name) == nil {
-				m.refs[name] = h
+				m.refs[name] = object.Hash(h)
 			}
 		}
 		return nil
@@ -374,7 +376,7 @@ func (m *Remote) Refs(ctx context.Context) (map[string]plumbing.Hash, error) {
 }
 
 func (m *Remote) open() (*Repo, error) {
-	far, err := OpenBare(m.path)
+	far, err := OpenBare(m.path, m.repo.program)
 	if err == nil {
 		far.NoSync = m.repo.NoSync
 		return far, nil
@@ -384,12 +386,12 @@ func (m *Remote) open() (*Repo, error) {
 		return nil, &RemoteError{m.URL, "opening it", err, ""}
 	}
 	if Creatable(m.path) {
-		return nil, &RemoteError{m.URL, "opening it", fmt.Errorf("there is no repository at %q yet", m.path), "make one there: benchlore sync --create, or git init --bare"}
+		return nil, &RemoteError{m.URL, "opening it", fmt.Errorf("there is no repository at %q yet", m.path), "make one there: " + m.repo.program.makeBare()}
 	}
 	if _, err := os.ReadDir(m.path); errors.Is(err, fs.ErrPermission) {
-		return nil, &RemoteError{m.URL, "opening it", err, "have whoever owns that folder let you read and write there"}
+		return nil, &RemoteError{m.URL, "opening it", err, "ask the owner of that folder to let you read and write there"}
 	}
-	return nil, &RemoteError{m.URL, "opening it", fmt.Errorf("%q is there and is no repository", m.path), "look at the address; a repository is made in an empty folder or a new one only"}
+	return nil, &RemoteError{m.URL, "opening it", fmt.Errorf("%q exists and is not a repository", m.path), "check the address; a repository can only be made in an empty or a new folder"}
 }
 
 // Creatable reports whether InitBare may make a repository at dir: nothing is
@@ -401,7 +403,7 @@ func Creatable(dir string) bool {
 
 // Fetch gets everything the wanted objects reach and have, which both sides
 // know of, does not.
-func (m *Remote) Fetch(ctx context.Context, want, have []plumbing.Hash) (*Received, error) {
+func (m *Remote) Fetch(ctx context.Context, want, have []object.Hash) (*Received, error) {
 	if m.path != "" {
 		far, err := m.open()
 		if err != nil {
@@ -427,8 +429,12 @@ func (m *Remote) Fetch(ctx context.Context, want, have []plumbing.Hash) (*Receiv
 				return err
 			}
 		}
-		req.Wants = append(req.Wants, want...)
-		req.Haves = append(req.Haves, have...)
+		for _, h := range want {
+			req.Wants = append(req.Wants, plumbing.Hash(h))
+		}
+		for _, h := range have {
+			req.Haves = append(req.Haves, plumbing.Hash(h))
+		}
 		res, err := s.UploadPack(ctx, req)
 		if err != nil {
 			return err
@@ -441,8 +447,8 @@ func (m *Remote) Fetch(ctx context.Context, want, have []plumbing.Hash) (*Receiv
 
 // copyObjects brings objects from one repository on a disk to another, unless
 // ctx ends first.
-func copyObjects(ctx context.Context, from, to *Repo, want, have []plumbing.Hash) (*Received, error) {
-	var known []plumbing.Hash
+func copyObjects(ctx context.Context, from, to *Repo, want, have []object.Hash) (*Received, error) {
+	var known []object.Hash
 	for _, h := range have {
 		if ok, err := from.Has(h); err != nil {
 			return nil, err
@@ -463,7 +469,7 @@ func copyObjects(ctx context.Context, from, to *Repo, want, have []plumbing.Hash
 			if err != nil {
 				return nil, err
 			}
-			out.small = append(out.small, Object{t, data})
+			out.small = append(out.small, object.Object{Type: t, Data: data})
 		}
 		return out, nil
 	}
@@ -482,7 +488,7 @@ func copyObjects(ctx context.Context, from, to *Repo, want, have []plumbing.Hash
 // step where it can do that, else one group after the other. known are objects
 // the far end has. It returns what was moved. Errors: *RefusedError,
 // *RemoteError; after the latter the far end may have taken it all the same.
-func (m *Remote) Push(ctx context.Context, groups [][]RefUpdate, known []plumbing.Hash) ([]RefUpdate, error) {
+func (m *Remote) Push(ctx context.Context, groups [][]RefUpdate, known []object.Hash) ([]RefUpdate, error) {
 	all := slices.Concat(groups...)
 	if len(all) == 0 {
 		return nil, nil
@@ -514,7 +520,7 @@ func (m *Remote) Push(ctx context.Context, groups [][]RefUpdate, known []plumbin
 
 // pushOnce is one push: of everything if the server takes it as one step, of
 // the first group else.
-func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []plumbing.Hash) ([]RefUpdate, error) {
+func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []object.Hash) ([]RefUpdate, error) {
 	part := slices.Concat(groups...)
 	for _, g := range slices.Backward(groups) {
 		if len(g) > 0 {
@@ -541,7 +547,7 @@ func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []plu
 	}
 	req := packp.NewReferenceUpdateRequestFromCapabilities(adv.Capabilities)
 	if !adv.Capabilities.Supports(capability.ReportStatus) {
-		return nil, errors.New("the server does not say whether it took a push")
+		return nil, errors.New("the server cannot report whether it took a push")
 	}
 	var said bytes.Buffer
 	for _, c := range []capability.Capability{capability.Sideband64k, capability.Quiet} {
@@ -560,12 +566,12 @@ func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []plu
 	} else {
 		updates = part
 	}
-	tips := make([]plumbing.Hash, 0, len(updates))
+	tips := make([]object.Hash, 0, len(updates))
 	for _, u := range updates {
-		if adv.References[u.Name] != u.Old {
+		if object.Hash(adv.References[u.Name]) != u.Old {
 			return nil, &RefusedError{URL: m.URL, Refs: map[string]string{u.Name: "it is at another commit by now"}, Another: true}
 		}
-		req.Commands = append(req.Commands, &packp.Command{Name: plumbing.ReferenceName(u.Name), Old: u.Old, New: u.New})
+		req.Commands = append(req.Commands, &packp.Command{Name: plumbing.ReferenceName(u.Name), Old: plumbing.Hash(u.Old), New: plumbing.Hash(u.New)})
 		tips = append(tips, u.New)
 	}
 	objects, err := m.repo.NewObjects(tips, known)
@@ -614,17 +620,17 @@ func isRace(status string) bool {
 }
 
 // pushLocal is Push into a repository on a disk, under git's own locks.
-func (m *Remote) pushLocal(ctx context.Context, updates []RefUpdate, known []plumbing.Hash) error {
+func (m *Remote) pushLocal(ctx context.Context, updates []RefUpdate, known []object.Hash) error {
 	far, err := m.open()
 	if err != nil {
 		return err
 	}
 	defer far.Close()
 	if !far.bare {
-		return &RemoteError{m.URL, "pushing", errors.New("it is a ledger somebody works in, not a bare repository"),
-			"exchange by way of a bare one: name a new folder as url in the shop.toml of both, and run: benchlore sync --create"}
+		return &RemoteError{m.URL, "pushing", errors.New("somebody works in that repository; it is not a bare one"),
+			"exchange through a bare repository: give both copies the address of a new folder, and run: " + m.repo.program.makeBare()}
 	}
-	tips := make([]plumbing.Hash, 0, len(updates))
+	tips := make([]object.Hash, 0, len(updates))
 	for _, u := range updates {
 		tips = append(tips, u.New)
 	}

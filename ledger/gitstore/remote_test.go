@@ -38,7 +38,7 @@ func TestLocalPath(t *testing.T) {
 func TestRemoteInside(t *testing.T) {
 	r := newRepo(t)
 	for _, url := range []string{"", ".", "office.git", "a/../.git", "file://" + strings.ReplaceAll(r.Dir, `\`, "/") + "/x.git"} {
-		if _, err := r.Remote(url, RemoteOptions{}); err == nil || !strings.Contains(err.Error(), "lies inside this ledger") {
+		if _, err := r.Remote(url, RemoteOptions{}); err == nil || !strings.Contains(err.Error(), "lies inside this repository") {
 			t.Errorf("%q: %v", url, err)
 		}
 	}

@@ -13,8 +13,9 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/gofrs/flock"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // Every command leaves a few loose objects, and stock git, which packs them on its
@@ -80,7 +81,7 @@ func (r *Repo) looseSample() (int, error) {
 	}
 	n := 0
 	for _, e := range entries {
-		if len(e.Name()) == 38 && plumbing.IsHash("17"+e.Name()) {
+		if len(e.Name()) == 38 && object.IsHash("17"+e.Name()) {
 			n++
 		}
 	}
@@ -175,8 +176,8 @@ func (r *Repo) packObjects() error {
 		return err
 	}
 	packs := r.lastingPacks()
-	fresh = slices.DeleteFunc(fresh, func(h plumbing.Hash) bool {
-		return slices.ContainsFunc(packs, func(s *storedPack) bool { return s.idx.find(h) >= 0 })
+	fresh = slices.DeleteFunc(fresh, func(h object.Hash) bool {
+		return slices.ContainsFunc(packs, func(s *storedPack) bool { return s.Index.Find(h) >= 0 })
 	})
 	for _, s := range packs {
 		s.file.Close()
@@ -194,7 +195,7 @@ func (r *Repo) packObjects() error {
 
 // makePack writes the pack of some objects, and installs it. It returns the name of
 // its index.
-func (r *Repo) makePack(objects []plumbing.Hash) (idx string, err error) {
+func (r *Repo) makePack(objects []object.Hash) (idx string, err error) {
 	f, err := os.CreateTemp(r.packDir(), "out-")
 	if err != nil {
 		return "", err
@@ -220,8 +221,8 @@ func (r *Repo) makePack(objects []plumbing.Hash) (idx string, err error) {
 }
 
 // looseObjects lists the names of the loose objects.
-func (r *Repo) looseObjects() (map[plumbing.Hash]bool, error) {
-	out := map[plumbing.Hash]bool{}
+func (r *Repo) looseObjects() (map[object.Hash]bool, error) {
+	out := map[object.Hash]bool{}
 	for b := range 256 {
 		dir := fmt.Sprintf("%02x", b)
 		entries, err := os.ReadDir(filepath.Join(r.GitDir, "objects", dir))
@@ -232,8 +233,8 @@ func (r *Repo) looseObjects() (map[plumbing.Hash]bool, error) {
 			return nil, err
 		}
 		for _, e := range entries {
-			if name := dir + e.Name(); len(name) == 40 && plumbing.IsHash(name) {
-				out[plumbing.NewHash(name)] = true
+			if name := dir + e.Name(); len(name) == 40 && object.IsHash(name) {
+				out[object.NewHash(name)] = true
 			}
 		}
 	}
@@ -243,7 +244,7 @@ func (r *Repo) looseObjects() (map[plumbing.Hash]bool, error) {
 // reachableOf returns those of the loose objects that refs reach. It looks into
 // what is loose and goes over commits until it has met all that are: what a pack
 // holds was packed with everything it reaches, or is let lie until it is.
-func (r *Repo) reachableOf(loose map[plumbing.Hash]bool) ([]plumbing.Hash, error) {
+func (r *Repo) reachableOf(loose map[object.Hash]bool) ([]object.Hash, error) {
 	refs, err := r.Refs("refs/")
 	if err != nil {
 		return nil, err
@@ -258,13 +259,13 @@ func (r *Repo) reachableOf(loose map[plumbing.Hash]bool) ([]plumbing.Hash, error
 		if err != nil && !isAbsent(err) {
 			return nil, err
 		}
-		if t == plumbing.CommitObject {
+		if t == object.TypeCommit {
 			commits++
 		}
 	}
-	var out, tips []plumbing.Hash
-	seen := map[plumbing.Hash]bool{}
-	add := func(h plumbing.Hash) bool {
+	var out, tips []object.Hash
+	seen := map[object.Hash]bool{}
+	add := func(h object.Hash) bool {
 		if seen[h] || !loose[h] {
 			return false
 		}
@@ -275,10 +276,10 @@ func (r *Repo) reachableOf(loose map[plumbing.Hash]bool) ([]plumbing.Hash, error
 	if !head.IsZero() {
 		tips = append(tips, head)
 	}
-	var other []plumbing.Hash // trees and blobs that refs name
+	var other []object.Hash // trees and blobs that refs name
 	for _, h := range refs {
 		t, _, err := r.sizeOf(h)
-		for err == nil && t == plumbing.TagObject {
+		for err == nil && t == object.TypeTag {
 			add(h)
 			tag, terr := r.Tag(h)
 			if terr != nil {
@@ -290,14 +291,14 @@ func (r *Repo) reachableOf(loose map[plumbing.Hash]bool) ([]plumbing.Hash, error
 		switch {
 		case err != nil:
 			return nil, err
-		case t == plumbing.CommitObject:
+		case t == object.TypeCommit:
 			tips = append(tips, h)
 		default:
 			other = append(other, h)
 		}
 	}
-	var tree func(h plumbing.Hash) error
-	tree = func(h plumbing.Hash) error {
+	var tree func(h object.Hash) error
+	tree = func(h object.Hash) error {
 		if !add(h) {
 			return nil
 		}
@@ -321,7 +322,7 @@ func (r *Repo) reachableOf(loose map[plumbing.Hash]bool) ([]plumbing.Hash, error
 		if add(c.Hash) {
 			commits--
 		}
-		if err := tree(c.TreeHash); err != nil {
+		if err := tree(c.Tree); err != nil {
 			return nil, err
 		}
 		if commits == 0 {
@@ -331,7 +332,7 @@ func (r *Repo) reachableOf(loose map[plumbing.Hash]bool) ([]plumbing.Hash, error
 	for _, h := range other {
 		if t, _, err := r.sizeOf(h); err != nil {
 			return nil, err
-		} else if t == plumbing.TreeObject {
+		} else if t == object.TypeTree {
 			if err := tree(h); err != nil {
 				return nil, err
 			}
@@ -354,21 +355,21 @@ func (r *Repo) lastingPacks() []*storedPack {
 }
 
 // dropLoose removes loose objects that can be read from a pack.
-func (r *Repo) dropLoose(loose map[plumbing.Hash]bool) error {
+func (r *Repo) dropLoose(loose map[object.Hash]bool) error {
 	packs := r.lastingPacks()
 	defer func() {
 		for _, s := range packs {
 			s.file.Close()
 		}
 	}()
-	held := make([]map[int64]plumbing.Hash, len(packs))
+	held := make([]map[int64]object.Hash, len(packs))
 	for k := range packs {
-		held[k] = map[int64]plumbing.Hash{}
+		held[k] = map[int64]object.Hash{}
 	}
 	for h := range loose {
 		for k, s := range packs {
-			if i := s.idx.find(h); i >= 0 {
-				held[k][s.idx.offset(i)] = h
+			if i := s.Index.Find(h); i >= 0 {
+				held[k][s.Index.Offset(i)] = h
 				break
 			}
 		}
@@ -384,7 +385,7 @@ func (r *Repo) dropLoose(loose map[plumbing.Hash]bool) error {
 // dropHeld reads objects from a pack, in its order so that what deltas build on is
 // at hand, and removes the loose ones that are the same. One may have been written
 // again today and not be referred to yet: the pack is made of today, or left alone.
-func (r *Repo) dropHeld(s *storedPack, held map[int64]plumbing.Hash) error {
+func (r *Repo) dropHeld(s *storedPack, held map[int64]object.Hash) error {
 	if now := time.Now(); len(held) == 0 || os.Chtimes(s.file.Name(), now, now) != nil {
 		return nil
 	}
@@ -393,9 +394,8 @@ func (r *Repo) dropHeld(s *storedPack, held map[int64]plumbing.Hash) error {
 		places = append(places, at)
 	}
 	slices.Sort(places)
-	rd := &storedReader{pack: s, cache: deltaCache{most: packCacheBytes}}
 	for n, at := range places {
-		o, err := rd.object(at)
+		o, err := s.Object(at)
 		if err != nil || o.Hash() != held[at] {
 			continue // the loose one is better
 		}
@@ -415,8 +415,8 @@ func (r *Repo) dropHeld(s *storedPack, held map[int64]plumbing.Hash) error {
 // packedLine is one ref of packed-refs.
 type packedLine struct {
 	name   string
-	hash   plumbing.Hash
-	peeled plumbing.Hash // what an annotated tag stands on in the end; zero: no tag
+	hash   object.Hash
+	peeled object.Hash // what an annotated tag stands on in the end; zero: no tag
 }
 
 const packedHead = "# pack-refs with: peeled fully-peeled sorted \n"
@@ -506,11 +506,11 @@ func (r *Repo) packedLines(b []byte) (map[string]packedLine, error) {
 		case line == "" || line[0] == '#':
 		case line[0] == '^':
 			l := out[last]
-			l.peeled = plumbing.NewHash(line[1:])
+			l.peeled = object.NewHash(line[1:])
 			out[last] = l
 		default:
 			hash, name, _ := strings.Cut(line, " ")
-			out[name] = packedLine{name: name, hash: plumbing.NewHash(hash)}
+			out[name] = packedLine{name: name, hash: object.NewHash(hash)}
 			last = name
 		}
 	}
@@ -527,13 +527,13 @@ func (r *Repo) packedLines(b []byte) (map[string]packedLine, error) {
 	return out, nil
 }
 
-// peel returns what an annotated tag stands on in the end; zero for what is no
+// peel follows annotated tags to the object at the end; zero for what is not a
 // tag.
-func (r *Repo) peel(h plumbing.Hash) (plumbing.Hash, error) {
-	var to plumbing.Hash
+func (r *Repo) peel(h object.Hash) (object.Hash, error) {
+	var to object.Hash
 	for {
 		t, _, err := r.Object(h)
-		if err != nil || t != plumbing.TagObject {
+		if err != nil || t != object.TypeTag {
 			return to, err
 		}
 		tag, err := r.Tag(h)
@@ -564,8 +564,8 @@ func encodePacked(lines map[string]packedLine) []byte {
 
 // looseRefs lists the refs that have a file of their own, but for those that git
 // keeps to one work tree, symbolic ones, and those that cannot be read.
-func (r *Repo) looseRefs() (map[string]plumbing.Hash, error) {
-	out := map[string]plumbing.Hash{}
+func (r *Repo) looseRefs() (map[string]object.Hash, error) {
+	out := map[string]object.Hash{}
 	err := filepath.WalkDir(filepath.Join(r.GitDir, "refs"), func(file string, d fs.DirEntry, err error) error {
 		if errors.Is(err, fs.ErrNotExist) {
 			return nil // git removed an empty folder
@@ -599,7 +599,7 @@ func (r *Repo) looseRefs() (map[string]plumbing.Hash, error) {
 }
 
 // dropLooseRefs removes the files of refs that are packed and have not moved.
-func (tx *Tx) dropLooseRefs(ctx context.Context, packed map[string]plumbing.Hash) error {
+func (tx *Tx) dropLooseRefs(ctx context.Context, packed map[string]object.Hash) error {
 	r := tx.repo
 	// The next Lock looks for the locks of a program that died in here.
 	if err := os.WriteFile(r.refsNote(), nil, 0o666); err != nil {
@@ -635,7 +635,7 @@ func (tx *Tx) dropLooseRefs(ctx context.Context, packed map[string]plumbing.Hash
 	return os.Remove(r.refsNote())
 }
 
-func (tx *Tx) dropLooseRef(ctx context.Context, name string, packed plumbing.Hash, mark bool) error {
+func (tx *Tx) dropLooseRef(ctx context.Context, name string, packed object.Hash, mark bool) error {
 	r := tx.repo
 	defer tx.unlock(0)
 	if err := tx.acquire(ctx, r.refFile(name), time.Now()); err != nil {

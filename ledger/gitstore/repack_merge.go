@@ -10,7 +10,8 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
+	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/pack"
 )
 
 // autoPacks is git's own gc.autoPackLimit: more packs than this are made one.
@@ -43,20 +44,20 @@ func (r *Repo) mergePacks() error {
 	if len(ours) <= int(limit) {
 		return nil
 	}
-	slices.SortFunc(ours, func(a, b *storedPack) int { return cmp.Compare(b.end, a.end) })
-	for sum := total(ours); len(ours) > 0 && ours[0].end > sum-ours[0].end; ours = ours[1:] {
-		sum -= ours[0].end
+	slices.SortFunc(ours, func(a, b *storedPack) int { return cmp.Compare(b.Size(), a.Size()) })
+	for sum := total(ours); len(ours) > 0 && ours[0].Size() > sum-ours[0].Size(); ours = ours[1:] {
+		sum -= ours[0].Size()
 	}
 	if len(ours) < 2 {
 		return nil
 	}
-	var objects []plumbing.Hash
+	var objects []object.Hash
 	for _, s := range ours {
-		for i := range s.idx.n() {
-			objects = append(objects, s.idx.name(i))
+		for i := range s.Index.Len() {
+			objects = append(objects, s.Index.Name(i))
 		}
 	}
-	slices.SortFunc(objects, func(a, b plumbing.Hash) int { return bytes.Compare(a[:], b[:]) })
+	slices.SortFunc(objects, func(a, b object.Hash) int { return bytes.Compare(a[:], b[:]) })
 	objects = slices.Compact(objects)
 	name, err := r.makePack(objects)
 	if err != nil {
@@ -98,40 +99,37 @@ func (r *Repo) multiPackIndex() bool {
 // total is how many bytes packs have.
 func total(packs []*storedPack) (sum int64) {
 	for _, s := range packs {
-		sum += s.end
+		sum += s.Size()
 	}
 	return sum
 }
 
 // readsBack reads every object of a pack by its index, and finds all those named.
-func readsBack(idxName string, objects []plumbing.Hash) error {
-	p, err := openPack(idxName)
+func readsBack(idxName string, objects []object.Hash) error {
+	p, err := openStored(idxName)
 	if err != nil {
 		return err
 	}
-	defer p.close()
-	if p.readAll(packCacheBytes); p.whole == nil {
-		return fmt.Errorf("the index of %s cannot be read", idxName)
-	}
+	defer p.file.Close()
 	type place struct {
 		at   int64
-		hash plumbing.Hash
+		hash object.Hash
 	}
 	places := make([]place, 0, len(objects))
 	for _, h := range objects {
-		at, err := p.find(h)
-		if err != nil {
-			return fmt.Errorf("%s: %w", h, err)
+		i := p.Index.Find(h)
+		if i < 0 {
+			return fmt.Errorf("%s: %w", h, pack.ErrNotHere)
 		}
-		places = append(places, place{at, h})
+		places = append(places, place{p.Index.Offset(i), h})
 	}
 	slices.SortFunc(places, func(a, b place) int { return cmp.Compare(a.at, b.at) })
 	for _, x := range places {
-		t, data, err := p.object(x.at, 0)
+		o, err := p.Object(x.at)
 		if err != nil {
 			return fmt.Errorf("%s: %w", x.hash, err)
 		}
-		if objectHash(t, data) != x.hash {
+		if o.Hash() != x.hash {
 			return fmt.Errorf("%s reads back as another object", x.hash)
 		}
 	}

@@ -1,5 +1,5 @@
 // Package gitstore reads and writes one git repository with a work tree. It
-// knows git and nothing of what is kept in it, and needs no git program.
+// knows git but not what is kept in it, and does not need a git program.
 //
 // Open a repository, take the write lock with Repo.Lock, make objects through
 // the Tx, and end with Tx.Commit, which moves refs and brings the work tree and
@@ -23,8 +23,9 @@ import (
 	"sync"
 	"time"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/go-git/go-git/v5/storage/filesystem"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // Repo is an open repository. Reading is safe from several goroutines;
@@ -36,6 +37,8 @@ type Repo struct {
 	Partial bool   // objects may be missing until fetched
 	NoSync  bool   // skip fsync: for throw-away repositories only
 
+	program Program
+
 	root *os.Root
 	bare bool // no files and no index go with any branch
 
@@ -45,7 +48,7 @@ type Repo struct {
 	packReaders []*packReader // nil: not looked for yet
 	packNames   []string      // of the indexes when they were looked for
 	packReads   int
-	pending     map[plumbing.Hash]pendingObject
+	pending     map[object.Hash]pendingObject
 	packed      packedRefs
 
 	packsStamp, packsListed time.Time // change time of objects/pack when it was last listed
@@ -55,8 +58,9 @@ type Repo struct {
 
 // InitOptions are the choices made when a repository is created.
 type InitOptions struct {
-	Branch string // first branch; "main" when empty
-	NoSync bool   // skip fsync: for throw-away repositories only
+	Branch  string // first branch; "main" when empty
+	NoSync  bool   // skip fsync: for throw-away repositories only
+	Program Program
 }
 
 // Init creates a repository as `git init` does, in dir, which is made when
@@ -131,7 +135,7 @@ func Init(dir string, opt InitOptions) (*Repo, error) {
 			return nil, &WriteError{dir, err}
 		}
 	}
-	r, err := Open(dir)
+	r, err := Open(dir, opt.Program)
 	if err != nil {
 		return nil, err
 	}
@@ -139,10 +143,10 @@ func Init(dir string, opt InitOptions) (*Repo, error) {
 	return r, nil
 }
 
-// Open opens the repository whose work tree is dir. It looks in no parent
-// folder. What this package cannot keep right is refused with
+// Open opens the repository whose work tree is dir, for a program. It does not
+// look in the folders above. What this package cannot keep right is refused with
 // *NotRepositoryError or *UnsupportedError.
-func Open(dir string) (*Repo, error) {
+func Open(dir string, p Program) (*Repo, error) {
 	dir, err := filepath.Abs(dir)
 	if err != nil {
 		return nil, err
@@ -162,7 +166,7 @@ func Open(dir string) (*Repo, error) {
 	case !isGitDir(git):
 		return nil, &NotRepositoryError{dir}
 	}
-	r := &Repo{Dir: dir, GitDir: git}
+	r := &Repo{Dir: dir, GitDir: git, program: p}
 	if err := r.checkConfig(); err != nil {
 		return nil, err
 	}
@@ -281,9 +285,9 @@ func (r *Repo) indexFile() string { return filepath.Join(r.GitDir, "index") }
 
 // State is what stock git has going on in the repository.
 type State struct {
-	Branch      string        // full name of the branch HEAD is on, "" when detached
-	Head        plumbing.Hash // commit HEAD stands on; zero on a branch without commits
-	Operation   string        // "merge", "rebase", "cherry-pick", "revert", "bisect" under way, or ""
+	Branch      string      // full name of the branch HEAD is on, "" when detached
+	Head        object.Hash // commit HEAD stands on; zero on a branch without commits
+	Operation   string      // "merge", "rebase", "cherry-pick", "revert", "bisect" under way, or ""
 	Shallow     bool
 	Partial     bool
 	Interrupted bool // a write of ours waits to be finished by the next Lock, or is running now

@@ -7,11 +7,12 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+	"sync"
 	"testing"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
 	"pgregory.net/rapid"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 func TestInitIsWhatStockGitMakes(t *testing.T) {
@@ -102,7 +103,7 @@ func TestOpenRefuses(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			r, err := Open(tt.make(t, t.TempDir()))
+			r, err := Open(tt.make(t, t.TempDir()), Program{})
 			if err == nil {
 				r.Close()
 				t.Fatal("opened")
@@ -169,7 +170,7 @@ func TestShallowPartialAndOperations(t *testing.T) {
 	}
 }
 
-func mustTree(t *testing.T, r *Repo, commit plumbing.Hash) plumbing.Hash {
+func mustTree(t *testing.T, r *Repo, commit object.Hash) object.Hash {
 	t.Helper()
 	h, err := r.commitTree(commit)
 	if err != nil {
@@ -185,7 +186,7 @@ func isEdited(err error, path string) bool {
 
 func TestPackedEverything(t *testing.T) {
 	r := newRepo(t)
-	var commits []plumbing.Hash
+	var commits []object.Hash
 	for i := range 12 {
 		commits = append(commits, mustWrite(t, r, map[string]string{"log": strings.Repeat("line\n", i+1)},
 			RefUpdate{Name: fmt.Sprintf("refs/heads/unit/astrella-61/u%d", i), New: newest}))
@@ -242,8 +243,8 @@ func TestRefConflictsAndNames(t *testing.T) {
 	r := newRepo(t)
 	c := mustWrite(t, r, map[string]string{"a": "1"}, RefUpdate{Name: "refs/heads/unit/a", New: newest})
 	for _, tt := range []struct{ name, want string }{
-		{"refs/heads/unit/a/b", "cannot stand beside"},
-		{"refs/heads/unit", "cannot stand beside"},
+		{"refs/heads/unit/a/b", "cannot exist beside"},
+		{"refs/heads/unit", "cannot exist beside"},
 		{"refs/heads/../../x", "may not"},
 		{"refs/heads/x.lock", ".lock"},
 		{"HEAD", "refs/"},
@@ -313,7 +314,7 @@ func isCorrupt(err error) bool {
 	return ok
 }
 
-func mustWriteBlob(t *testing.T, tx *Tx, s string) plumbing.Hash {
+func mustWriteBlob(t *testing.T, tx *Tx, s string) object.Hash {
 	t.Helper()
 	h, err := tx.WriteBlob([]byte(s))
 	if err != nil {
@@ -352,12 +353,12 @@ func TestPathsThatAreRefused(t *testing.T) {
 	}
 	// A link in a tree made elsewhere is not followed either.
 	tx := lock(t, r)
-	tree, err := tx.WriteTree([]TreeEntry{{"evil", filemode.Symlink, mustWriteBlob(t, tx, "/etc")}})
+	tree, err := tx.WriteTree([]object.TreeEntry{{Name: "evil", Mode: object.ModeSymlink, Hash: mustWriteBlob(t, tx, "/etc")}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	head, _, _ := r.Ref("HEAD")
-	c, err := tx.WriteCommit(CommitSpec{Tree: tree, Parents: []plumbing.Hash{head}, Author: ident(), Committer: ident(), Message: "x"})
+	c, err := tx.WriteCommit(CommitSpec{Tree: tree, Parents: []object.Hash{head}, Author: ident(), Committer: ident(), Message: "x"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -374,11 +375,11 @@ func TestUpdateTreeAgainstPlainMap(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		tx := lock(t, r)
 		defer tx.Rollback()
-		model := map[string]plumbing.Hash{}
+		model := map[string]object.Hash{}
 		tree := emptyTree
 		for range rapid.IntRange(1, 6).Draw(rt, "rounds") {
-			changes := map[string]*plumbing.Hash{}
-			next := map[string]plumbing.Hash{}
+			changes := map[string]*object.Hash{}
+			next := map[string]object.Hash{}
 			for p, h := range model {
 				next[p] = h
 			}
@@ -402,7 +403,7 @@ func TestUpdateTreeAgainstPlainMap(t *testing.T) {
 			entries := map[string]*indexEntry{}
 			conflict := false
 			for p, h := range next {
-				entries[p] = &indexEntry{name: p, mode: filemode.Regular, hash: h}
+				entries[p] = &indexEntry{name: p, mode: object.ModeRegular, hash: h}
 				for q := range next {
 					conflict = conflict || strings.HasPrefix(q, p+"/")
 				}
@@ -441,15 +442,42 @@ func TestDeterministic(t *testing.T) {
 	r := newRepo(t)
 	tx := lock(t, r)
 	for name, spec := range map[string]CommitSpec{
-		"no name":   {Author: Ident{"<>", "a@b.example", testTime}, Committer: ident(), Message: "x"},
+		"no name":   {Author: Ident{Name: "<>", Email: "a@b.example", When: testTime}, Committer: ident(), Message: "x"},
 		"no text":   {Author: ident(), Committer: ident(), Message: " \n"},
 		"zero byte": {Author: ident(), Committer: ident(), Message: "a\x00b"},
-		"before 1970": {Author: Ident{"A", "a@b.example", testTime.AddDate(-80, 0, 0)},
+		"before 1970": {Author: Ident{Name: "A", Email: "a@b.example", When: testTime.AddDate(-80, 0, 0)},
 			Committer: ident(), Message: "x"},
 	} {
 		spec.Tree = emptyTree
 		if _, err := tx.WriteCommit(spec); err == nil {
 			t.Errorf("%s was accepted", name)
+		}
+	}
+}
+
+// TestRefBesideFolder: a folder that comes and goes under the name of a ref, as git
+// makes and removes it for refs further down, is no ref and no error.
+func TestRefBesideFolder(t *testing.T) {
+	r := newRepo(t)
+	dir := filepath.Join(r.GitDir, "refs", "heads", "unit")
+	stop := make(chan struct{})
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		for {
+			select {
+			case <-stop:
+				return
+			default:
+				os.Mkdir(dir, 0o777)
+				os.Remove(dir)
+			}
+		}
+	})
+	defer wg.Wait()
+	defer close(stop)
+	for range 20_000 {
+		if _, ok, err := r.Ref("refs/heads/unit"); ok || err != nil {
+			t.Fatalf("the folder is read as a ref: %t, %v", ok, err)
 		}
 	}
 }

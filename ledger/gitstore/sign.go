@@ -65,7 +65,7 @@ func LoadSigner(cfg *Config, ask Passphrase) (Signer, error) {
 	if isLiteral || strings.HasPrefix(key, "ssh-") || strings.HasPrefix(key, "ecdsa-") || strings.HasPrefix(key, "sk-") {
 		pub, _, _, _, err := ssh.ParseAuthorizedKey([]byte(literal))
 		if err != nil {
-			return nil, &SignerError{key, "this is no public key", err}
+			return nil, &SignerError{key, "this is not a public key", err}
 		}
 		s, err := fromAgent(pub)
 		if err != nil {
@@ -134,7 +134,7 @@ func signerFromFile(key, file string, ask Passphrase) (Signer, error) {
 		clear(pass)
 	}
 	if err != nil {
-		return nil, &SignerError{key, fmt.Sprintf("%q is no SSH private key that can be read here", private), err}
+		return nil, &SignerError{key, fmt.Sprintf("%q is not an SSH private key that can be read here", private), err}
 	}
 	if pub != nil && !bytes.Equal(pub.Marshal(), s.PublicKey().Marshal()) {
 		return nil, &SignerError{Key: key, Reason: fmt.Sprintf("%q is not the private key of this public key", private)}
@@ -194,7 +194,7 @@ func fromAgent(pub ssh.PublicKey) (ssh.Signer, error) {
 	return nil, nil
 }
 
-// agentSigner opens the agent anew for each signature, so that nothing has to
+// agentSigner opens the agent again for each signature, so that nothing has to
 // be closed.
 type agentSigner struct{ pub ssh.PublicKey }
 

@@ -10,9 +10,10 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"golang.org/x/crypto/ssh"
 	"golang.org/x/crypto/ssh/agent"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // sshKey makes a key pair with ssh-keygen and returns the private file's name.
@@ -130,7 +131,7 @@ func TestSignaturesStockGitAccepts(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			tag, err := tx.WriteTag(TagSpec{Object: c, Type: plumbing.CommitObject, Name: "seal/1", Tagger: ident(), Message: "n = 1", Sign: s})
+			tag, err := tx.WriteTag(TagSpec{Object: c, Type: object.TypeCommit, Name: "seal/1", Tagger: ident(), Message: "n = 1", Sign: s})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -165,7 +166,7 @@ func TestSignaturesStockGitAccepts(t *testing.T) {
 	}
 }
 
-func emptyTreeOf(t *testing.T, tx *Tx) plumbing.Hash {
+func emptyTreeOf(t *testing.T, tx *Tx) object.Hash {
 	t.Helper()
 	h, err := tx.WriteTree(nil)
 	if err != nil {
@@ -200,7 +201,7 @@ func TestSignerRefusals(t *testing.T) {
 		{"no key in the file", filepath.Join(home, "nonsense"), "ssh", nil, "can be read"},
 		{"pair that does not match", filepath.Join(home, "swapped.pub"), "ssh", nil, "not the private key"},
 		{"literal without agent", pubText(t, other), "ssh", nil, "agent"},
-		{"literal nonsense", "key::x", "ssh", nil, "no public key"},
+		{"literal nonsense", "key::x", "ssh", nil, "not a public key"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

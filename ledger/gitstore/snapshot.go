@@ -8,7 +8,7 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
+	"benchlore/ledger/gitstore/object"
 )
 
 // Snapshot tells what the work files hold without reading them: where git's
@@ -114,10 +114,10 @@ func (s *Snapshot) Paths(dir string) iter.Seq[string] {
 
 // Blob returns the hash of a file's content; false where only reading the file
 // would tell.
-func (s *Snapshot) Blob(p string) (plumbing.Hash, bool) {
+func (s *Snapshot) Blob(p string) (object.Hash, bool) {
 	from, to := s.idx.find(p)
 	if to != from+1 || s.other[p] {
-		return plumbing.ZeroHash, false
+		return object.ZeroHash, false
 	}
 	return s.idx.entries[from].hash, true
 }

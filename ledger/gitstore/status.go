@@ -10,8 +10,9 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/go-git/go-git/v5/plumbing/format/gitignore"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // ChangeKind is how a file differs.
@@ -59,7 +60,7 @@ func (r *Repo) stagedChanges(idx *index, at func(string) *Change) error {
 	return r.stagedBelow(idx, "", tree, root, at)
 }
 
-func (r *Repo) stagedBelow(idx *index, dir string, tree plumbing.Hash, node *treeNode, at func(string) *Change) error {
+func (r *Repo) stagedBelow(idx *index, dir string, tree object.Hash, node *treeNode, at func(string) *Change) error {
 	if node != nil && node.hash == tree {
 		return nil
 	}
@@ -67,8 +68,8 @@ func (r *Repo) stagedBelow(idx *index, dir string, tree plumbing.Hash, node *tre
 	if err != nil {
 		return err
 	}
-	subs := map[string]plumbing.Hash{}
-	committed := map[string]TreeEntry{}
+	subs := map[string]object.Hash{}
+	committed := map[string]object.TreeEntry{}
 	for _, e := range entries {
 		if e.Mode.IsFile() || e.Mode == 0o160000 {
 			committed[e.Name] = e

@@ -1,81 +1,37 @@
 package gitstore
 
 import (
-	"bytes"
-	"errors"
 	"fmt"
 	"maps"
 	"slices"
-	"strconv"
 	"strings"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
+	"benchlore/ledger/gitstore/object"
 )
 
 // emptyTree is the hash of a tree without entries; it need not be stored.
-var emptyTree = objectHash(plumbing.TreeObject, nil)
+var emptyTree = object.Sum(object.TypeTree, nil)
 
-func parseTree(b []byte) ([]TreeEntry, error) {
-	var entries []TreeEntry
-	for len(b) > 0 {
-		space := bytes.IndexByte(b, ' ')
-		if space < 0 {
-			return nil, errors.New("a tree entry has no mode")
-		}
-		nul := bytes.IndexByte(b[space:], 0)
-		if nul < 2 || len(b) < space+nul+21 {
-			return nil, errors.New("a tree entry is cut short")
-		}
-		mode, err := filemode.New(string(b[:space]))
-		if err != nil {
-			return nil, fmt.Errorf("a tree entry has the mode %q", b[:space])
-		}
-		e := TreeEntry{Name: string(b[space+1 : space+nul]), Mode: mode}
-		copy(e.Hash[:], b[space+nul+1:])
-		entries = append(entries, e)
-		b = b[space+nul+21:]
-	}
-	return entries, nil
-}
-
-func appendTreeEntry(b []byte, mode filemode.FileMode, name string, h plumbing.Hash) []byte {
-	b = strconv.AppendUint(b, uint64(mode), 8)
-	b = append(b, ' ')
-	b = append(b, name...)
-	b = append(b, 0)
-	return append(b, h[:]...)
-}
-
-// sortKey makes byte order the order of a tree: folders sort as if their name
-// ended in a slash.
-func (e TreeEntry) sortKey() string {
-	if e.Mode == filemode.Dir {
-		return e.Name + "/"
-	}
-	return e.Name
-}
-
-func encodeTree(entries []TreeEntry) ([]byte, error) {
+func encodeTree(entries []object.TreeEntry) ([]byte, error) {
 	sorted := slices.Clone(entries)
-	slices.SortFunc(sorted, func(a, b TreeEntry) int { return strings.Compare(a.sortKey(), b.sortKey()) })
+	slices.SortFunc(sorted, func(a, b object.TreeEntry) int { return strings.Compare(a.SortKey(), b.SortKey()) })
 	names := make(map[string]bool, len(sorted))
 	var b []byte
 	for _, e := range sorted {
 		if e.Name == "" || strings.ContainsAny(e.Name, "/\x00") || names[e.Name] {
-			return nil, fmt.Errorf("tree entry name %q is empty, holds a slash or stands twice", e.Name)
+			return nil, fmt.Errorf("tree entry name %q is empty, has a slash in it or occurs twice", e.Name)
 		}
 		if e.Hash.IsZero() {
 			return nil, fmt.Errorf("tree entry %q has no object", e.Name)
 		}
 		names[e.Name] = true
-		b = appendTreeEntry(b, e.Mode, e.Name, e.Hash)
+		b = object.AppendTreeEntry(b, e)
 	}
 	return b, nil
 }
 
-func indexName(entries []TreeEntry, name string) int {
-	return slices.IndexFunc(entries, func(e TreeEntry) bool { return e.Name == name })
+func indexName(entries []object.TreeEntry, name string) int {
+	return slices.IndexFunc(entries, func(e object.TreeEntry) bool { return e.Name == name })
 }
 
 // UpdateTree returns a tree like base with some files changed: each slash path
@@ -84,7 +40,7 @@ func indexName(entries []TreeEntry, name string) int {
 // executable stays so. Removing a path that is not there changes nothing. A
 // zero base is the empty tree. Errors: *PathError where a file and a folder
 // would have the same name.
-func (tx *Tx) UpdateTree(base plumbing.Hash, changes map[string]*plumbing.Hash) (plumbing.Hash, error) {
+func (tx *Tx) UpdateTree(base object.Hash, changes map[string]*object.Hash) (object.Hash, error) {
 	if base.IsZero() {
 		base = emptyTree
 	}
@@ -97,7 +53,7 @@ func (tx *Tx) UpdateTree(base plumbing.Hash, changes map[string]*plumbing.Hash) 
 				continue
 			}
 			if err := checkPath(p); err != nil {
-				return plumbing.ZeroHash, err
+				return object.ZeroHash, err
 			}
 			var err error
 			if remove {
@@ -106,7 +62,7 @@ func (tx *Tx) UpdateTree(base plumbing.Hash, changes map[string]*plumbing.Hash) 
 				err = root.set(p, strings.Split(p, "/"), *blob)
 			}
 			if err != nil {
-				return plumbing.ZeroHash, err
+				return object.ZeroHash, err
 			}
 		}
 	}
@@ -117,10 +73,10 @@ func (tx *Tx) UpdateTree(base plumbing.Hash, changes map[string]*plumbing.Hash) 
 // needed; those of subs carry stale hashes until write.
 type treeEdit struct {
 	tx      *Tx
-	hash    plumbing.Hash
+	hash    object.Hash
 	loaded  bool
 	changed bool
-	entries []TreeEntry
+	entries []object.TreeEntry
 	subs    map[string]*treeEdit
 }
 
@@ -133,7 +89,7 @@ func (t *treeEdit) load() error {
 	return err
 }
 
-func (t *treeEdit) sub(e TreeEntry) *treeEdit {
+func (t *treeEdit) sub(e object.TreeEntry) *treeEdit {
 	s := t.subs[e.Name]
 	if s == nil {
 		s = &treeEdit{tx: t.tx, hash: e.Hash}
@@ -151,7 +107,7 @@ func (t *treeEdit) remove(path []string) (emptied bool, err error) {
 	if i < 0 {
 		return false, nil
 	}
-	isDir := t.entries[i].Mode == filemode.Dir
+	isDir := t.entries[i].Mode == object.ModeDir
 	if isDir != (len(path) > 1) {
 		return false, nil
 	}
@@ -166,7 +122,7 @@ func (t *treeEdit) remove(path []string) (emptied bool, err error) {
 	return len(t.entries) == 0, nil
 }
 
-func (t *treeEdit) set(full string, path []string, blob plumbing.Hash) error {
+func (t *treeEdit) set(full string, path []string, blob object.Hash) error {
 	if err := t.load(); err != nil {
 		return err
 	}
@@ -175,39 +131,39 @@ func (t *treeEdit) set(full string, path []string, blob plumbing.Hash) error {
 		switch {
 		case i < 0:
 			i = len(t.entries)
-			t.entries = append(t.entries, TreeEntry{path[0], filemode.Dir, emptyTree})
-		case t.entries[i].Mode != filemode.Dir:
-			return &PathError{full, fmt.Sprintf("needs a folder where the file %q stands", path[0])}
+			t.entries = append(t.entries, object.TreeEntry{Name: path[0], Mode: object.ModeDir, Hash: emptyTree})
+		case t.entries[i].Mode != object.ModeDir:
+			return &PathError{full, fmt.Sprintf("needs a folder, but %q is a file", path[0])}
 		}
 		return t.sub(t.entries[i]).set(full, path[1:], blob)
 	}
 	switch {
 	case i < 0:
-		t.entries = append(t.entries, TreeEntry{path[0], filemode.Regular, blob})
-	case t.entries[i].Mode == filemode.Dir:
+		t.entries = append(t.entries, object.TreeEntry{Name: path[0], Mode: object.ModeRegular, Hash: blob})
+	case t.entries[i].Mode == object.ModeDir:
 		return &PathError{full, "is a folder; give the file another name"}
-	case t.entries[i].Mode == filemode.Executable:
+	case t.entries[i].Mode == object.ModeExecutable:
 		t.changed = t.changed || t.entries[i].Hash != blob
 		t.entries[i].Hash = blob
 		return nil
-	case t.entries[i] == TreeEntry{path[0], filemode.Regular, blob}:
+	case t.entries[i] == object.TreeEntry{Name: path[0], Mode: object.ModeRegular, Hash: blob}:
 		return nil
 	default:
-		t.entries[i] = TreeEntry{path[0], filemode.Regular, blob}
+		t.entries[i] = object.TreeEntry{Name: path[0], Mode: object.ModeRegular, Hash: blob}
 	}
 	t.changed = true
 	return nil
 }
 
-func (t *treeEdit) write() (plumbing.Hash, error) {
+func (t *treeEdit) write() (object.Hash, error) {
 	for i := range t.entries {
 		s := t.subs[t.entries[i].Name]
-		if s == nil || t.entries[i].Mode != filemode.Dir {
+		if s == nil || t.entries[i].Mode != object.ModeDir {
 			continue
 		}
 		h, err := s.write()
 		if err != nil {
-			return plumbing.ZeroHash, err
+			return object.ZeroHash, err
 		}
 		if h != t.entries[i].Hash {
 			t.entries[i].Hash, t.changed = h, true
@@ -223,12 +179,12 @@ func (t *treeEdit) write() (plumbing.Hash, error) {
 // has no hash, a removal when New has none.
 type TreeChange struct {
 	Path     string
-	Old, New TreeEntry // Name is the last component; Hash is zero where absent
+	Old, New object.TreeEntry // Name is the last component; Hash is zero where absent
 }
 
 // DiffTrees lists the files that differ between two trees, by path. It reads
 // only the folders that differ. A zero hash is the empty tree.
-func (r *Repo) DiffTrees(a, b plumbing.Hash) ([]TreeChange, error) {
+func (r *Repo) DiffTrees(a, b object.Hash) ([]TreeChange, error) {
 	var out []TreeChange
 	if err := r.EachChange(a, b, func(c TreeChange) { out = append(out, c) }); err != nil {
 		return nil, err
@@ -238,7 +194,7 @@ func (r *Repo) DiffTrees(a, b plumbing.Hash) ([]TreeChange, error) {
 }
 
 // EachChange is DiffTrees in no order, for trees that differ in very many files.
-func (r *Repo) EachChange(a, b plumbing.Hash, fn func(TreeChange)) error {
+func (r *Repo) EachChange(a, b object.Hash, fn func(TreeChange)) error {
 	if a.IsZero() {
 		a = emptyTree
 	}
@@ -248,7 +204,7 @@ func (r *Repo) EachChange(a, b plumbing.Hash, fn func(TreeChange)) error {
 	return r.diffTrees(fn, "", a, b)
 }
 
-func (r *Repo) diffTrees(fn func(TreeChange), dir string, a, b plumbing.Hash) error {
+func (r *Repo) diffTrees(fn func(TreeChange), dir string, a, b object.Hash) error {
 	if a == b {
 		return nil
 	}
@@ -260,17 +216,17 @@ func (r *Repo) diffTrees(fn func(TreeChange), dir string, a, b plumbing.Hash) er
 	if err != nil {
 		return err
 	}
-	visit := func(name string, old, new TreeEntry) error {
+	visit := func(name string, old, new object.TreeEntry) error {
 		if old.Hash == new.Hash && old.Mode == new.Mode {
 			return nil
 		}
 		path := dir + name
 		oldSub, newSub := emptyTree, emptyTree
-		if old.Mode == filemode.Dir {
-			oldSub, old = old.Hash, TreeEntry{}
+		if old.Mode == object.ModeDir {
+			oldSub, old = old.Hash, object.TreeEntry{}
 		}
-		if new.Mode == filemode.Dir {
-			newSub, new = new.Hash, TreeEntry{}
+		if new.Mode == object.ModeDir {
+			newSub, new = new.Hash, object.TreeEntry{}
 		}
 		if err := r.diffTrees(fn, path+"/", oldSub, newSub); err != nil {
 			return err
@@ -282,13 +238,13 @@ func (r *Repo) diffTrees(fn func(TreeChange), dir string, a, b plumbing.Hash) er
 	}
 	if len(as) == 0 { // a whole ledger: no need to pair anything
 		for _, e := range bs {
-			if err := visit(e.Name, TreeEntry{}, e); err != nil {
+			if err := visit(e.Name, object.TreeEntry{}, e); err != nil {
 				return err
 			}
 		}
 		return nil
 	}
-	type pair struct{ old, new TreeEntry }
+	type pair struct{ old, new object.TreeEntry }
 	names := map[string]*pair{}
 	for _, e := range as {
 		names[e.Name] = &pair{old: e}

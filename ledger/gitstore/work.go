@@ -13,8 +13,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/filemode"
+	"benchlore/ledger/gitstore/object"
 )
 
 // checkPath refuses slash paths that could leave the work tree, reach .git, or
@@ -61,9 +60,9 @@ func isGitName(name string) bool {
 	return stem == ".git" || stem == "git~1"
 }
 
-// work is what stands at a path of the work tree.
+// work is what is found at a path of the work tree.
 type work struct {
-	hash plumbing.Hash // of the content as a blob; zero when absent
+	hash object.Hash // of the content as a blob; zero when absent
 	kind fileKind
 }
 
@@ -71,14 +70,14 @@ func (w work) absent() bool { return w.hash.IsZero() && w.kind == kindRegular }
 
 // is reports whether the content is that of the tree entry, which may be an
 // absent one. The executable bit does not count.
-func (w work) is(e TreeEntry) bool {
+func (w work) is(e object.TreeEntry) bool {
 	if w.absent() || e.Hash.IsZero() {
 		return w.absent() && e.Hash.IsZero()
 	}
-	return w.hash == e.Hash && (w.kind == kindSymlink) == (e.Mode == filemode.Symlink)
+	return w.hash == e.Hash && (w.kind == kindSymlink) == (e.Mode == object.ModeSymlink)
 }
 
-// workAt hashes what stands at a path. A symbolic link on the way is a
+// workAt hashes what is found at a path. A symbolic link on the way is a
 // *PathError, a file on the way makes the path absent.
 func (r *Repo) workAt(p string) (work, error) {
 	dir := path.Dir(p)
@@ -145,10 +144,10 @@ func (tx *Tx) stageFiles(moves []fileMove) error {
 	})
 }
 
-func (r *Repo) stageFile(i int, mode filemode.FileMode, data []byte) error {
+func (r *Repo) stageFile(i int, mode object.Mode, data []byte) error {
 	name := r.stagedName(i)
 	perm := os.FileMode(0o666)
-	if mode == filemode.Executable {
+	if mode == object.ModeExecutable {
 		perm = 0o777
 	}
 	if err := writeSynced(name, data, perm, !r.NoSync); err != nil {
@@ -178,7 +177,7 @@ func (tx *Tx) placeFiles(moves []fileMove) error {
 				return err
 			}
 			if !now.is(m.Old) && !now.is(m.New) && !(now.kind == kindDir && !remove) {
-				return &EditedError{Path: m.Path}
+				return &EditedError{Path: m.Path, Save: r.program.save()}
 			}
 			for d := path.Dir(m.Path); ; d = path.Dir(d) {
 				dirs[filepath.Join(r.Dir, filepath.FromSlash(d))] = true
@@ -229,7 +228,7 @@ func (r *Repo) removeFile(p string, now work) error {
 }
 
 func (r *Repo) placeFile(i int, m fileMove, now work) error {
-	if now.is(m.New) && (now.kind == kindExecutable) == (m.New.Mode == filemode.Executable) {
+	if now.is(m.New) && (now.kind == kindExecutable) == (m.New.Mode == object.ModeExecutable) {
 		return nil
 	}
 	if now.is(m.New) && !executableBits {
@@ -244,7 +243,7 @@ func (r *Repo) placeFile(i int, m fileMove, now work) error {
 			return &PathError{m.Path, "is a folder with other files in it; move them away first"}
 		}
 	}
-	staged := path.Join(".git", "benchlore", "tmp", filepath.Base(r.stagedName(i)))
+	staged := path.Join(".git", r.program.name(), "tmp", filepath.Base(r.stagedName(i)))
 	err := retryShared(func() error { return r.root.Rename(staged, m.Path) })
 	if err != nil {
 		return &WriteError{m.Path, err}

@@ -14,14 +14,15 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/go-git/go-git/v5/plumbing/format/objfile"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // pendingObject is an object of the running transaction that lies in a
 // temporary file until flush.
 type pendingObject struct {
-	typ  plumbing.ObjectType
+	typ  object.Type
 	data []byte
 }
 
@@ -32,7 +33,7 @@ type pendingSet struct {
 }
 
 type pendingFile struct {
-	hash plumbing.Hash
+	hash object.Hash
 	tmp  string
 }
 
@@ -40,16 +41,13 @@ type pendingFile struct {
 const flushAt = 16 << 20
 
 // Ident says who and when, as a commit or tag does. The zone of When is kept.
-type Ident struct {
-	Name, Email string
-	When        time.Time
-}
+type Ident = object.Ident
 
 // CommitSpec is what a commit is made of. The same spec gives the same hash,
 // unless it is signed with a key type whose signatures are random.
 type CommitSpec struct {
-	Tree              plumbing.Hash
-	Parents           []plumbing.Hash
+	Tree              object.Hash
+	Parents           []object.Hash
 	Author, Committer Ident
 	Message           string // a final newline is added when missing
 	Sign              Signer // nil: unsigned
@@ -57,43 +55,43 @@ type CommitSpec struct {
 
 // TagSpec is what an annotated tag is made of.
 type TagSpec struct {
-	Object  plumbing.Hash
-	Type    plumbing.ObjectType // of Object
-	Name    string              // without refs/tags/
+	Object  object.Hash
+	Type    object.Type // of Object
+	Name    string      // without refs/tags/
 	Tagger  Ident
 	Message string
 	Sign    Signer
 }
 
 // WriteBlob stores data as a blob.
-func (tx *Tx) WriteBlob(data []byte) (plumbing.Hash, error) {
-	return tx.WriteObject(plumbing.BlobObject, data)
+func (tx *Tx) WriteBlob(data []byte) (object.Hash, error) {
+	return tx.WriteObject(object.TypeBlob, data)
 }
 
 // WriteTree stores a tree, sorting the entries as git does. Empty, doubled and
 // slashed names are refused.
-func (tx *Tx) WriteTree(entries []TreeEntry) (plumbing.Hash, error) {
+func (tx *Tx) WriteTree(entries []object.TreeEntry) (object.Hash, error) {
 	data, err := encodeTree(entries)
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
-	return tx.WriteObject(plumbing.TreeObject, data)
+	return tx.WriteObject(object.TypeTree, data)
 }
 
 // WriteCommit stores a commit. A signature is an SSHSIG in namespace "git"
 // over the commit without its gpgsig header, as `git commit -S` makes it.
-func (tx *Tx) WriteCommit(c CommitSpec) (plumbing.Hash, error) {
+func (tx *Tx) WriteCommit(c CommitSpec) (object.Hash, error) {
 	message, err := cleanMessage(c.Message)
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
-	author, err := c.Author.encode()
+	author, err := encodeIdent(c.Author)
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
-	committer, err := c.Committer.encode()
+	committer, err := encodeIdent(c.Committer)
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
 	var head strings.Builder
 	fmt.Fprintf(&head, "tree %s\n", c.Tree)
@@ -105,36 +103,36 @@ func (tx *Tx) WriteCommit(c CommitSpec) (plumbing.Hash, error) {
 	if c.Sign != nil {
 		sig, err := c.Sign.Sign("git", data)
 		if err != nil {
-			return plumbing.ZeroHash, err
+			return object.ZeroHash, err
 		}
 		lines := strings.Split(strings.TrimRight(string(sig), "\n"), "\n")
 		data = []byte(head.String() + "gpgsig " + strings.Join(lines, "\n ") + "\n\n" + message)
 	}
-	return tx.WriteObject(plumbing.CommitObject, data)
+	return tx.WriteObject(object.TypeCommit, data)
 }
 
 // WriteTag stores an annotated tag object; a ref to it is moved by Commit.
-func (tx *Tx) WriteTag(t TagSpec) (plumbing.Hash, error) {
+func (tx *Tx) WriteTag(t TagSpec) (object.Hash, error) {
 	message, err := cleanMessage(t.Message)
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
 	if err := checkRefName("refs/tags/" + t.Name); err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
-	tagger, err := t.Tagger.encode()
+	tagger, err := encodeIdent(t.Tagger)
 	if err != nil {
-		return plumbing.ZeroHash, err
+		return object.ZeroHash, err
 	}
 	data := fmt.Appendf(nil, "object %s\ntype %s\ntag %s\ntagger %s\n\n%s", t.Object, t.Type, t.Name, tagger, message)
 	if t.Sign != nil {
 		sig, err := t.Sign.Sign("git", data)
 		if err != nil {
-			return plumbing.ZeroHash, err
+			return object.ZeroHash, err
 		}
 		data = append(data, sig...)
 	}
-	return tx.WriteObject(plumbing.TagObject, data)
+	return tx.WriteObject(object.TypeTag, data)
 }
 
 func cleanMessage(m string) (string, error) {
@@ -147,8 +145,8 @@ func cleanMessage(m string) (string, error) {
 	return strings.TrimRight(m, "\n") + "\n", nil
 }
 
-// encode drops what would break the header line, as git does.
-func (i Ident) encode() (string, error) {
+// encodeIdent drops what would break the header line, as git does.
+func encodeIdent(i Ident) (string, error) {
 	clean := func(s string) string {
 		s = strings.Map(func(c rune) rune {
 			if c == '\n' || c == '<' || c == '>' || c == 0 {
@@ -173,12 +171,12 @@ func (i Ident) encode() (string, error) {
 // WriteObject stores any object from its bytes, which are not checked to be
 // well formed. The bytes must not be changed afterwards. Nothing refers to the
 // object until Commit, which makes it durable.
-func (tx *Tx) WriteObject(t plumbing.ObjectType, data []byte) (plumbing.Hash, error) {
+func (tx *Tx) WriteObject(t object.Type, data []byte) (object.Hash, error) {
 	if tx.done {
-		return plumbing.ZeroHash, errTxDone
+		return object.ZeroHash, errTxDone
 	}
 	r := tx.repo
-	h := objectHash(t, data)
+	h := object.Sum(t, data)
 	r.mu.Lock()
 	_, known := r.pending[h]
 	r.mu.Unlock()
@@ -199,7 +197,7 @@ func (tx *Tx) WriteObject(t plumbing.ObjectType, data []byte) (plumbing.Hash, er
 	tmp := filepath.Join(r.tmpDir(), "object-"+h.String())
 	if err := writeLoose(tmp, t, data); err != nil {
 		os.Remove(tmp)
-		return plumbing.ZeroHash, &WriteError{tmp, err}
+		return object.ZeroHash, &WriteError{tmp, err}
 	}
 	tx.pending.files = append(tx.pending.files, pendingFile{h, tmp})
 	tx.pending.bytes += len(data)
@@ -215,8 +213,8 @@ func (tx *Tx) WriteObject(t plumbing.ObjectType, data []byte) (plumbing.Hash, er
 // inPack reports whether a pack known since Lock holds an object, and makes the pack
 // of today: git may be about to throw old objects away that nothing refers to yet.
 // A pack that is gone, that is not ours to touch, or whose objects have days of their
-// own does not count. A wrong no costs a second copy and nothing else.
-func (r *Repo) inPack(h plumbing.Hash) bool {
+// own does not count. A wrong "no" costs a second copy, no more.
+func (r *Repo) inPack(h object.Hash) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	for p := range r.packsWith(h) {
@@ -235,14 +233,14 @@ func fileExists(name string) bool {
 	return err == nil
 }
 
-func (r *Repo) looseFile(h plumbing.Hash) string {
+func (r *Repo) looseFile(h object.Hash) string {
 	s := h.String()
 	return filepath.Join(r.GitDir, "objects", s[:2], s[2:])
 }
 
 // sameLoose reports whether a loose object is there and whole: a power loss
 // may have left an empty one.
-func sameLoose(name string, h plumbing.Hash) bool {
+func sameLoose(name string, h object.Hash) bool {
 	f, err := os.Open(name)
 	if err != nil {
 		return false
@@ -261,7 +259,7 @@ func sameLoose(name string, h plumbing.Hash) bool {
 	if _, err := b.ReadFrom(rd); err != nil {
 		return false
 	}
-	return objectHash(t, b.Bytes()) == h
+	return object.Sum(object.Type(t), b.Bytes()) == h
 }
 
 // deflaters are reused: a new one takes more than a megabyte.
@@ -273,7 +271,7 @@ var deflaters = sync.Pool{New: func() any {
 	return z
 }}
 
-func writeLoose(name string, t plumbing.ObjectType, data []byte) error {
+func writeLoose(name string, t object.Type, data []byte) error {
 	f, err := os.OpenFile(name, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o666)
 	if err != nil {
 		return err

@@ -13,6 +13,8 @@ import (
 	"github.com/go-git/go-git/v5/plumbing/protocol/packp/capability"
 	gitsideband "github.com/go-git/go-git/v5/plumbing/protocol/packp/sideband"
 	"github.com/go-git/go-git/v5/storage/memory"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // unpackLimit is how many objects a pack may have to be kept as single files;
@@ -24,7 +26,7 @@ const unpackLimit = 1000
 // refers to it.
 type Received struct {
 	Objects int
-	small   []Object
+	small   []object.Object
 }
 
 // Receive reads a pack that is complete in itself. Nothing is visible of it
@@ -36,7 +38,7 @@ func (r *Repo) Receive(pack io.Reader) (*Received, error) {
 		return nil, fmt.Errorf("the pack is cut short: %w", noEOF(err))
 	}
 	if string(head[:4]) != "PACK" {
-		return nil, errors.New("what came is no pack")
+		return nil, errors.New("what the other side sent is not a pack")
 	}
 	n := int(binary.BigEndian.Uint32(head[8:]))
 	out := &Received{Objects: n}
@@ -58,7 +60,7 @@ func (r *Repo) Receive(pack io.Reader) (*Received, error) {
 			if err != nil {
 				return nil, err
 			}
-			out.small = append(out.small, Object{o.Type(), data})
+			out.small = append(out.small, object.Object{Type: object.Type(o.Type()), Data: data})
 		}
 		return out, nil
 	}
@@ -89,7 +91,7 @@ func (r *Repo) receiveLarge(pack io.Reader) error {
 	if err := fill(f, pack); err != nil {
 		return err
 	}
-	list, sum, err := scanPack(f)
+	list, sum, err := scanFile(f)
 	if err != nil {
 		return fmt.Errorf("the pack cannot be read: %w", noEOF(err))
 	}
@@ -128,7 +130,7 @@ func noEOF(err error) error {
 	return err
 }
 
-// Store writes what came in small.
+// Store writes the objects of a small pack that came in.
 func (tx *Tx) Store(in *Received) error {
 	for _, o := range in.small {
 		if _, err := tx.WriteObject(o.Type, o.Data); err != nil {

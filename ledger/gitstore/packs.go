@@ -1,0 +1,296 @@
+package gitstore
+
+import (
+	"errors"
+	"fmt"
+	"iter"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/pack"
+)
+
+// fewObjects is how many objects are read from packs without their indexes being
+// read whole: the report of one unit of a large ledger took most of its time for
+// that. Whoever reads more objects is faster with the index in memory.
+const fewObjects = 2000
+
+// packCacheBytes bounds what is kept of objects that deltas of packs build on.
+const packCacheBytes = 24 << 20
+
+// storedPack is a pack of the repository whose index is in memory.
+type storedPack struct {
+	*pack.File
+	file *os.File
+}
+
+// packIndexes lists the indexes of the packs, by name. The packs of a git repack
+// that is at work have one too, but begin with a dot and go when it is stopped.
+func (r *Repo) packIndexes() (names []string) {
+	dir := filepath.Join(r.GitDir, "objects", "pack")
+	entries, _ := os.ReadDir(dir)
+	for _, e := range entries {
+		if name := e.Name(); strings.HasSuffix(name, ".idx") && name[0] != '.' {
+			names = append(names, filepath.Join(dir, name))
+		}
+	}
+	return names
+}
+
+// stem is a pack's name without its ending.
+func (s *storedPack) stem() string { return strings.TrimSuffix(s.file.Name(), ".pack") }
+
+// cruft reports whether a pack, without its ending, holds what git is about to
+// throw away: objects that nothing refers to, each with the day it was last used.
+func cruft(stem string) bool { return fileExists(stem + ".mtimes") }
+
+// openPacks opens the packs as they are now. One that cannot be read is left out:
+// whoever needs one of its objects gets an error that names the object.
+func (r *Repo) openPacks() []*storedPack {
+	var out []*storedPack
+	for _, name := range r.packIndexes() {
+		s, err := openStored(name)
+		if err == nil {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// openStored opens a pack and reads its index.
+func openStored(idxName string) (*storedPack, error) {
+	b, err := os.ReadFile(idxName)
+	if err != nil {
+		return nil, err
+	}
+	idx, err := pack.ParseIndex(b)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", idxName, err)
+	}
+	f, err := os.Open(strings.TrimSuffix(idxName, ".idx") + ".pack")
+	if err != nil {
+		return nil, err
+	}
+	info, err := f.Stat()
+	if err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return &storedPack{pack.NewFile(idx, f, info.Size(), packCacheBytes), f}, nil
+}
+
+// packReader reads single objects of one pack.
+type packReader struct {
+	name      string // of the index
+	idx, file *os.File
+	few       *pack.Lookup
+	many      *pack.File // with the index in memory; nil for the first few objects
+}
+
+// openPack opens a pack by its index. Other versions of an index are left to
+// go-git.
+func openPack(idxName string) (*packReader, error) {
+	idx, err := os.Open(idxName)
+	if err != nil {
+		return nil, err
+	}
+	f, err := os.Open(strings.TrimSuffix(idxName, ".idx") + ".pack")
+	if err != nil {
+		return nil, errors.Join(err, idx.Close())
+	}
+	few, err := pack.NewLookup(idx, f)
+	if err != nil {
+		return nil, errors.Join(err, idx.Close(), f.Close())
+	}
+	return &packReader{name: idxName, idx: idx, file: f, few: few}, nil
+}
+
+func (p *packReader) close() error { return errors.Join(p.idx.Close(), p.file.Close()) }
+
+// find returns where in the pack an object begins. Error: pack.ErrNotHere.
+func (p *packReader) find(h object.Hash) (int64, error) {
+	if p.many == nil {
+		return p.few.Find(h)
+	}
+	i := p.many.Index.Find(h)
+	if i < 0 {
+		return 0, pack.ErrNotHere
+	}
+	return p.many.Index.Offset(i), nil
+}
+
+// object reads the object that begins at a place in the pack.
+func (p *packReader) object(at int64) (object.Object, error) {
+	if p.many == nil {
+		return p.few.Object(at)
+	}
+	return p.many.Object(at)
+}
+
+// readAll takes the index into memory, if it can be.
+func (p *packReader) readAll(cache int) {
+	b, err := os.ReadFile(p.name)
+	if err != nil {
+		return
+	}
+	idx, err := pack.ParseIndex(b)
+	if err != nil {
+		return
+	}
+	if info, err := p.file.Stat(); err == nil {
+		p.many = pack.NewFile(idx, p.file, info.Size(), cache)
+	}
+}
+
+// findPacks opens the packs that have come since the last time, and closes those
+// that are gone.
+func (r *Repo) findPacks() {
+	names := r.packIndexes()
+	if r.packReaders != nil && slices.Equal(names, r.packNames) {
+		return
+	}
+	had := map[string]*packReader{}
+	for _, p := range r.packReaders {
+		had[p.name] = p
+	}
+	r.packNames = names
+	r.packReaders = make([]*packReader, 0, len(names))
+	for _, name := range names {
+		p := had[name]
+		if delete(had, name); p == nil {
+			var err error
+			if p, err = openPack(name); err != nil {
+				continue // left to go-git
+			}
+		}
+		r.packReaders = append(r.packReaders, p)
+	}
+	for _, p := range had {
+		p.close()
+	}
+	if r.packReads >= fewObjects {
+		r.readAllPacks()
+	}
+}
+
+func (r *Repo) readAllPacks() {
+	for _, p := range r.packReaders {
+		if p.many == nil {
+			p.readAll(packCacheBytes / len(r.packReaders))
+		}
+	}
+}
+
+// fromPacks reads an object without go-git, if a pack has it. Where that fails,
+// go-git reads it again and names the damage.
+func (r *Repo) fromPacks(h object.Hash) (object.Type, []byte, bool) {
+	if r.packReaders == nil {
+		r.findPacks()
+	}
+	if r.packReads++; r.packReads == fewObjects {
+		r.readAllPacks()
+	}
+	for _, p := range r.packReaders {
+		at, err := p.find(h)
+		if err != nil {
+			continue
+		}
+		if o, err := p.object(at); err == nil && o.Hash() == h {
+			return o.Type, o.Data, true
+		}
+	}
+	return 0, nil, false
+}
+
+// packsWith yields the packs that list an object.
+func (r *Repo) packsWith(h object.Hash) iter.Seq[*packReader] {
+	return func(yield func(*packReader) bool) {
+		if r.packReaders == nil {
+			r.findPacks()
+		}
+		for _, p := range r.packReaders {
+			if _, err := p.find(h); err == nil && !yield(p) {
+				return
+			}
+		}
+	}
+}
+
+// isPacked reports whether a pack lists an object.
+func (r *Repo) isPacked(h object.Hash) bool {
+	for range r.packsWith(h) {
+		return true
+	}
+	return false
+}
+
+// scanFile lists what a pack in a file holds.
+func scanFile(f *os.File) ([]pack.Entry, object.Hash, error) {
+	info, err := f.Stat()
+	if err != nil {
+		return nil, object.ZeroHash, err
+	}
+	return pack.Scan(f, info.Size(), packCacheBytes)
+}
+
+// packDir is where packs are made before they get their names.
+func (r *Repo) packDir() string { return filepath.Join(r.ownDir(), "pack") }
+
+// installPack writes the index of a pack that is complete in a temporary file, moves
+// both to their final names and makes them durable. The file is closed.
+func (r *Repo) installPack(f *os.File, list []pack.Entry, sum object.Hash) (idx string, err error) {
+	tmp := f.Name()
+	if err := r.finish(f); err != nil {
+		return "", &WriteError{tmp, err}
+	}
+	x, err := os.Create(tmp + ".idx")
+	if err != nil {
+		return "", &WriteError{tmp + ".idx", err}
+	}
+	if err := errors.Join(pack.WriteIndex(x, list, sum), r.finish(x)); err != nil {
+		return "", &WriteError{tmp + ".idx", err}
+	}
+	if err := r.step("pack written"); err != nil {
+		return "", err
+	}
+	dir := filepath.Join(r.GitDir, "objects", "pack")
+	name := filepath.Join(dir, "pack-"+sum.String())
+	if fileExists(name + ".idx") {
+		return name + ".idx", nil // the same objects, written the same way
+	}
+	if err := r.rename(tmp, name+".pack"); err != nil {
+		return "", &WriteError{name + ".pack", err}
+	}
+	if err := r.step("pack named"); err != nil {
+		return "", err
+	}
+	// git takes a pack for there once it has an index.
+	if err := r.rename(tmp+".idx", name+".idx"); err != nil {
+		return "", &WriteError{name + ".idx", err}
+	}
+	if err := r.sync(dir); err != nil {
+		return "", &WriteError{dir, err}
+	}
+	r.mu.Lock()
+	r.forgetPacks()
+	r.mu.Unlock()
+	return name + ".idx", r.step("pack durable")
+}
+
+// finish makes a written file durable, and read-only as git has its packs.
+func (r *Repo) finish(f *os.File) error {
+	err := f.Chmod(0o444)
+	if err == nil && !r.NoSync {
+		err = f.Sync()
+	}
+	return errors.Join(err, f.Close())
+}
+
+// forgetPacks makes the next search list the packs again.
+func (r *Repo) forgetPacks() {
+	r.packsListed, r.packsStamp = time.Time{}, time.Time{}
+	r.packsChanged()
+}
