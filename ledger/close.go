@@ -439,7 +439,7 @@ func Summary(rec schema.Record) string {
 		return r.Name
 	case *schema.Release:
 		return "works: " + string(r.Works)
-	case *schema.Checkin:
+	case *schema.Followup:
 		return fmt.Sprintf("%s, says the %s", r.State, r.SaidBy)
 	case *schema.Custody:
 		return string(r.Event)

@@ -527,7 +527,7 @@ func (b *provenance) sundries() {
 			p.Files = append(p.Files, FileReport{clean(x.File), x.Title, clean(x.SHA256), f.Name(), b.benchName(f)})
 		}
 		switch r := f.Record.(type) {
-		case *schema.Checkin:
+		case *schema.Followup:
 			p.Since = append(p.Since, NewsReport{Date: d, By: by, Record: f.Name(), Bench: b.benchName(f), Event: string(r.State), SaidBy: clean(r.SaidBy), About: r.About, Note: r.Note})
 			return
 		case *schema.Custody:

@@ -100,7 +100,7 @@ func (b *provenance) summary(f *unit.File) string {
 			s += "; warranty to " + dayText(r.Warranty.End)
 		}
 		return s + "."
-	case *schema.Checkin:
+	case *schema.Followup:
 		return fmt.Sprintf("News: %s (%s).", r.State, heardFrom(r.SaidBy, b.benchName(f)))
 	case *schema.Custody:
 		return capital(string(r.Event)) + "."
@@ -139,7 +139,7 @@ var weightyKeys = regexp.MustCompile(`(^|\.)(withdrawn|works|state|power|power_w
 
 // withdrawalMatters are the kinds of record whose withdrawal does the same.
 var withdrawalMatters = []schema.Kind{schema.KindIntake, schema.KindParts, schema.KindMod, schema.KindSafety, schema.KindSoak,
-	schema.KindRelease, schema.KindCheckin}
+	schema.KindRelease, schema.KindFollowup}
 
 // weighty picks the corrections that belong on page one.
 func (p *Provenance) weighty() []string {

@@ -182,7 +182,7 @@ func standingOf(u *unit.Unit) Standing {
 // begun reports whether a record says that work on a unit has begun.
 func begun(r schema.Record) bool {
 	switch r.(type) {
-	case *schema.Intake, *schema.Note, *schema.Custody, *schema.Checkin:
+	case *schema.Intake, *schema.Note, *schema.Custody, *schema.Followup:
 		return false
 	}
 	return true

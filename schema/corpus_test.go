@@ -316,7 +316,7 @@ const (
 var notExpressible = map[string]string{
 	"book-time-unit":                        units,
 	"byte-order-mark":                       characters,
-	"checkin-faulty-without-about":          keys,
+	"followup-faulty-without-about":         keys,
 	"control-character-escaped":             characters,
 	"custody-shipped-without-locks":         keys,
 	"custody-warranty-backwards":            keys,

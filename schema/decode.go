@@ -40,8 +40,8 @@ func New(k Kind) Record {
 		return &Mod{}
 	case KindRelease:
 		return &Release{}
-	case KindCheckin:
-		return &Checkin{}
+	case KindFollowup:
+		return &Followup{}
 	case KindCustody:
 		return &Custody{}
 	case KindNote:

@@ -2,7 +2,7 @@ package schema
 
 // Record is one file of an instrument's folder. The concrete types are
 // [*Intake], [*Parts], [*Measurements], [*Safety], [*Soak], [*Mod],
-// [*Release], [*Checkin], [*Custody] and [*Note].
+// [*Release], [*Followup], [*Custody] and [*Note].
 type Record interface {
 	// Head returns the keys every record has. It never returns nil.
 	Head() *Common
@@ -314,12 +314,12 @@ type Warranty struct {
 	Transferable bool   `toml:"transferable,omitempty" doc:"does it pass to the next owner"`
 }
 
-// Checkin is later news of a unit.
-type Checkin struct {
+// Followup is later news of a unit.
+type Followup struct {
 	Common
-	State  CheckinState `toml:"state" need:"yes" doc:"working, faulty, unknown"`
-	SaidBy string       `toml:"said_by" need:"yes" doc:"who says so: owner, dealer, own bench; no names"`
-	About  string       `toml:"about,omitempty" doc:"what is faulty, in their words"`
+	State  FollowupState `toml:"state" need:"yes" doc:"working, faulty, unknown"`
+	SaidBy string        `toml:"said_by" need:"yes" doc:"who says so: owner, dealer, own bench; no names"`
+	About  string        `toml:"about,omitempty" doc:"what is faulty, in their words"`
 }
 
 // Custody is a change of hands: a date, and no names.

@@ -15,7 +15,7 @@ var about = map[Kind]string{
 	KindSoak:         "A run under power to see whether the work holds.",
 	KindMod:          "A modification: it changes what the unit is made of.",
 	KindRelease:      "The sign-off: in what state the unit leaves the bench.",
-	KindCheckin:      "Later news of a unit.",
+	KindFollowup:     "Later news of a unit.",
 	KindCustody:      "A change of hands: a date, and no names.",
 	KindNote:         "Anything else.",
 }

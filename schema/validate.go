@@ -58,8 +58,8 @@ func validateRecord(c *Collector, rec Record) {
 		r.validate(c)
 	case *Release:
 		r.validate(c)
-	case *Checkin:
-		if r.State == CheckinFaulty && r.About == "" {
+	case *Followup:
+		if r.State == FollowupFaulty && r.About == "" {
 			c.Warnf("state", "faulty, but not what is faulty => add about = \"...\" in their words")
 		}
 	case *Custody:

@@ -16,13 +16,13 @@ const (
 	KindSoak         Kind = "soak"
 	KindMod          Kind = "mod"
 	KindRelease      Kind = "release"
-	KindCheckin      Kind = "checkin"
+	KindFollowup     Kind = "followup"
 	KindCustody      Kind = "custody"
 	KindNote         Kind = "note"
 )
 
 func (Kind) Words() []string {
-	return []string{"intake", "parts", "measurements", "safety", "soak", "mod", "release", "checkin", "custody", "note"}
+	return []string{"intake", "parts", "measurements", "safety", "soak", "mod", "release", "followup", "custody", "note"}
 }
 
 // Power says whether a unit may be switched on, as the shop recorded it.
@@ -226,16 +226,16 @@ func (Originals) Words() []string {
 	return []string{"with-unit", "kept", "returned", "scrapped", "none"}
 }
 
-// CheckinState is how a unit is doing, by hearsay.
-type CheckinState string
+// FollowupState is how a unit is doing, by hearsay.
+type FollowupState string
 
 const (
-	CheckinWorking CheckinState = "working"
-	CheckinFaulty  CheckinState = "faulty"
-	CheckinUnknown CheckinState = "unknown"
+	FollowupWorking FollowupState = "working"
+	FollowupFaulty  FollowupState = "faulty"
+	FollowupUnknown FollowupState = "unknown"
 )
 
-func (CheckinState) Words() []string { return []string{"working", "faulty", "unknown"} }
+func (FollowupState) Words() []string { return []string{"working", "faulty", "unknown"} }
 
 // CustodyEvent is a change of hands.
 type CustodyEvent string

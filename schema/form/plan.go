@@ -51,9 +51,9 @@ func init() { // not in the declaration: the conditions use the plans
 		reflect.TypeFor[schema.Release](): {
 			{key: "works"}, {key: "fault"}, {key: "power"}, powerWhy, {key: "mains"}, {key: "fuse"},
 		},
-		reflect.TypeFor[schema.Checkin](): {
+		reflect.TypeFor[schema.Followup](): {
 			{key: "state"}, {key: "said_by"},
-			{key: "about", when: when(func(_ *walker, r *schema.Checkin) bool { return r.State == schema.CheckinFaulty })},
+			{key: "about", when: when(func(_ *walker, r *schema.Followup) bool { return r.State == schema.FollowupFaulty })},
 		},
 		reflect.TypeFor[schema.Custody](): {
 			{key: "event"},

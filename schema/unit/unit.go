@@ -281,7 +281,7 @@ func Less(a, b File) bool {
 // and custody last, then by file name.
 func kindOrder(a, b File) bool {
 	rank := func(k schema.Kind) int {
-		for i, w := range []string{"intake", "note", "measurements", "parts", "mod", "safety", "soak", "release", "custody", "checkin"} {
+		for i, w := range []string{"intake", "note", "measurements", "parts", "mod", "safety", "soak", "release", "custody", "followup"} {
 			if string(k) == w {
 				return i
 			}
