@@ -60,7 +60,7 @@ func newUnitHistory(u *unit.Unit, opt ObserveOptions) *unitHistory {
 		if head.Hours != nil {
 			h.meter = append(h.meter, reading{m.day, *head.Hours})
 		}
-		if head.Kind != schema.KindNote && !h.seen {
+		if head.Kind.Evidence() && !h.seen {
 			h.seen, first = true, m.day
 		}
 		switch r := f.Record.(type) {

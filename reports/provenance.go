@@ -78,6 +78,18 @@ type Provenance struct {
 	Contradicts  []string           `json:"contradictions"` // records with errors, by file name
 }
 
+// A chapter tells of one kind of record in a place of its own: what it puts into
+// the report, and how that is set on every kind of sheet.
+type chapter struct {
+	build func(*provenance)
+	set   func(*provenanceText)
+}
+
+// chapters are those behind the readings, in order.
+var chapters = []chapter{
+	{(*provenance).safety, (*provenanceText).safety},
+}
+
 // ShopName is who reports.
 type ShopName struct {
 	Name    string `json:"name"`

@@ -49,7 +49,9 @@ func BuildProvenance(in ProvenanceInput) *Provenance {
 	b.jobs()
 	b.work()
 	b.faults()
-	b.safety()
+	for _, c := range chapters {
+		c.build(b)
+	}
 	b.soaks()
 	b.mods()
 	b.released()

@@ -183,11 +183,10 @@ func (b *schemaBuilder) value(f Field, t reflect.Type) object {
 // textPattern is a regular expression every text the decoder accepts matches;
 // for most fields it says no more than that the text is not blank.
 func textPattern(key string, t reflect.Type) string {
+	if p, ok := reflect.Zero(t).Interface().(interface{ pattern() string }); ok {
+		return p.pattern()
+	}
 	switch t {
-	case reflect.TypeFor[FamilyName]():
-		return familyForm.String()
-	case reflect.TypeFor[Decimal]():
-		return decimalForm.String()
 	case reflect.TypeFor[EDTF]():
 		return `^[0-9X./?~%-]+$`
 	case reflect.TypeFor[Quantity]():

@@ -4,27 +4,6 @@ package schema
 // those; the JSON Schema, completion and error messages come from it.
 type vocabulary interface{ Words() []string }
 
-// Kind is the kind of a record, the second part of its file name.
-type Kind string
-
-// The kinds of records that travel with an instrument.
-const (
-	KindIntake       Kind = "intake"
-	KindParts        Kind = "parts"
-	KindMeasurements Kind = "measurements"
-	KindSafety       Kind = "safety"
-	KindSoak         Kind = "soak"
-	KindMod          Kind = "mod"
-	KindRelease      Kind = "release"
-	KindFollowup     Kind = "followup"
-	KindCustody      Kind = "custody"
-	KindNote         Kind = "note"
-)
-
-func (Kind) Words() []string {
-	return []string{"intake", "parts", "measurements", "safety", "soak", "mod", "release", "followup", "custody", "note"}
-}
-
 // Power says whether a unit may be switched on, as the shop recorded it.
 type Power string
 
