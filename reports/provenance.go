@@ -50,6 +50,8 @@ type Provenance struct {
 	Faults       []FaultReport      `json:"faults"`
 	KnownBad     []WorkItem         `json:"knownBad"`
 	Safety       []SafetyRun        `json:"safety"`
+	Functions    []FunctionReport   `json:"functions,omitempty"` // how each was last shown, as found before as left
+	NotShown     []string           `json:"functionsNotShown,omitempty"`
 	Warranties   []WarrantyReport   `json:"warranties"`
 	Mods         []ModReport        `json:"modifications"`
 	Due          []DueReport        `json:"due"`
@@ -88,6 +90,7 @@ type chapter struct {
 // chapters are those behind the readings, in order.
 var chapters = []chapter{
 	{(*provenance).safety, (*provenanceText).safety},
+	{(*provenance).demonstration, (*provenanceText).demonstration},
 }
 
 // ShopName is who reports.

@@ -67,10 +67,18 @@ type Model struct {
 	Made       EDTF        `toml:"made,omitempty" doc:"years of production: 1971/1977"`
 	Note       string      `toml:"note,omitempty" doc:"anything else"`
 	Sections   []Section   `toml:"section" need:"yes" doc:"a part of the instrument a technician would name"`
+	Functions  []Function  `toml:"function,omitempty" doc:"something it does that can be shown: a stop, a pedal, a socket"`
 	Boards     []Board     `toml:"board,omitempty" doc:"a printed circuit type and revision"`
 	Limits     []Limit     `toml:"limit,omitempty" doc:"what a reading should be"`
 	Kits       []Kit       `toml:"kit,omitempty" doc:"a named list of part lines"`
 	Procedures []Procedure `toml:"procedure,omitempty" doc:"an ordered list of steps"`
+}
+
+// Function is something an instrument does. Demonstrations name it by ID.
+type Function struct {
+	ID      string `toml:"id" need:"yes" doc:"short name, for demonstrations: percussion"`
+	Name    string `toml:"name" need:"yes" doc:"as a player would say"`
+	Section Names  `toml:"section,omitempty" doc:"the section, or sections, that make it"`
 }
 
 // Section is a part of the instrument. With Count it stands for name 1 to
@@ -162,6 +170,8 @@ func (m *Model) validate(c *Collector) {
 		population(c, at, b.Positions)
 	}
 	unique(c, "section", "name", len(m.Sections), func(i int) string { return m.Sections[i].Name })
+	unique(c, "function", "id", len(m.Functions), func(i int) string { return m.Functions[i].ID })
+	m.functionSections(c)
 	for _, s := range m.Sections {
 		for i, other := range m.Sections {
 			rest, ok := strings.CutPrefix(other.Name, s.Name+" ")
@@ -208,6 +218,36 @@ func (m *Model) validate(c *Collector) {
 		kits[k.Name+"/"+k.Revision] = true
 		for j := range k.Lines {
 			k.Lines[j].validate(c, fmt.Sprintf("%s.part[%d]", at, j), lineRules{foundFromKit: true})
+		}
+	}
+}
+
+// functionSections reports functions made by sections the model does not have.
+func (m *Model) functionSections(c *Collector) {
+	names := make([]string, len(m.Sections))
+	for i, s := range m.Sections {
+		names[i] = s.Name
+	}
+	has := func(name string) bool {
+		for _, s := range m.Sections {
+			rest, numbered := strings.CutPrefix(name, s.Name+" ")
+			n, err := strconv.Atoi(rest)
+			if s.Count == 0 && name == s.Name || numbered && err == nil && n >= 1 && n <= s.Count {
+				return true
+			}
+		}
+		return false
+	}
+	for i, f := range m.Functions {
+		l, err := refs.ParseNames(string(f.Section))
+		if f.Section == "" || err != nil {
+			continue
+		}
+		for _, name := range l.Enumerate() {
+			if !has(name) {
+				c.Errorf(fmt.Sprintf("function[%d].section", i), "the model has no section %q => its sections are: %s", name, strings.Join(names, ", "))
+				break
+			}
 		}
 	}
 }

@@ -2,7 +2,9 @@ package schema
 
 import (
 	"fmt"
+	"net/url"
 	"reflect"
+	"regexp"
 	"strings"
 )
 
@@ -11,16 +13,17 @@ type Kind string
 
 // The kinds of records that travel with an instrument.
 const (
-	KindIntake       Kind = "intake"
-	KindParts        Kind = "parts"
-	KindMeasurements Kind = "measurements"
-	KindSafety       Kind = "safety"
-	KindSoak         Kind = "soak"
-	KindMod          Kind = "mod"
-	KindRelease      Kind = "release"
-	KindFollowup     Kind = "followup"
-	KindCustody      Kind = "custody"
-	KindNote         Kind = "note"
+	KindIntake        Kind = "intake"
+	KindParts         Kind = "parts"
+	KindMeasurements  Kind = "measurements"
+	KindSafety        Kind = "safety"
+	KindSoak          Kind = "soak"
+	KindMod           Kind = "mod"
+	KindRelease       Kind = "release"
+	KindFollowup      Kind = "followup"
+	KindDemonstration Kind = "demonstration"
+	KindCustody       Kind = "custody"
+	KindNote          Kind = "note"
 )
 
 // Stay is what a record does to a unit's stay at the bench.
@@ -72,6 +75,8 @@ var kinds = []kindRow{
 		about: "The sign-off: in what state the unit leaves the bench."},
 	{kind: KindFollowup, blank: func() Record { return &Followup{} }, rank: 10, weighty: true,
 		about: "Later news of a unit."},
+	{kind: KindDemonstration, blank: func() Record { return &Demonstration{} }, rank: 7, aside: true, weighty: true,
+		about: "The walk through what the unit does, function by function, and where to hear it. It is no reading and no step of a procedure."},
 	{kind: KindCustody, blank: func() Record { return &Custody{} }, rank: 9,
 		about: "A change of hands: a date, and no names."},
 	{kind: KindNote, blank: func() Record { return &Note{} }, rank: 1, aside: true,
@@ -192,4 +197,104 @@ func counted(n int, what string) string {
 		return ", 1 " + what
 	}
 	return fmt.Sprintf(", %d %ss", n, what)
+}
+
+// Demonstration is the walk through what a unit does, as it came or as it
+// leaves, or later. The latest one that names a function at a stage counts.
+type Demonstration struct {
+	Common
+	Stage     DemonstrationStage `toml:"stage" need:"yes" ask:"yes" doc:"as-found, as-left"`
+	Functions []Shown            `toml:"function" need:"yes" ask:"yes" of:"function" doc:"one function of the model"`
+}
+
+// Shown is one function as it was shown. A recording is a file, known by its
+// digest, or stands at an address; At is the place in it.
+type Shown struct {
+	ID     string        `toml:"id" need:"yes" ask:"yes" of:"function" doc:"the function, by its id in the model"`
+	Works  FunctionState `toml:"works" need:"yes" ask:"yes" doc:"fully, partly, no, not-tried, not-fitted"`
+	Note   string        `toml:"note,omitempty" ask:"yes" doc:"what is to be said of it"`
+	File   string        `toml:"file,omitempty" ask:"yes" doc:"the recording: path from the instrument's folder, or the name of a file handed over beside it"`
+	SHA256 string        `toml:"sha256,omitempty" ask:"yes" doc:"digest of the recording, 64 hexadecimal digits"`
+	URL    string        `toml:"url,omitempty" doc:"the recording, where it stands at an address: https://..."`
+	At     MinuteSecond  `toml:"at,omitempty" ask:"yes" doc:"where in the recording: mm:ss"`
+}
+
+// DemonstrationStage says whether a unit was shown before or after the work.
+type DemonstrationStage string
+
+// The stages of a demonstration.
+const (
+	ShownAsFound DemonstrationStage = "as-found"
+	ShownAsLeft  DemonstrationStage = "as-left"
+)
+
+// Words lists the stages.
+func (DemonstrationStage) Words() []string { return []string{"as-found", "as-left"} }
+
+// FunctionState says how far a function works.
+type FunctionState string
+
+// The states of a function.
+const (
+	FunctionFully     FunctionState = "fully"
+	FunctionPartly    FunctionState = "partly"
+	FunctionNo        FunctionState = "no"
+	FunctionNotTried  FunctionState = "not-tried"
+	FunctionNotFitted FunctionState = "not-fitted"
+)
+
+// Words lists the states.
+func (FunctionState) Words() []string {
+	return []string{"fully", "partly", "no", "not-tried", "not-fitted"}
+}
+
+// MinuteSecond is a place in a recording: 01:20. Minutes run on past the hour.
+type MinuteSecond string
+
+var minuteSecondForm = regexp.MustCompile(`^[0-9]{2,3}:[0-5][0-9]$`)
+
+func (MinuteSecond) pattern() string { return minuteSecondForm.String() }
+
+// Check implements the form of the field.
+func (m MinuteSecond) Check() error {
+	if !minuteSecondForm.MatchString(string(m)) {
+		return fmt.Errorf("%q is not a place in a recording => write minutes and seconds with two digits each: 01:20", string(m))
+	}
+	return nil
+}
+
+func (r *Demonstration) validate(c *Collector) {
+	unique(c, "function", "id", len(r.Functions), func(i int) string { return r.Functions[i].ID })
+	for i, f := range r.Functions {
+		at := fmt.Sprintf("function[%d]", i)
+		c.localPath(at+".file", f.File, "")
+		c.digest(at+".sha256", f.SHA256)
+		switch {
+		case f.File != "" && f.SHA256 == "":
+			c.Errorf(at+".file", "a recording without its digest => add sha256 = \"...\", as sha256sum prints it, so that it is known to be the same file")
+		case f.File == "" && f.SHA256 != "":
+			c.Errorf(at+".sha256", "a digest without a file => add file = \"...\"")
+		case f.At != "" && f.File == "" && f.URL == "":
+			c.Errorf(at+".at", "a place in a recording, but no recording => add file and sha256, or url")
+		}
+		if u, err := url.Parse(f.URL); f.URL != "" && (err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Host == "") {
+			c.Errorf(at+".url", "%q is not an address on the web => write it whole: https://...", f.URL)
+		}
+	}
+}
+
+func (r *Demonstration) sentence() string {
+	s := strings.ReplaceAll(string(r.Stage), "-", " ")
+	for _, w := range FunctionState("").Words() {
+		n := 0
+		for _, f := range r.Functions {
+			if string(f.Works) == w {
+				n++
+			}
+		}
+		if n > 0 {
+			s += fmt.Sprintf(", %d %s", n, strings.ReplaceAll(w, "-", " "))
+		}
+	}
+	return s
 }
