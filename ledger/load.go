@@ -377,8 +377,8 @@ func (l *Ledger) loadWith(name string, stock *Stock, src fileSource, elsewhere m
 		switch {
 		case base == "instrument.toml":
 			inst, problems := schema.Decode[schema.Instrument](p, data)
-			if inst == nil || inst.Format != schema.Format {
-				if err := readFormat(p, data); err != nil {
+			if inst == nil || !slices.Contains(schema.InstrumentFormat.Read, inst.Format) {
+				if err := schema.InstrumentFormat.Check(p, data); err != nil {
 					add(p, schema.Unreadable, strings.TrimPrefix(err.Error(), p+": "), err.(*FormatError).Hint())
 					continue
 				}

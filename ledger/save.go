@@ -229,7 +229,7 @@ func (l *Ledger) checkFile(p string, data []byte) []schema.Problem {
 	var problems []schema.Problem
 	switch {
 	case p == "shop.toml":
-		if err := readFormat(p, data); err != nil {
+		if err := schema.ShopFormat.Check(p, data); err != nil {
 			return []schema.Problem{{File: p, Severity: schema.Unreadable, Message: strings.TrimPrefix(err.Error(), p+": "), Write: hintOf(err)}}
 		}
 		_, problems = schema.Decode[schema.Shop](p, data)
@@ -244,7 +244,7 @@ func (l *Ledger) checkFile(p string, data []byte) []schema.Problem {
 	case parts[0] == "books" && len(parts) == 4:
 		_, problems = schema.Decode[schema.Book](p, data)
 	case parts[0] == "instruments" && len(parts) == 4 && base == "instrument.toml":
-		if err := readFormat(p, data); err != nil {
+		if err := schema.InstrumentFormat.Check(p, data); err != nil {
 			return []schema.Problem{{File: p, Severity: schema.Unreadable, Message: strings.TrimPrefix(err.Error(), p+": "), Write: hintOf(err)}}
 		}
 		_, problems = schema.Decode[schema.Instrument](p, data)

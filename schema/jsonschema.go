@@ -116,7 +116,11 @@ func (b *schemaBuilder) table(t reflect.Type, root bool) object {
 		case root && f.Key == "kind" && b.kind != "":
 			o = append(o, member{"const", string(b.kind)})
 		case root && f.Key == "format":
-			o = append(o, member{"const", Format})
+			f := InstrumentFormat
+			if t == reflect.TypeFor[Shop]() {
+				f = ShopFormat
+			}
+			o = append(o, member{"const", f.Current})
 		case t == reflect.TypeFor[Photo]() && f.Key == "file":
 			o = append(o, member{"type", "string"}, member{"pattern", "^photos/"})
 		default:

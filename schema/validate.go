@@ -353,7 +353,7 @@ func (w *Warranty) validate(c *Collector) {
 var uuidForm = regexp.MustCompile(`^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$`)
 
 func (s *Instrument) validate(c *Collector) {
-	c.format(s.Format)
+	c.format(s.Format, InstrumentFormat)
 	if s.UUID != "" && !uuidForm.MatchString(s.UUID) {
 		c.Errorf("uuid", "%q is not a UUID => write it as benchlore new made it: 8-4-4-4-12 hexadecimal digits in lower case", s.UUID)
 	}
@@ -381,14 +381,14 @@ func (s *Instrument) validate(c *Collector) {
 
 // format explains a version this program does not know. The caller reads the
 // version before anything else; this catches what was typed by hand.
-func (c *Collector) format(n int) {
-	if n != 0 && n != Format {
-		c.Errorf("format", "format is %d; this program writes format %d => write format = %d if it was typed by hand, else use a program of that format", n, Format, Format)
+func (c *Collector) format(n int, f FileFormat) {
+	if n != 0 && !slices.Contains(f.Read, n) {
+		c.Errorf("format", "format is %d; this program writes format %d => write format = %d if it was typed by hand, else use a program of that format", n, f.Current, f.Current)
 	}
 }
 
 func (s *Shop) validate(c *Collector) {
-	c.format(s.Format)
+	c.format(s.Format, ShopFormat)
 	unique(c, "technician", "id", len(s.Technicians), func(i int) string { return s.Technicians[i].ID })
 	unique(c, "test_instrument", "id", len(s.TestInstruments), func(i int) string { return s.TestInstruments[i].ID })
 	unique(c, "remote", "name", len(s.Remotes), func(i int) string { return s.Remotes[i].Name })

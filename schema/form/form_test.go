@@ -521,7 +521,7 @@ about = "one key sticks"`},
 			function[0].works full
 			function[0].note
 			function[0].file files/walk.flac
-			function[0].sha256 `+strings.Repeat("a", 64)+`
+			function[0].sha256 ` + strings.Repeat("a", 64) + `
 			function[0].at 01:20
 			function[1].works
 			function[2].works not-fitted
@@ -535,7 +535,7 @@ about = "one key sticks"`},
 id = "percussion"
 works = "fully"
 file = "files/walk.flac"
-sha256 = "`+strings.Repeat("a", 64)+`"
+sha256 = "` + strings.Repeat("a", 64) + `"
 at = "01:20"
 
 [[function]]
