@@ -16,6 +16,7 @@ import (
 
 	"benchlore/ledger/gitstore"
 	"benchlore/schema"
+	"benchlore/schema/unit"
 )
 
 // SaveReport is what save took in and what it left alone.
@@ -610,16 +611,7 @@ func (a *amending) review(o CloseOptions) (*Review, error) {
 }
 
 // attachments lists the pictures and other files a record names.
-func attachments(rec schema.Record) []string {
-	var out []string
-	for _, p := range rec.Head().Photos {
-		out = append(out, p.File)
-	}
-	for _, f := range rec.Head().Files {
-		out = append(out, f.File)
-	}
-	return out
-}
+func attachments(rec schema.Record) []string { return unit.File{Record: rec}.Attachments() }
 
 // newErrors are the errors after that were not there before.
 func newErrors(before, after []schema.Problem) []schema.Problem {
