@@ -146,9 +146,11 @@ func (b *builder) revisions(board string) int {
 	return n
 }
 
-func (b *builder) names() []string {
-	names := make([]string, len(b.u.Sections))
-	for i, s := range b.u.Sections {
+// SectionNames lists the unit's sections, numbered ones written out, in the
+// model's order.
+func (u *Unit) SectionNames() []string {
+	names := make([]string, len(u.Sections))
+	for i, s := range u.Sections {
 		names[i] = s.Name
 	}
 	return names
@@ -170,7 +172,7 @@ func (b *builder) sectionNames(c *schema.Collector, at string, list schema.Names
 	if len(b.u.Sections) == 0 {
 		return l.Enumerate()
 	}
-	have := b.names()
+	have := b.u.SectionNames()
 	if b.sectionSet == nil {
 		b.sectionSet = refs.NewNameSet(have)
 		b.named = map[schema.Names][]string{}
