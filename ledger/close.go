@@ -414,50 +414,7 @@ func (r *Review) author(f Travelling, closer gitstore.Ident) gitstore.Ident {
 }
 
 // Summary tells a record in a few words.
-func Summary(rec schema.Record) string {
-	switch r := rec.(type) {
-	case *schema.Intake:
-		return fmt.Sprintf("%s, works: %s%s", r.Reason, r.Works, count(len(r.Faults), "fault"))
-	case *schema.Parts:
-		s := count(len(r.Lines), "line")
-		for _, k := range r.ApplyKits {
-			s += fmt.Sprintf(", kit %s", strings.TrimSuffix(k.Kit+" "+k.Revision, " "))
-		}
-		return strings.TrimPrefix(s, ", ")
-	case *schema.Measurements:
-		return strings.TrimPrefix(count(len(r.Readings), "reading")+count(len(r.Tables), "table"), ", ")
-	case *schema.Safety:
-		return strings.TrimPrefix(count(len(r.Checks), "check"), ", ")
-	case *schema.Soak:
-		s := string(r.Duration)
-		if len(r.Events) > 0 {
-			s += count(len(r.Events), "event")
-		}
-		return s
-	case *schema.Mod:
-		return r.Name
-	case *schema.Release:
-		return "works: " + string(r.Works)
-	case *schema.Checkin:
-		return fmt.Sprintf("%s, says the %s", r.State, r.SaidBy)
-	case *schema.Custody:
-		return string(r.Event)
-	case *schema.Note:
-		if r.Title != "" {
-			return r.Title
-		}
-		return firstWords(r.Note)
-	}
-	return ""
-}
-
-func firstWords(s string) string {
-	s = strings.Join(strings.Fields(s), " ")
-	if r := []rune(s); len(r) > 60 {
-		return string(r[:57]) + "..."
-	}
-	return s
-}
+func Summary(rec schema.Record) string { return schema.Summary(rec) }
 
 func count(n int, what string) string {
 	switch n {

@@ -182,11 +182,11 @@ func (l *Ledger) View(stock *Stock) (*View, error) {
 	return v, nil
 }
 
-// LatestName is the latest day in the name of any record but notes. A record's
+// LatestName is the latest day in the name of any record that is evidence. A record's
 // own date may be another.
 func (v *View) LatestName() (last schema.Date) {
 	for p := range v.files.Paths("instruments") {
-		if day, kind, _, ok := schema.ParseName(path.Base(p)); ok && schema.Kind(kind) != schema.KindNote && day.After(last.Day) {
+		if day, kind, _, ok := schema.ParseName(path.Base(p)); ok && schema.Kind(kind).Evidence() && day.After(last.Day) {
 			last = day
 		}
 	}

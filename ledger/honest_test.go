@@ -102,7 +102,7 @@ func TestHonestPackets(t *testing.T) {
 				w.close(lw)
 				if random.IntN(4) == 0 {
 					// Closed again before it is sealed.
-					w.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+					w.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
 					w.close(lw)
 				}
 				if _, err := w.Seal(lw, options); err != nil {
@@ -140,8 +140,8 @@ func (w *workshop) work(t *testing.T, random *rand.Rand) string {
 		w.job(lw)
 		return "a job"
 	case 1:
-		w.add(lw, schema.KindCheckin, "state = \"faulty\"\nsaid_by = \"owner\"\nnote = \"Brummt – „ein bißchen“ 日本 \\\\ \\\" '''\"\n")
-		return "a check-in with odd letters"
+		w.add(lw, schema.KindFollowup, "state = \"faulty\"\nsaid_by = \"owner\"\nnote = \"Brummt – „ein bißchen“ 日本 \\\\ \\\" '''\"\n")
+		return "a follow-up with odd letters"
 	case 2:
 		m := image.NewGray(image.Rect(0, 0, 24, 16))
 		m.SetGray(random.IntN(24), random.IntN(16), color.Gray{Y: byte(random.IntN(256))})

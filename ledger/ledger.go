@@ -11,10 +11,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
-
-	"github.com/BurntSushi/toml"
 
 	"benchlore/ledger/gitstore"
 	"benchlore/schema"
@@ -71,32 +68,7 @@ type Ledger struct {
 
 // FormatError says that the ledger's files are of a version this program does
 // not read.
-type FormatError struct {
-	File  string
-	Found int
-	Why   string // why none could be read; "" where Found is what it says
-}
-
-func (e *FormatError) Error() string {
-	switch {
-	case e.Why != "":
-		return fmt.Sprintf("%s: cannot tell the version of this ledger: %s", e.File, e.Why)
-	case e.Found < schema.Format:
-		return fmt.Sprintf("%s: the ledger is of format %d; this program reads format %d", e.File, e.Found, schema.Format)
-	}
-	return fmt.Sprintf("%s: the ledger is of format %d, newer than this program, which reads format %d", e.File, e.Found, schema.Format)
-}
-
-// Hint names the next step.
-func (e *FormatError) Hint() string {
-	switch {
-	case e.Why != "":
-		return "write format = 1 at the top of the file, or put it back with: git checkout HEAD -- " + e.File
-	case e.Found < schema.Format:
-		return "write format = 1: no older format was ever in use, so there is nothing to migrate"
-	}
-	return "install a newer Benchlore"
-}
+type FormatError = schema.FormatError
 
 // NoLedgerError says that a folder is no ledger.
 type NoLedgerError struct{ Dir string }
@@ -172,7 +144,7 @@ func Open(dir string, opt Options) (*Ledger, error) {
 		return nil, &NoLedgerError{dir}
 	}
 	if err == nil {
-		err = readFormat("shop.toml", data)
+		err = schema.ShopFormat.Check("shop.toml", data)
 	}
 	if err == nil {
 		var problems []schema.Problem
@@ -201,29 +173,6 @@ func (o *Options) defaults() {
 	if o.Wait == 0 {
 		o.Wait = lockWait
 	}
-}
-
-// readFormat reads the version and nothing else.
-func readFormat(file string, data []byte) error {
-	var head struct{ Format *int }
-	if _, err := toml.Decode(string(data), &head); err != nil {
-		// Later keys may be wrong; the version may still be there.
-		head.Format = nil
-		for _, line := range strings.Split(string(data), "\n") {
-			var n int
-			if _, scan := fmt.Sscanf(strings.ReplaceAll(line, " ", ""), "format=%d", &n); scan == nil {
-				head.Format = &n
-				break
-			}
-		}
-	}
-	switch {
-	case head.Format == nil:
-		return &FormatError{File: file, Why: "it has no line format = 1"}
-	case *head.Format != schema.Format:
-		return &FormatError{File: file, Found: *head.Format}
-	}
-	return nil
 }
 
 // Close lets go of the ledger's folder. What was written has been reported by
@@ -276,7 +225,7 @@ func Init(dir string, in InitOptions, opt Options) (*Ledger, error) {
 			return nil, err // before anything is made
 		}
 	}
-	in.Shop.Format = schema.Format
+	in.Shop.Format = schema.ShopFormatNow
 	files := map[string][]byte{
 		".gitattributes": []byte(Attributes),
 		".gitignore":     []byte("/private/\n"),

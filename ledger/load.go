@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
@@ -190,11 +191,7 @@ func (l *Ledger) lotProblems(p string, data []byte, lot *schema.Lot, families sc
 }
 
 // Loaded is a unit with the problems of its files and of the whole.
-type Loaded struct {
-	*unit.Unit
-	Files    map[string][]byte // every file of the folder that is text of ours, by path from the ledger
-	Problems []schema.Problem
-}
+type Loaded unit.Loaded
 
 // fileSource reads the files of one unit from wherever they are.
 type fileSource interface {
@@ -202,6 +199,38 @@ type fileSource interface {
 	names(dir string) ([]string, error)
 	read(p string) ([]byte, error)
 }
+
+// sourceFS is a source as a file system of files alone, listed at once.
+type sourceFS struct{ fileSource }
+
+// Names implements [unit.Lister].
+func (s sourceFS) Names(dir string) ([]string, error) { return s.names(dir) }
+
+// ReadFile implements [fs.ReadFileFS].
+func (s sourceFS) ReadFile(p string) ([]byte, error) { return s.read(p) }
+
+// Open implements [fs.FS] for files.
+func (s sourceFS) Open(p string) (fs.File, error) {
+	data, err := s.read(p)
+	if err != nil {
+		return nil, &fs.PathError{Op: "open", Path: p, Err: err}
+	}
+	return &openData{bytes.NewReader(data), path.Base(p)}, nil
+}
+
+// openData is a file of a source, held in memory, and what is known of it.
+type openData struct {
+	*bytes.Reader
+	name string
+}
+
+func (f *openData) Stat() (fs.FileInfo, error) { return f, nil }
+func (f *openData) Close() error               { return nil }
+func (f *openData) Name() string               { return f.name }
+func (f *openData) Mode() fs.FileMode          { return 0o444 }
+func (f *openData) ModTime() time.Time         { return time.Time{} }
+func (f *openData) IsDir() bool                { return false }
+func (f *openData) Sys() any                   { return nil }
 
 // folderSource reads one unit's folder of the work tree.
 type folderSource struct {
@@ -325,103 +354,14 @@ func (l *Ledger) load(name string, stock *Stock, src fileSource) (*Loaded, error
 
 // loadWith reads one unit, some of whose records may be other benches'.
 func (l *Ledger) loadWith(name string, stock *Stock, src fileSource, elsewhere map[string]*unit.Bench) (*Loaded, error) {
-	dir := unitDir(name)
-	names, err := src.names(dir)
-	if err != nil {
-		return nil, err
-	}
-	out := &Loaded{Files: map[string][]byte{}}
-	s := unit.Source{Name: name, Dir: dir}
-	add := func(p string, sev schema.Severity, message, write string) {
-		out.Problems = append(out.Problems, schema.Problem{File: p, Severity: sev, Message: message, Write: write})
-	}
-	var travelling *schema.Model
-	lower := map[string]string{}
-	for _, p := range names {
-		base := path.Base(p)
-		if first, ok := lower[strings.ToLower(p)]; ok {
-			add(p, schema.Wrong, "differs from "+path.Base(first)+" in case only; some systems cannot keep both", "rename one before it is saved")
-		}
-		lower[strings.ToLower(p)] = p
-		if path.Dir(p) != dir {
-			if !strings.HasPrefix(p, dir+"/photos/") && !strings.HasPrefix(p, dir+"/files/") {
-				add(p, schema.Wrong, "does not belong in an instrument's folder", "pictures go into photos/, other files into files/")
-			} else if err := checkAttachment(base); err != nil {
-				add(p, schema.Wrong, err.Error(), hintOf(err))
+	u, err := unit.Read(sourceFS{src}, unit.Folder{Name: name, Dir: unitDir(name), Model: stock.Models[modelOf(name)], Attributes: Attributes,
+		DecodeModel: l.seen.model, Attachment: func(name string) (string, string) {
+			if err := checkAttachment(name); err != nil {
+				return err.Error(), hintOf(err)
 			}
-			continue
-		}
-		_, kind, _, isRecord := schema.ParseName(base)
-		switch {
-		case base == ".gitattributes":
-			data, err := src.read(p)
-			if err != nil {
-				return nil, err
-			}
-			if string(data) != Attributes {
-				add(p, schema.Wrong, "is not what keeps git from changing bytes", "it must hold exactly: "+strings.TrimSpace(Attributes))
-			}
-			out.Files[p] = data
-			continue
-		case base != "instrument.toml" && base != "model.toml" && !isRecord:
-			add(p, schema.Wrong, "is not named as a record", "records are named date-kind-xxxx.toml, such as 2031-03-04-intake-7q3f.toml; other files go into files/")
-			continue
-		}
-		data, err := src.read(p)
-		if err != nil {
-			add(p, schema.Unreadable, err.Error(), "")
-			continue
-		}
-		out.Files[p] = data
-		switch {
-		case base == "instrument.toml":
-			inst, problems := schema.Decode[schema.Instrument](p, data)
-			if inst == nil || inst.Format != schema.Format {
-				if err := readFormat(p, data); err != nil {
-					add(p, schema.Unreadable, strings.TrimPrefix(err.Error(), p+": "), err.(*FormatError).Hint())
-					continue
-				}
-			}
-			out.Problems = append(out.Problems, problems...)
-			s.Instrument, s.InstrumentData = inst, data
-		case base == "model.toml":
-			m, problems := l.seen.model(p, data)
-			out.Problems = append(out.Problems, problems...)
-			travelling = m
-		default:
-			if schema.New(schema.Kind(kind)) == nil {
-				add(p, schema.Unreadable, fmt.Sprintf("%q is no kind of record", kind),
-					"the kinds are: "+strings.Join(schema.Kind("").Words(), ", "))
-				continue
-			}
-			rec, problems := schema.DecodeRecord(p, data)
-			out.Problems = append(out.Problems, problems...)
-			if rec != nil {
-				s.Records = append(s.Records, unit.File{Path: p, Data: data, Record: rec})
-			}
-		}
-	}
-	for _, f := range s.Records {
-		for _, at := range attachments(f.Record) {
-			if !slices.Contains(names, dir+"/"+at) {
-				add(f.Path, schema.Wrong, fmt.Sprintf("names %s, which is not there", at), "put the file into the unit's folder, or leave the entry out")
-			}
-		}
-	}
-	if s.Instrument == nil && out.Files[dir+"/instrument.toml"] == nil {
-		add(dir+"/instrument.toml", schema.Wrong, "is missing", "restore it with git, or open the unit with: benchlore new")
-	}
-	s.Model = stock.Models[modelOf(name)]
-	if s.Model == nil {
-		s.Model = travelling
-	}
-	if s.Model == nil {
-		add("models/"+modelOf(name)+".toml", schema.Wrong, "is missing; "+name+" needs it", "add the model; it may start with nothing but its sections")
-	}
-	out.Unit = unit.Build(s, unit.Context{Shop: l.Shop, Families: stock.Families, Lots: stock.Lots, Today: l.Today(), Elsewhere: elsewhere})
-	out.Problems = append(out.Problems, out.Unit.Problems...)
-	schema.Sort(out.Problems)
-	return out, nil
+			return "", ""
+		}}, unit.Context{Shop: l.Shop, Families: stock.Families, Lots: stock.Lots, Today: l.Today(), Elsewhere: elsewhere})
+	return (*Loaded)(u), err
 }
 
 // All reads every unit, on all processors, and calls fn with each in order of

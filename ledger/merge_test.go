@@ -301,7 +301,7 @@ func TestMergeSeals(t *testing.T) {
 	a.close(lw)
 	o.settled()
 	a, b = a.again(), b.again()
-	a.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+	a.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
 	a.close(lw)
 	b.now = b.now.Add(time.Hour)
 	b.add(lw, schema.KindNote, "title = \"x\"\n")
@@ -448,7 +448,7 @@ func TestSyncStockGit(t *testing.T) {
 		}
 		git(t, plain, "add", "-A")
 		git(t, plain, "commit", "-qm", "note by hand")
-		a.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+		a.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
 		if i == 2 {
 			a.close(lw)
 		}

@@ -247,8 +247,8 @@ func TestSealRefuses(t *testing.T) {
 			w.signWith(k)
 			w.job(lw)
 			w.close(lw)
-			w.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
-		}, "not closed yet: 2031-03-04-checkin-"},
+			w.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
+		}, "not closed yet: 2031-03-04-followup-"},
 		{"a hand edit", func(w *workshop) {
 			w.signWith(k)
 			w.job(lw)
@@ -270,7 +270,7 @@ func TestSealRefuses(t *testing.T) {
 			w.job(lw)
 			w.close(lw)
 			w.seal(lw)
-			w.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+			w.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
 			w.close(lw)
 			w.now = w.now.Add(-time.Minute)
 		}, "set the clock"},
@@ -302,7 +302,7 @@ func TestSealsFormAChain(t *testing.T) {
 	first := w.handover(lw)
 	verdict(t, VerifyPacket(first, trusting(k)), Trusted)
 	w.later(30)
-	w.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+	w.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
 	w.close(lw)
 	if _, _, err := w.Handover(lw, plainRenderer); err == nil || !strings.Contains(err.Error(), "not sealed") {
 		t.Errorf("an unsealed tip is handed over: %v", err)
@@ -561,7 +561,7 @@ func TestAdoptWhatWasForgotten(t *testing.T) {
 	w.close(lw)
 	one := w.packet(lw)
 	w.later(5)
-	w.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+	w.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
 	w.close(lw)
 	two := w.packet(lw)
 

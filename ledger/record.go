@@ -110,7 +110,7 @@ func (l *Ledger) NewUnit(name string, in schema.Instrument) (Result, error) {
 				in.Model = m.Name
 			}
 		}
-		in.Format = schema.Format
+		in.Format = schema.InstrumentFormatNow
 		id, err := uuid.NewRandomFromReader(l.opt.Random)
 		if err != nil {
 			return err

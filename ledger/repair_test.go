@@ -16,7 +16,7 @@ func twiceClosed(t *testing.T) (w *workshop, first string) {
 	w = newWorkshop(t)
 	w.job(lw)
 	first = w.close(lw).Head
-	w.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+	w.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
 	w.close(lw)
 	return w, first
 }
@@ -106,7 +106,7 @@ func TestMissingHistory(t *testing.T) {
 	if err != nil || r.Clean() || !strings.Contains(r.Git[0].Remedy, "git fetch REMOTE refs/heads/unit/"+lw) {
 		t.Fatalf("check: %v %+v", err, r)
 	}
-	c.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n") // recording goes on
+	c.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n") // recording goes on
 	var missing *MissingError
 	if _, err := c.CloseJob(lw, CloseOptions{}); !errors.As(err, &missing) || !strings.Contains(missing.Hint(), "git fetch") {
 		t.Errorf("close: %v", err)
@@ -125,7 +125,7 @@ func TestMissingHistory(t *testing.T) {
 // TestShallowClone: it may read, but not close.
 func TestShallowClone(t *testing.T) {
 	w, _ := twiceClosed(t)
-	w.add(lw, schema.KindCheckin, "state = \"faulty\"\nsaid_by = \"owner\"\n")
+	w.add(lw, schema.KindFollowup, "state = \"faulty\"\nsaid_by = \"owner\"\n")
 	dir := filepath.Join(t.TempDir(), "copy")
 	git(t, ".", "clone", "-q", "--depth", "1", "--no-single-branch", "--branch", "main", "file://"+filepath.ToSlash(w.Dir), dir)
 	git(t, dir, "branch", "-q", "unit/"+lw, "origin/unit/"+lw)
@@ -183,7 +183,7 @@ func TestGarbageCollected(t *testing.T) {
 			git(t, w.Dir, "gc", "-q", "--prune=now", "--aggressive")
 			x = w.reopen(w.Dir)
 		}
-		x.add(lw, schema.KindCheckin, "state = \"faulty\"\nsaid_by = \"owner\"\n")
+		x.add(lw, schema.KindFollowup, "state = \"faulty\"\nsaid_by = \"owner\"\n")
 		x.close(lw)
 		judge(t, x.Dir)
 	}

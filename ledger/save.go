@@ -14,6 +14,7 @@ import (
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
+	"benchlore/schema/unit"
 )
 
 // SaveReport is what save took in and what it left alone.
@@ -227,7 +228,7 @@ func (l *Ledger) checkFile(p string, data []byte) []schema.Problem {
 	var problems []schema.Problem
 	switch {
 	case p == "shop.toml":
-		if err := readFormat(p, data); err != nil {
+		if err := schema.ShopFormat.Check(p, data); err != nil {
 			return []schema.Problem{{File: p, Severity: schema.Unreadable, Message: strings.TrimPrefix(err.Error(), p+": "), Write: hintOf(err)}}
 		}
 		_, problems = schema.Decode[schema.Shop](p, data)
@@ -242,7 +243,7 @@ func (l *Ledger) checkFile(p string, data []byte) []schema.Problem {
 	case parts[0] == "books" && len(parts) == 4:
 		_, problems = schema.Decode[schema.Book](p, data)
 	case parts[0] == "instruments" && len(parts) == 4 && base == "instrument.toml":
-		if err := readFormat(p, data); err != nil {
+		if err := schema.InstrumentFormat.Check(p, data); err != nil {
 			return []schema.Problem{{File: p, Severity: schema.Unreadable, Message: strings.TrimPrefix(err.Error(), p+": "), Write: hintOf(err)}}
 		}
 		_, problems = schema.Decode[schema.Instrument](p, data)
@@ -608,16 +609,7 @@ func (a *amending) review(o CloseOptions) (*Review, error) {
 }
 
 // attachments lists the pictures and other files a record names.
-func attachments(rec schema.Record) []string {
-	var out []string
-	for _, p := range rec.Head().Photos {
-		out = append(out, p.File)
-	}
-	for _, f := range rec.Head().Files {
-		out = append(out, f.File)
-	}
-	return out
-}
+func attachments(rec schema.Record) []string { return unit.File{Record: rec}.Attachments() }
 
 // newErrors are the errors after that were not there before.
 func newErrors(before, after []schema.Problem) []schema.Problem {

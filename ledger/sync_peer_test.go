@@ -150,7 +150,7 @@ func TestPeerExchange(t *testing.T) {
 	remote := schema.Remote{Name: "peer", URL: peer, Role: schema.RemotePeer, Units: []string{lw}}
 	a.Shop.Remotes, b.Shop.Remotes = []schema.Remote{remote}, []schema.Remote{remote}
 	a.sync()
-	p := b.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+	p := b.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
 	b.close(lw)
 	b.sync()
 	if r := a.sync(); len(r.HeldBack) != 1 || r.HeldBack[0].Unit != lw || !strings.Contains(r.HeldBack[0].Remedy, "keys add") {

@@ -312,7 +312,7 @@ func TestTampering(t *testing.T) {
 	w.close(lw)
 	one := w.packet(lw)
 	w.later(10)
-	w.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+	w.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
 	w.close(lw)
 	two := w.packet(lw)
 	w.unit("longwave-3/lw3-3417")
@@ -523,7 +523,7 @@ func TestTampering(t *testing.T) {
 
 		// Commits.
 		{"a commit changed under its signature", func(f *forgery) []byte {
-			data := bytes.Replace(f.objects[f.head()].Data, []byte("checkin"), []byte("checked"), 1)
+			data := bytes.Replace(f.objects[f.head()].Data, []byte("followup"), []byte("followed"), 1)
 			f.move(f.put(object.TypeCommit, data))
 			f.reseal(nil)
 			return f.pack()
@@ -812,7 +812,7 @@ func TestKeysDecideTheVerdict(t *testing.T) {
 	w.clean()
 	w.signWith(next)
 	w.later(3)
-	w.add(lw, schema.KindCheckin, "state = \"working\"\nsaid_by = \"owner\"\n")
+	w.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
 	w.close(lw)
 	rotated := w.packet(lw)
 	own, err := w.Trust()

@@ -12,7 +12,7 @@ import (
 )
 
 // firstStay is the first stay of restored before its release.
-var firstStay = with(restored, map[string]string{"2021-03-10-release-aaah": "", "2021-03-11-custody-aaai": "", "2021-09-01-checkin-aaaj": "",
+var firstStay = with(restored, map[string]string{"2021-03-10-release-aaah": "", "2021-03-11-custody-aaai": "", "2021-09-01-followup-aaaj": "",
 	"2021-10-01-intake-aaak": "", "2021-10-05-release-aaam": "", "2021-10-06-note-aaan": ""})
 
 func checklistOf(t *testing.T, records map[string]string, change func(*ChecklistInput)) *Checklist {

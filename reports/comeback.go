@@ -89,7 +89,7 @@ func follow(u *unit.Unit, opt ObserveOptions) *followUp {
 	released := false
 	for i := range u.Files {
 		head := u.Files[i].Record.Head()
-		if head.Withdrawn || head.Date.After(opt.AsOf.Day) || head.Kind == schema.KindNote {
+		if head.Withdrawn || head.Date.After(opt.AsOf.Day) || !head.Kind.Evidence() {
 			continue
 		}
 		if released {

@@ -26,7 +26,7 @@ func releasedLedger(t *testing.T) []*unit.Unit {
 		case i == 1:
 			records = append(records, ledgerRecord{"2012-01-11-intake", strings.Replace(backSame, `"same"`, `"not-found"`, 1)}, ledgerRecord{"2012-01-12-release", outFully})
 		case i < 6:
-			records = append(records, ledgerRecord{"2011-07-11-checkin", said})
+			records = append(records, ledgerRecord{"2011-07-11-followup", said})
 		}
 		units = append(units, observedUnit(t, fmt.Sprintf("q3-%d", i), "1976", records...))
 	}

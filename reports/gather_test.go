@@ -77,9 +77,9 @@ func TestReliabilityFollowsTheFiles(t *testing.T) {
 		moves bool // the report changes
 	}{
 		{"nothing", func() {}, false},
-		{"a record of an earlier day", func() { add("q3-0001", "2004-01-01", "checkin", "state = \"working\"\nsaid_by = \"owner\"\n") }, true},
+		{"a record of an earlier day", func() { add("q3-0001", "2004-01-01", "followup", "state = \"working\"\nsaid_by = \"owner\"\n") }, true},
 		{"a note after all others", func() { add("q3-0002", "2019-06-01", "note", "note = \"rang to ask\"\n") }, false},
-		{"a later day", func() { add("q3-0003", "2019-01-01", "checkin", "state = \"working\"\nsaid_by = \"owner\"\n") }, true},
+		{"a later day", func() { add("q3-0003", "2019-01-01", "followup", "state = \"working\"\nsaid_by = \"owner\"\n") }, true},
 		{"a model edited by hand", func() {
 			data := bytes.Replace([]byte(observedModel), []byte("count = 20"), []byte("count = 21"), 1)
 			if err := os.WriteFile(filepath.Join(l.Dir, "models", "longwave-3.toml"), data, 0o666); err != nil {

@@ -232,12 +232,12 @@ func (obs *Observations) add(x unitObservations) {
 	}
 }
 
-// lastRecord is the day of the latest record that is no note: a note says
+// lastRecord is the day of the latest record that is evidence: a note says
 // nothing about a part, so adding one must change nothing.
 func lastRecord(u *unit.Unit) (last schema.Date) {
 	for _, f := range u.Files {
 		h := f.Record.Head()
-		if h.Kind != schema.KindNote && !h.Withdrawn && h.Date.After(last.Day) {
+		if h.Kind.Evidence() && !h.Withdrawn && h.Date.After(last.Day) {
 			last = h.Date
 		}
 	}

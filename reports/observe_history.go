@@ -43,7 +43,7 @@ type unitHistory struct {
 }
 
 // newUnitHistory collects when the unit worked fully: the earliest day of
-// last_known_working, releases and intakes with works = "fully", check-ins
+// last_known_working, releases and intakes with works = "fully", follow-ups
 // that say working.
 func newUnitHistory(u *unit.Unit, opt ObserveOptions) *unitHistory {
 	h := &unitHistory{u: u, opt: opt, index: map[*unit.File]int{}}
@@ -60,7 +60,7 @@ func newUnitHistory(u *unit.Unit, opt ObserveOptions) *unitHistory {
 		if head.Hours != nil {
 			h.meter = append(h.meter, reading{m.day, *head.Hours})
 		}
-		if head.Kind != schema.KindNote && !h.seen {
+		if head.Kind.Evidence() && !h.seen {
 			h.seen, first = true, m.day
 		}
 		switch r := f.Record.(type) {
@@ -80,12 +80,12 @@ func newUnitHistory(u *unit.Unit, opt ObserveOptions) *unitHistory {
 				h.good = append(h.good, m)
 				h.shown = append(h.shown, m)
 			}
-		case *schema.Checkin:
+		case *schema.Followup:
 			switch r.State {
-			case schema.CheckinWorking:
+			case schema.FollowupWorking:
 				h.good = append(h.good, m)
 				h.silent = !atBench
-			case schema.CheckinFaulty:
+			case schema.FollowupFaulty:
 				h.silent = false
 			}
 		}

@@ -42,7 +42,7 @@ func settled(u *unit.Unit) (last schema.Date) {
 	}
 	for _, f := range u.Files {
 		h := f.Record.Head()
-		if !h.Withdrawn && (h.Kind != schema.KindNote || h.Hours != nil) {
+		if !h.Withdrawn && (h.Kind.Evidence() || h.Hours != nil) {
 			see(h.Date.Day)
 		}
 	}

@@ -85,7 +85,7 @@ func drawHistory(t *rapid.T) drawnHistory {
 		}
 		h.others = append(h.others, ledgerRecord{fmt.Sprintf("%d-04-01-release", year), fmt.Sprintf("works = %q\n", pick("out", "fully", "partly"))})
 		if rapid.Bool().Draw(t, "news") {
-			h.others = append(h.others, ledgerRecord{fmt.Sprintf("%d-10-01-checkin", year),
+			h.others = append(h.others, ledgerRecord{fmt.Sprintf("%d-10-01-followup", year),
 				fmt.Sprintf("state = %q\nsaid_by = \"owner\"\n", pick("state", "working", "faulty", "unknown"))})
 		}
 	}

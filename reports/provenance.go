@@ -50,6 +50,8 @@ type Provenance struct {
 	Faults       []FaultReport      `json:"faults"`
 	KnownBad     []WorkItem         `json:"knownBad"`
 	Safety       []SafetyRun        `json:"safety"`
+	Functions    []FunctionReport   `json:"functions,omitempty"` // how each was last shown, as found before as left
+	NotShown     []string           `json:"functionsNotShown,omitempty"`
 	Warranties   []WarrantyReport   `json:"warranties"`
 	Mods         []ModReport        `json:"modifications"`
 	Due          []DueReport        `json:"due"`
@@ -76,6 +78,19 @@ type Provenance struct {
 	Cautions     []string           `json:"cautions"`
 	Scope        []string           `json:"scope"`
 	Contradicts  []string           `json:"contradictions"` // records with errors, by file name
+}
+
+// A chapter tells of one kind of record in a place of its own: what it puts into
+// the report, and how that is set on every kind of sheet.
+type chapter struct {
+	build func(*provenance)
+	set   func(*provenanceText)
+}
+
+// chapters are those behind the readings, in order.
+var chapters = []chapter{
+	{(*provenance).safety, (*provenanceText).safety},
+	{(*provenance).demonstration, (*provenanceText).demonstration},
 }
 
 // ShopName is who reports.

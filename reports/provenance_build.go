@@ -49,7 +49,9 @@ func BuildProvenance(in ProvenanceInput) *Provenance {
 	b.jobs()
 	b.work()
 	b.faults()
-	b.safety()
+	for _, c := range chapters {
+		c.build(b)
+	}
 	b.soaks()
 	b.mods()
 	b.released()
@@ -527,7 +529,7 @@ func (b *provenance) sundries() {
 			p.Files = append(p.Files, FileReport{clean(x.File), x.Title, clean(x.SHA256), f.Name(), b.benchName(f)})
 		}
 		switch r := f.Record.(type) {
-		case *schema.Checkin:
+		case *schema.Followup:
 			p.Since = append(p.Since, NewsReport{Date: d, By: by, Record: f.Name(), Bench: b.benchName(f), Event: string(r.State), SaidBy: clean(r.SaidBy), About: r.About, Note: r.Note})
 			return
 		case *schema.Custody:

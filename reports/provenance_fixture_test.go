@@ -290,8 +290,8 @@ event = "shipped"
 condition_out = "in its crate"
 transit_locks = "on"
 `,
-	"2021-09-01-checkin-aaaj": `
-kind = "checkin"
+	"2021-09-01-followup-aaaj": `
+kind = "followup"
 date = 2021-09-01
 by = "mw"
 state = "faulty"

@@ -100,7 +100,7 @@ func (b *provenance) summary(f *unit.File) string {
 			s += "; warranty to " + dayText(r.Warranty.End)
 		}
 		return s + "."
-	case *schema.Checkin:
+	case *schema.Followup:
 		return fmt.Sprintf("News: %s (%s).", r.State, heardFrom(r.SaidBy, b.benchName(f)))
 	case *schema.Custody:
 		return capital(string(r.Event)) + "."
@@ -108,6 +108,8 @@ func (b *provenance) summary(f *unit.File) string {
 		if r.Title != "" {
 			return "Note: " + quote(r.Title) + "."
 		}
+	default:
+		return capital(clean(schema.Summary(r))) + "."
 	}
 	var holds []string
 	if n := len(f.Record.Head().Photos); n > 0 {
@@ -137,16 +139,12 @@ func heardFrom(who, bench string) string {
 // the originality of the unit, and so belongs on page one.
 var weightyKeys = regexp.MustCompile(`(^|\.)(withdrawn|works|state|power|power_why|mains|fuse|reversible|originals|origin|source|found|action|check|serial|built)(\[|\.|$)|^part\[\d+\]$`)
 
-// withdrawalMatters are the kinds of record whose withdrawal does the same.
-var withdrawalMatters = []schema.Kind{schema.KindIntake, schema.KindParts, schema.KindMod, schema.KindSafety, schema.KindSoak,
-	schema.KindRelease, schema.KindCheckin}
-
 // weighty picks the corrections that belong on page one.
 func (p *Provenance) weighty() []string {
 	var out []string
 	for _, e := range p.History {
 		if reason := ""; e.Withdrawn {
-			if !slices.Contains(withdrawalMatters, schema.Kind(e.Kind)) {
+			if !schema.Kind(e.Kind).Weighty() {
 				continue
 			}
 			for _, c := range e.Corrections {

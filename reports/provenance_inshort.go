@@ -62,7 +62,7 @@ func (b *provenance) shortWorks() []string {
 		out = append(out, fmt.Sprintf("It came back %d times after a release.", comebacks))
 	}
 	for i := len(p.Since) - 1; i >= 0; i-- {
-		if n := p.Since[i]; n.Event == string(schema.CheckinFaulty) && n.Date >= s.Date {
+		if n := p.Since[i]; n.Event == string(schema.FollowupFaulty) && n.Date >= s.Date {
 			out = append(out, "Said to be FAULTY since, on "+n.Date+".")
 			break
 		}

@@ -183,7 +183,7 @@ func (b *provenance) works() []string {
 		}
 	}
 	for i, n := range news {
-		if i == len(news)-1 || n.Event == string(schema.CheckinFaulty) {
+		if i == len(news)-1 || n.Event == string(schema.FollowupFaulty) {
 			lines = append(lines, newsWords(n))
 		}
 	}

@@ -47,7 +47,9 @@ func (t *provenanceText) body() {
 	t.coverage()
 	t.positions()
 	t.readings()
-	t.safety()
+	for _, c := range chapters {
+		c.set(t)
+	}
 	t.parts()
 	t.warnings()
 	t.pictures()

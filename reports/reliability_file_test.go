@@ -50,7 +50,7 @@ func wearingLedger(t *testing.T) []*unit.Unit {
 			{day(age) + "-intake", inNo + map[bool]string{true: "[[section]]\nname = \"channel 2\"\norigin = \"unknown\"\n"}[i%5 == 0]},
 			{day(age) + "-parts", partLine("supply", "C1", found, "replaced") + film + jointLine(1+i%3, "failed", "reworked")},
 			{day(age) + "-release", outFully},
-			{day(age+1) + "-checkin", said},
+			{day(age+1) + "-followup", said},
 		}
 		if i%4 == 0 {
 			records = append(records, ledgerRecord{day(age+2.5) + "-intake", inNo},

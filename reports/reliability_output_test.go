@@ -30,7 +30,7 @@ func echoLedger(t *testing.T) []*unit.Unit {
 				partLine("supply", "C1", "degraded", "replaced") +
 				jointLine(2, "failed", "reworked")},
 			ledgerRecord{fmt.Sprintf("2019-02-1%d-release", i), outFully},
-			ledgerRecord{"2021-05-01-checkin", said}))
+			ledgerRecord{"2021-05-01-followup", said}))
 	}
 	return append(units,
 		observedUnit(t, "q3-110", "1975",
@@ -49,7 +49,7 @@ func echoLedger(t *testing.T) []*unit.Unit {
 			ledgerRecord{"2022-01-10-intake", inFully},
 			ledgerRecord{"2022-01-11-parts", partLine("channel 1", "C1", "ok", "left")},
 			ledgerRecord{"2022-01-12-release", outFully},
-			ledgerRecord{"2024-01-12-checkin", said}),
+			ledgerRecord{"2024-01-12-followup", said}),
 		observedUnit(t, "q3-113", "1976-05-04",
 			ledgerRecord{"2023-03-01-intake", inFully},
 			ledgerRecord{"2023-03-02-release", outFully}),

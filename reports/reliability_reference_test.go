@@ -277,7 +277,7 @@ func TestValveSeatsAsLedger(t *testing.T) {
 				ledgerRecord{day + "-release", outFully})
 			continue
 		}
-		records[id] = append(records[id], ledgerRecord{day + "-checkin", said})
+		records[id] = append(records[id], ledgerRecord{day + "-followup", said})
 	}
 	var units []*unit.Unit
 	for _, id := range order {

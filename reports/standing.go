@@ -152,7 +152,7 @@ func standingOf(u *unit.Unit) Standing {
 		return s
 	}
 	s.LastDay = last.Record.Head().Date.String()
-	s.Last = strings.TrimSuffix(string(last.Record.Head().Kind)+", "+ledger.Summary(last.Record), ", ")
+	s.Last = strings.TrimSuffix(string(last.Record.Head().Kind)+", "+schema.Summary(last.Record), ", ")
 	for _, f := range u.Faults {
 		if f.State == schema.FaultOpen {
 			s.Faults = append(s.Faults, StandingFault{f.ID, f.Symptom, f.Conditions})
@@ -181,11 +181,8 @@ func standingOf(u *unit.Unit) Standing {
 
 // begun reports whether a record says that work on a unit has begun.
 func begun(r schema.Record) bool {
-	switch r.(type) {
-	case *schema.Intake, *schema.Note, *schema.Custody, *schema.Checkin:
-		return false
-	}
-	return true
+	stay := schema.KindOf(r).Stay()
+	return stay == schema.StayWork || stay == schema.StayEnds
 }
 
 // gone tells where a unit without an open job is, by its last release or change

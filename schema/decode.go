@@ -23,33 +23,6 @@ import (
 // text somebody wrote at a bench; anything larger is not one.
 const MaxSize = 1 << 20
 
-// New returns an empty record of the kind, nil for an unknown one.
-func New(k Kind) Record {
-	switch k {
-	case KindIntake:
-		return &Intake{}
-	case KindParts:
-		return &Parts{}
-	case KindMeasurements:
-		return &Measurements{}
-	case KindSafety:
-		return &Safety{}
-	case KindSoak:
-		return &Soak{}
-	case KindMod:
-		return &Mod{}
-	case KindRelease:
-		return &Release{}
-	case KindCheckin:
-		return &Checkin{}
-	case KindCustody:
-		return &Custody{}
-	case KindNote:
-		return &Note{}
-	}
-	return nil
-}
-
 // nameForm is the file name of a record or book entry: date, kind, four random
 // letters or digits.
 var nameForm = regexp.MustCompile(`^([0-9]{4}-[0-9]{2}-[0-9]{2})-([a-z]+)-([0-9a-z]{4})\.toml$`)

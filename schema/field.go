@@ -17,6 +17,8 @@ type Field struct {
 	Need   bool         // an error where it is missing
 	HasMin bool         // Min holds
 	Min    float64      // least number
+	Ask    bool         // prompts ask for it without being called for, where no plan of theirs says otherwise
+	Of     string       // the list of the model whose entries it names, by their ids or names: function
 	Type   reflect.Type // of the Go field
 	Index  []int        // for reflect.Value.FieldByIndex
 
@@ -104,7 +106,8 @@ func collectFields(t reflect.Type, index []int) []Field {
 		if key == "" {
 			continue
 		}
-		f := Field{Key: key, Doc: sf.Tag.Get("doc"), Need: sf.Tag.Get("need") == "yes", Type: sf.Type, Index: at, good: new(goodTexts)}
+		f := Field{Key: key, Doc: sf.Tag.Get("doc"), Need: sf.Tag.Get("need") == "yes", Ask: sf.Tag.Get("ask") == "yes", Of: sf.Tag.Get("of"),
+			Type: sf.Type, Index: at, good: new(goodTexts)}
 		if m := sf.Tag.Get("min"); m != "" {
 			f.Min, _ = strconv.ParseFloat(m, 64)
 			f.HasMin = true

@@ -1,5 +1,13 @@
 package schema
 
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"benchlore/schema/refs"
+)
+
 // Instrument is instrument.toml: who this unit is.
 type Instrument struct {
 	Format      int          `toml:"format" need:"yes" doc:"version of the unit's files"`
@@ -59,10 +67,18 @@ type Model struct {
 	Made       EDTF        `toml:"made,omitempty" doc:"years of production: 1971/1977"`
 	Note       string      `toml:"note,omitempty" doc:"anything else"`
 	Sections   []Section   `toml:"section" need:"yes" doc:"a part of the instrument a technician would name"`
+	Functions  []Function  `toml:"function,omitempty" doc:"something it does that can be shown: a stop, a pedal, a socket"`
 	Boards     []Board     `toml:"board,omitempty" doc:"a printed circuit type and revision"`
 	Limits     []Limit     `toml:"limit,omitempty" doc:"what a reading should be"`
 	Kits       []Kit       `toml:"kit,omitempty" doc:"a named list of part lines"`
 	Procedures []Procedure `toml:"procedure,omitempty" doc:"an ordered list of steps"`
+}
+
+// Function is something an instrument does. Demonstrations name it by ID.
+type Function struct {
+	ID      string `toml:"id" need:"yes" doc:"short name, for demonstrations: percussion"`
+	Name    string `toml:"name" need:"yes" doc:"as a player would say"`
+	Section Names  `toml:"section,omitempty" doc:"the section, or sections, that make it"`
 }
 
 // Section is a part of the instrument. With Count it stands for name 1 to
@@ -140,4 +156,131 @@ type Procedure struct {
 type Step struct {
 	Do    string `toml:"do" need:"yes" doc:"what to do"`
 	Point string `toml:"point,omitempty" doc:"the reading it gives"`
+}
+
+func (m *Model) validate(c *Collector) {
+	boards := map[string]bool{}
+	for i, b := range m.Boards {
+		at := fmt.Sprintf("board[%d]", i)
+		if boards[b.Name+"/"+b.Revision] {
+			c.Errorf(at, "board %s is there twice => give each its own name or revision", revised(b.Name, b.Revision))
+		}
+		boards[b.Name+"/"+b.Revision] = true
+		boards[b.Name] = true
+		population(c, at, b.Positions)
+	}
+	unique(c, "section", "name", len(m.Sections), func(i int) string { return m.Sections[i].Name })
+	unique(c, "function", "id", len(m.Functions), func(i int) string { return m.Functions[i].ID })
+	m.functionSections(c)
+	for _, s := range m.Sections {
+		for i, other := range m.Sections {
+			rest, ok := strings.CutPrefix(other.Name, s.Name+" ")
+			if n, err := strconv.Atoi(rest); ok && err == nil && n >= 1 && n <= s.Count {
+				c.Errorf(fmt.Sprintf("section[%d].name", i), "%q is one of the %d sections %q already => leave it out, or give it another name", other.Name, s.Count, s.Name)
+			}
+		}
+	}
+	for i, s := range m.Sections {
+		at := fmt.Sprintf("section[%d]", i)
+		if strings.ContainsAny(s.Name, ",/@") {
+			c.Errorf(at+".name", "%q: a section's name has no comma, slash or @ => leave them out: voice 3", s.Name)
+		}
+		if s.Board != "" {
+			if !boards[s.Board] {
+				c.Errorf(at+".board", "the model has no board %q => add a [[board]] of that name", s.Board)
+			} else if s.Revision != "" && !boards[s.Board+"/"+s.Revision] {
+				c.Errorf(at+".revision", "the model has no board %q of revision %q => add it as a [[board]]", s.Board, s.Revision)
+			}
+			if len(s.Positions) > 0 || s.Complete {
+				c.Errorf(at, "section %q carries a board and has positions of its own => put the board's parts under [[board]]", s.Name)
+			}
+		}
+		population(c, at, s.Positions)
+	}
+	for i, l := range m.Limits {
+		at := fmt.Sprintf("limit[%d]", i)
+		if l.Low == "" && l.High == "" && l.Spread == "" {
+			c.Errorf(at, "the limit on %q says nothing => add low, high or spread", l.Point)
+		}
+		limits(c, at, "nominal", l.Nominal, l.Low, l.High, l.Spread)
+		first := l.Low
+		if first == "" {
+			first = l.High
+		}
+		c.sameUnit(at+".spread", l.Spread, "the limit", first)
+	}
+	kits := map[string]bool{}
+	for i, k := range m.Kits {
+		at := fmt.Sprintf("kit[%d]", i)
+		if kits[k.Name+"/"+k.Revision] {
+			c.Errorf(at, "kit %s is there twice => give each its own name or revision", revised(k.Name, k.Revision))
+		}
+		kits[k.Name+"/"+k.Revision] = true
+		for j := range k.Lines {
+			k.Lines[j].validate(c, fmt.Sprintf("%s.part[%d]", at, j), lineRules{foundFromKit: true})
+		}
+	}
+}
+
+// functionSections reports functions made by sections the model does not have.
+func (m *Model) functionSections(c *Collector) {
+	names := make([]string, len(m.Sections))
+	for i, s := range m.Sections {
+		names[i] = s.Name
+	}
+	has := func(name string) bool {
+		for _, s := range m.Sections {
+			rest, numbered := strings.CutPrefix(name, s.Name+" ")
+			n, err := strconv.Atoi(rest)
+			if s.Count == 0 && name == s.Name || numbered && err == nil && n >= 1 && n <= s.Count {
+				return true
+			}
+		}
+		return false
+	}
+	for i, f := range m.Functions {
+		l, err := refs.ParseNames(string(f.Section))
+		if f.Section == "" || err != nil {
+			continue
+		}
+		for _, name := range l.Enumerate() {
+			if !has(name) {
+				c.Errorf(fmt.Sprintf("function[%d].section", i), "the model has no section %q => its sections are: %s", name, strings.Join(names, ", "))
+				break
+			}
+		}
+	}
+}
+
+// revised names a board or kit with its revision, if it has one.
+func revised(name, revision string) string {
+	if revision == "" {
+		return fmt.Sprintf("%q", name)
+	}
+	return fmt.Sprintf("%q revision %q", name, revision)
+}
+
+// population checks a board's or section's positions: each reference once.
+func population(c *Collector, at string, sets []PositionSet) {
+	seen := map[refs.Ref]bool{}
+	for i, s := range sets {
+		p := fmt.Sprintf("%s.position[%d]", at, i)
+		switch {
+		case s.Ref == "" && s.Count == 0:
+			c.Errorf(p, "the positions have no ref => add ref = \"C1-C12\", or count = 240 for a pool")
+		case s.Ref != "" && s.Count > 0:
+			c.Errorf(p+".count", "ref and count together => keep ref for parts with a place of their own, count for a pool")
+		}
+		l, err := refs.Parse(string(s.Ref))
+		if s.Ref == "" || err != nil {
+			continue
+		}
+		for _, r := range l.Enumerate() {
+			if seen[r] {
+				c.Errorf(p+".ref", "%s is there twice => leave it out of one of the two", r)
+				break
+			}
+			seen[r] = true
+		}
+	}
 }

@@ -116,7 +116,11 @@ func (b *schemaBuilder) table(t reflect.Type, root bool) object {
 		case root && f.Key == "kind" && b.kind != "":
 			o = append(o, member{"const", string(b.kind)})
 		case root && f.Key == "format":
-			o = append(o, member{"const", Format})
+			f := InstrumentFormat
+			if t == reflect.TypeFor[Shop]() {
+				f = ShopFormat
+			}
+			o = append(o, member{"const", f.Current})
 		case t == reflect.TypeFor[Photo]() && f.Key == "file":
 			o = append(o, member{"type", "string"}, member{"pattern", "^photos/"})
 		default:
@@ -183,11 +187,10 @@ func (b *schemaBuilder) value(f Field, t reflect.Type) object {
 // textPattern is a regular expression every text the decoder accepts matches;
 // for most fields it says no more than that the text is not blank.
 func textPattern(key string, t reflect.Type) string {
+	if p, ok := reflect.Zero(t).Interface().(interface{ pattern() string }); ok {
+		return p.pattern()
+	}
 	switch t {
-	case reflect.TypeFor[FamilyName]():
-		return familyForm.String()
-	case reflect.TypeFor[Decimal]():
-		return decimalForm.String()
 	case reflect.TypeFor[EDTF]():
 		return `^[0-9X./?~%-]+$`
 	case reflect.TypeFor[Quantity]():

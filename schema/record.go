@@ -1,11 +1,13 @@
 package schema
 
-// Record is one file of an instrument's folder. The concrete types are
-// [*Intake], [*Parts], [*Measurements], [*Safety], [*Soak], [*Mod],
-// [*Release], [*Checkin], [*Custody] and [*Note].
+// Record is one file of an instrument's folder. [New] makes one of each kind;
+// the concrete types are those of this package.
 type Record interface {
 	// Head returns the keys every record has. It never returns nil.
 	Head() *Common
+
+	validate(c *Collector) // reports what it says wrong of itself
+	sentence() string      // tells it in a few words
 }
 
 // Common holds the keys every record may carry.
@@ -90,18 +92,16 @@ type Intake struct {
 
 // Faults returns the faults a record reports, with nil for most kinds.
 func Faults(rec Record) []Fault {
-	switch r := rec.(type) {
-	case *Intake:
-		return r.Faults
-	case *Measurements:
-		return r.Faults
-	case *Soak:
-		return r.Faults
-	case *Note:
-		return r.Faults
+	if r, ok := rec.(interface{ faults() []Fault }); ok {
+		return r.faults()
 	}
 	return nil
 }
+
+func (r *Intake) faults() []Fault       { return r.Faults }
+func (r *Measurements) faults() []Fault { return r.Faults }
+func (r *Soak) faults() []Fault         { return r.Faults }
+func (r *Note) faults() []Fault         { return r.Faults }
 
 // Fault is one symptom as the player noticed it. ID is unique within the unit.
 type Fault struct {
@@ -188,7 +188,7 @@ type Component struct {
 // Measurements carries readings.
 type Measurements struct {
 	Common
-	Procedure string    `toml:"procedure,omitempty" doc:"a procedure of the model, with its revision: output level/2"`
+	Procedure string    `toml:"procedure,omitempty" of:"procedure" doc:"a procedure of the model, with its revision: output level/2"`
 	Readings  []Reading `toml:"reading,omitempty" doc:"one reading"`
 	Tables    []Table   `toml:"table,omitempty" doc:"readings per key, note or voice"`
 	Faults    []Fault   `toml:"fault,omitempty" doc:"a fault found while measuring"`
@@ -314,12 +314,12 @@ type Warranty struct {
 	Transferable bool   `toml:"transferable,omitempty" doc:"does it pass to the next owner"`
 }
 
-// Checkin is later news of a unit.
-type Checkin struct {
+// Followup is later news of a unit.
+type Followup struct {
 	Common
-	State  CheckinState `toml:"state" need:"yes" doc:"working, faulty, unknown"`
-	SaidBy string       `toml:"said_by" need:"yes" doc:"who says so: owner, dealer, own bench; no names"`
-	About  string       `toml:"about,omitempty" doc:"what is faulty, in their words"`
+	State  FollowupState `toml:"state" need:"yes" doc:"working, faulty, unknown"`
+	SaidBy string        `toml:"said_by" need:"yes" doc:"who says so: owner, dealer, own bench; no names"`
+	About  string        `toml:"about,omitempty" doc:"what is faulty, in their words"`
 }
 
 // Custody is a change of hands: a date, and no names.

@@ -6,23 +6,6 @@ import (
 	"strings"
 )
 
-// about says what each record kind is for, in a sentence.
-var about = map[Kind]string{
-	KindIntake:       "Opens a job: the unit as it was received, and what the player noticed.",
-	KindParts:        "What was found and done, part by part.",
-	KindMeasurements: "Readings, before and after the work.",
-	KindSafety:       "The electrical safety checks the shop made. Limits are the shop's own, with their source.",
-	KindSoak:         "A run under power to see whether the work holds.",
-	KindMod:          "A modification: it changes what the unit is made of.",
-	KindRelease:      "The sign-off: in what state the unit leaves the bench.",
-	KindCheckin:      "Later news of a unit.",
-	KindCustody:      "A change of hands: a date, and no names.",
-	KindNote:         "Anything else.",
-}
-
-// About says what a kind of record is for, in a sentence.
-func (k Kind) About() string { return about[k] }
-
 // Reference is a page of Markdown with every record kind and every file of a
 // ledger, key by key. It is made from the types the decoder goes by and is the
 // same on every call.

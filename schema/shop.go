@@ -1,7 +1,7 @@
 package schema
 
-// Format is the version of the files this program reads and writes. It stands
-// in shop.toml and in every instrument.toml and is read before anything else.
+// Format is the version of what the ledger signs and hands on. Files have a
+// [FileFormat] each.
 const Format = 1
 
 // Shop is shop.toml.

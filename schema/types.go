@@ -122,6 +122,8 @@ type Decimal string
 
 var decimalForm = regexp.MustCompile(`^-?[0-9]{1,12}(\.[0-9]{1,4})?$`)
 
+func (Decimal) pattern() string { return decimalForm.String() }
+
 // Check implements the form of the field.
 func (d Decimal) Check() error {
 	if !decimalForm.MatchString(string(d)) {
@@ -146,6 +148,8 @@ func (n Names) Check() error { _, err := refs.ParseNames(string(n)); return err 
 type FamilyName string
 
 var familyForm = regexp.MustCompile(`^[a-z][a-z0-9-]*/[a-z][a-z0-9-]*$`)
+
+func (FamilyName) pattern() string { return familyForm.String() }
 
 // Check implements the form of the field.
 func (f FamilyName) Check() error {

@@ -5,7 +5,6 @@ import (
 	"path"
 	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 
 	"benchlore/schema/quantity"
@@ -39,38 +38,33 @@ func validateRecord(c *Collector, rec Record) {
 	}
 	faults := Faults(rec)
 	unique(c, "fault", "id", len(faults), func(i int) string { return faults[i].ID })
-	switch r := rec.(type) {
-	case *Intake:
-		r.validate(c)
-	case *Parts:
-		r.validate(c)
-	case *Measurements:
-		r.validate(c)
-	case *Safety:
-		r.validate(c)
-	case *Soak:
-		c.unitOf("duration", r.Duration, "h", "24 h")
-		c.unitOf("ambient", r.Ambient, "C", "23 C")
-		for i, e := range r.Events {
-			c.unitOf(fmt.Sprintf("event[%d].at", i), e.At, "h", "40 min")
-		}
-	case *Mod:
-		r.validate(c)
-	case *Release:
-		r.validate(c)
-	case *Checkin:
-		if r.State == CheckinFaulty && r.About == "" {
-			c.Warnf("state", "faulty, but not what is faulty => add about = \"...\" in their words")
-		}
-	case *Custody:
-		r.Warranty.validate(c)
-		if r.Event == CustodyShipped && r.TransitLocks == "" {
-			c.Warnf("event", "shipped, but nothing about transit locks => add transit_locks = \"on\", \"off\" or \"none\"")
-		}
-	case *Note:
-		if r.Note == "" && r.Title == "" && len(h.Warnings)+len(h.Due)+len(h.Photos)+len(h.Files) == 0 {
-			c.Errorf("", "the note says nothing => add note = \"...\"")
-		}
+	rec.validate(c)
+}
+
+func (r *Soak) validate(c *Collector) {
+	c.unitOf("duration", r.Duration, "h", "24 h")
+	c.unitOf("ambient", r.Ambient, "C", "23 C")
+	for i, e := range r.Events {
+		c.unitOf(fmt.Sprintf("event[%d].at", i), e.At, "h", "40 min")
+	}
+}
+
+func (r *Followup) validate(c *Collector) {
+	if r.State == FollowupFaulty && r.About == "" {
+		c.Warnf("state", "faulty, but not what is faulty => add about = \"...\" in their words")
+	}
+}
+
+func (r *Custody) validate(c *Collector) {
+	r.Warranty.validate(c)
+	if r.Event == CustodyShipped && r.TransitLocks == "" {
+		c.Warnf("event", "shipped, but nothing about transit locks => add transit_locks = \"on\", \"off\" or \"none\"")
+	}
+}
+
+func (r *Note) validate(c *Collector) {
+	if r.Note == "" && r.Title == "" && len(r.Warnings)+len(r.Due)+len(r.Photos)+len(r.Files) == 0 {
+		c.Errorf("", "the note says nothing => add note = \"...\"")
 	}
 }
 
@@ -359,7 +353,7 @@ func (w *Warranty) validate(c *Collector) {
 var uuidForm = regexp.MustCompile(`^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$`)
 
 func (s *Instrument) validate(c *Collector) {
-	c.format(s.Format)
+	c.format(s.Format, InstrumentFormat)
 	if s.UUID != "" && !uuidForm.MatchString(s.UUID) {
 		c.Errorf("uuid", "%q is not a UUID => write it as benchlore new made it: 8-4-4-4-12 hexadecimal digits in lower case", s.UUID)
 	}
@@ -387,14 +381,14 @@ func (s *Instrument) validate(c *Collector) {
 
 // format explains a version this program does not know. The caller reads the
 // version before anything else; this catches what was typed by hand.
-func (c *Collector) format(n int) {
-	if n != 0 && n != Format {
-		c.Errorf("format", "format is %d; this program writes format %d => write format = %d if it was typed by hand, else use a program of that format", n, Format, Format)
+func (c *Collector) format(n int, f FileFormat) {
+	if n != 0 && !slices.Contains(f.Read, n) {
+		c.Errorf("format", "format is %d; this program writes format %d => write format = %d if it was typed by hand, else use a program of that format", n, f.Current, f.Current)
 	}
 }
 
 func (s *Shop) validate(c *Collector) {
-	c.format(s.Format)
+	c.format(s.Format, ShopFormat)
 	unique(c, "technician", "id", len(s.Technicians), func(i int) string { return s.Technicians[i].ID })
 	unique(c, "test_instrument", "id", len(s.TestInstruments), func(i int) string { return s.TestInstruments[i].ID })
 	unique(c, "remote", "name", len(s.Remotes), func(i int) string { return s.Remotes[i].Name })
@@ -448,99 +442,4 @@ func (s *Customers) validate(c *Collector) {
 func (b *Book) validate(c *Collector) {
 	c.unitOf("time", b.Time, "h", "6.5 h")
 	c.currency(b.Currency)
-}
-
-func (m *Model) validate(c *Collector) {
-	boards := map[string]bool{}
-	for i, b := range m.Boards {
-		at := fmt.Sprintf("board[%d]", i)
-		if boards[b.Name+"/"+b.Revision] {
-			c.Errorf(at, "board %s is there twice => give each its own name or revision", revised(b.Name, b.Revision))
-		}
-		boards[b.Name+"/"+b.Revision] = true
-		boards[b.Name] = true
-		population(c, at, b.Positions)
-	}
-	unique(c, "section", "name", len(m.Sections), func(i int) string { return m.Sections[i].Name })
-	for _, s := range m.Sections {
-		for i, other := range m.Sections {
-			rest, ok := strings.CutPrefix(other.Name, s.Name+" ")
-			if n, err := strconv.Atoi(rest); ok && err == nil && n >= 1 && n <= s.Count {
-				c.Errorf(fmt.Sprintf("section[%d].name", i), "%q is one of the %d sections %q already => leave it out, or give it another name", other.Name, s.Count, s.Name)
-			}
-		}
-	}
-	for i, s := range m.Sections {
-		at := fmt.Sprintf("section[%d]", i)
-		if strings.ContainsAny(s.Name, ",/@") {
-			c.Errorf(at+".name", "%q: a section's name has no comma, slash or @ => leave them out: voice 3", s.Name)
-		}
-		if s.Board != "" {
-			if !boards[s.Board] {
-				c.Errorf(at+".board", "the model has no board %q => add a [[board]] of that name", s.Board)
-			} else if s.Revision != "" && !boards[s.Board+"/"+s.Revision] {
-				c.Errorf(at+".revision", "the model has no board %q of revision %q => add it as a [[board]]", s.Board, s.Revision)
-			}
-			if len(s.Positions) > 0 || s.Complete {
-				c.Errorf(at, "section %q carries a board and has positions of its own => put the board's parts under [[board]]", s.Name)
-			}
-		}
-		population(c, at, s.Positions)
-	}
-	for i, l := range m.Limits {
-		at := fmt.Sprintf("limit[%d]", i)
-		if l.Low == "" && l.High == "" && l.Spread == "" {
-			c.Errorf(at, "the limit on %q says nothing => add low, high or spread", l.Point)
-		}
-		limits(c, at, "nominal", l.Nominal, l.Low, l.High, l.Spread)
-		first := l.Low
-		if first == "" {
-			first = l.High
-		}
-		c.sameUnit(at+".spread", l.Spread, "the limit", first)
-	}
-	kits := map[string]bool{}
-	for i, k := range m.Kits {
-		at := fmt.Sprintf("kit[%d]", i)
-		if kits[k.Name+"/"+k.Revision] {
-			c.Errorf(at, "kit %s is there twice => give each its own name or revision", revised(k.Name, k.Revision))
-		}
-		kits[k.Name+"/"+k.Revision] = true
-		for j := range k.Lines {
-			k.Lines[j].validate(c, fmt.Sprintf("%s.part[%d]", at, j), lineRules{foundFromKit: true})
-		}
-	}
-}
-
-// revised names a board or kit with its revision, if it has one.
-func revised(name, revision string) string {
-	if revision == "" {
-		return fmt.Sprintf("%q", name)
-	}
-	return fmt.Sprintf("%q revision %q", name, revision)
-}
-
-// population checks a board's or section's positions: each reference once.
-func population(c *Collector, at string, sets []PositionSet) {
-	seen := map[refs.Ref]bool{}
-	for i, s := range sets {
-		p := fmt.Sprintf("%s.position[%d]", at, i)
-		switch {
-		case s.Ref == "" && s.Count == 0:
-			c.Errorf(p, "the positions have no ref => add ref = \"C1-C12\", or count = 240 for a pool")
-		case s.Ref != "" && s.Count > 0:
-			c.Errorf(p+".count", "ref and count together => keep ref for parts with a place of their own, count for a pool")
-		}
-		l, err := refs.Parse(string(s.Ref))
-		if s.Ref == "" || err != nil {
-			continue
-		}
-		for _, r := range l.Enumerate() {
-			if seen[r] {
-				c.Errorf(p+".ref", "%s is there twice => leave it out of one of the two", r)
-				break
-			}
-			seen[r] = true
-		}
-	}
 }

@@ -4,27 +4,6 @@ package schema
 // those; the JSON Schema, completion and error messages come from it.
 type vocabulary interface{ Words() []string }
 
-// Kind is the kind of a record, the second part of its file name.
-type Kind string
-
-// The kinds of records that travel with an instrument.
-const (
-	KindIntake       Kind = "intake"
-	KindParts        Kind = "parts"
-	KindMeasurements Kind = "measurements"
-	KindSafety       Kind = "safety"
-	KindSoak         Kind = "soak"
-	KindMod          Kind = "mod"
-	KindRelease      Kind = "release"
-	KindCheckin      Kind = "checkin"
-	KindCustody      Kind = "custody"
-	KindNote         Kind = "note"
-)
-
-func (Kind) Words() []string {
-	return []string{"intake", "parts", "measurements", "safety", "soak", "mod", "release", "checkin", "custody", "note"}
-}
-
 // Power says whether a unit may be switched on, as the shop recorded it.
 type Power string
 
@@ -226,16 +205,16 @@ func (Originals) Words() []string {
 	return []string{"with-unit", "kept", "returned", "scrapped", "none"}
 }
 
-// CheckinState is how a unit is doing, by hearsay.
-type CheckinState string
+// FollowupState is how a unit is doing, by hearsay.
+type FollowupState string
 
 const (
-	CheckinWorking CheckinState = "working"
-	CheckinFaulty  CheckinState = "faulty"
-	CheckinUnknown CheckinState = "unknown"
+	FollowupWorking FollowupState = "working"
+	FollowupFaulty  FollowupState = "faulty"
+	FollowupUnknown FollowupState = "unknown"
 )
 
-func (CheckinState) Words() []string { return []string{"working", "faulty", "unknown"} }
+func (FollowupState) Words() []string { return []string{"working", "faulty", "unknown"} }
 
 // CustodyEvent is a change of hands.
 type CustodyEvent string

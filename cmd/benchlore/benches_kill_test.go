@@ -56,7 +56,7 @@ func newMarket(t *testing.T, benches int, seed uint64) *market {
 		unit := fmt.Sprintf("longwave-3/lw3-%d", 3000+i)
 		m.units = append(m.units, unit)
 		m.must(0, "new", "longwave-3", fmt.Sprintf("lw3-%d", 3000+i), "--maker", "Quillard", "--serial", fmt.Sprintf("plate=%d", 3000+i))
-		m.must(0, "add", "checkin", "--unit", unit, "--state", "working", "--said-by", "owner")
+		m.must(0, "add", "followup", "--unit", unit, "--state", "working", "--said-by", "owner")
 		m.must(0, "close", unit, "--yes")
 	}
 	m.must(0, "sync")

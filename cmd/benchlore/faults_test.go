@@ -96,10 +96,10 @@ func layFaults() error {
 	}{
 		{b.dir, signed},
 		{b.dir, [][]string{
-			{"add", "checkin", "--unit", closedUnit, "--state", "working", "--said-by", "owner", "--note", "kept-closed"},
+			{"add", "followup", "--unit", closedUnit, "--state", "working", "--said-by", "owner", "--note", "kept-closed"},
 			{"close", closedUnit, "--yes"},
 			{"seal", closedUnit},
-			{"add", "checkin", "--unit", closedUnit, "--state", "working", "--said-by", "owner", "--note", "kept-waiting"},
+			{"add", "followup", "--unit", closedUnit, "--state", "working", "--said-by", "owner", "--note", "kept-waiting"},
 			{"part", "power supply", "C14", "failed", "short", "replaced", "10uF/35V", "note=kept-part"},
 			{"add", "note", "--title", "kept-note"},
 		}},
@@ -107,7 +107,7 @@ func layFaults() error {
 		{other, signed},
 		{other, [][]string{
 			{"new", "nocturne-64", "n64-118", "--maker", "Tessaly", "--name", "Nocturne 64", "--serial", "plate=118"},
-			{"add", "checkin", "--state", "working", "--said-by", "owner"},
+			{"add", "followup", "--state", "working", "--said-by", "owner"},
 			{"close", "--yes"},
 			{"seal"},
 			{"handover", "-o", b.packet},
@@ -793,11 +793,11 @@ func closedFile(t *testing.T, dir string) string {
 		t.Fatalf("%v %s", err, out)
 	}
 	for _, f := range strings.Fields(out) {
-		if strings.Contains(f, "-checkin-") {
+		if strings.Contains(f, "-followup-") {
 			return "instruments/" + closedUnit + "/" + f
 		}
 	}
-	t.Fatalf("no checkin was closed: %s", out)
+	t.Fatalf("no followup was closed: %s", out)
 	return ""
 }
 

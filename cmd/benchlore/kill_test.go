@@ -221,7 +221,7 @@ func (v *victim) command(i int, mark string) (kind string, args []string, stdin 
 	case 1:
 		return "note", []string{"add", "note", "--unit", openUnit, "--title", mark}, ""
 	case 2:
-		must(v.t, v.dir, "add", "checkin", "--unit", closedUnit, "--state", "working", "--said-by", "owner")
+		must(v.t, v.dir, "add", "followup", "--unit", closedUnit, "--state", "working", "--said-by", "owner")
 		return "close", []string{"close", closedUnit, "--yes"}, ""
 	}
 	list, err := gitOut(v.dir, "ls-tree", "--name-only", "unit/"+closedUnit)
@@ -229,7 +229,7 @@ func (v *victim) command(i int, mark string) (kind string, args []string, stdin 
 		return v.command(2, mark) // the first close was killed
 	}
 	for _, f := range strings.Fields(list) {
-		if strings.Contains(f, "-checkin-") {
+		if strings.Contains(f, "-followup-") {
 			text, err := os.ReadFile(filepath.Join(v.dir, "instruments", filepath.FromSlash(closedUnit), f))
 			if err != nil {
 				v.t.Fatal(err)
@@ -238,7 +238,7 @@ func (v *victim) command(i int, mark string) (kind string, args []string, stdin 
 				strings.Replace(string(text), `state = "working"`, `state = "faulty"`+"\nnote = \"x\"", 1) + "# " + mark + "\n"
 		}
 	}
-	v.t.Fatalf("unit/%s has no checkin: %s", closedUnit, list)
+	v.t.Fatalf("unit/%s has no followup: %s", closedUnit, list)
 	return
 }
 

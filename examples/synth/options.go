@@ -130,10 +130,10 @@ type Habits struct {
 	Return float64 `json:"return"`
 	Notice float64 `json:"notice"`
 	// Silent is the share of owners who write only when something breaks: no
-	// service, no second stay, no check-ins.
+	// service, no second stay, no follow-ups.
 	Silent float64 `json:"silent"`
-	// Checkins is how often in a year the others tell how the unit is doing.
-	Checkins float64 `json:"checkins"`
+	// Followups is how often in a year the others tell how the unit is doing.
+	Followups float64 `json:"followups"`
 
 	// KnownBuild is the share of units whose build date is known, and BuildSpan
 	// to how many years: 0 to the day, 0.1 to the month, 1 to the year.
@@ -257,7 +257,7 @@ func bench(o *Options) {
 	)
 	o.External = External{PerYear: 0.004, Parts: 3}
 	o.Habits = Habits{Tested: 0.35, Principle: []schema.FamilyName{"capacitor/electrolytic"}, Kits: 0.6, ReplaceDegraded: 0.7,
-		Service: 12, SecondStay: 0.2, SecondAfter: Years{From: 3, To: 10}, Return: 0.6, Notice: 0.2, Silent: 0.4, Checkins: 0.3,
+		Service: 12, SecondStay: 0.2, SecondAfter: Years{From: 3, To: 10}, Return: 0.6, Notice: 0.2, Silent: 0.4, Followups: 0.3,
 		KnownBuild: 0.8, BuildSpan: 1, LastKnown: 0.6, LastKnownSpan: 2, UnknownOrigin: 0.04}
 	o.Records = 10
 }
@@ -280,7 +280,7 @@ func (o *Options) check() error {
 			return e
 		}
 	}
-	for what, x := range map[string]float64{"Habits.Service": h.Service, "Habits.Notice": h.Notice, "Habits.Checkins": h.Checkins,
+	for what, x := range map[string]float64{"Habits.Service": h.Service, "Habits.Notice": h.Notice, "Habits.Followups": h.Followups,
 		"Habits.BuildSpan": h.BuildSpan, "Habits.LastKnownSpan": h.LastKnownSpan, "External.PerYear": o.External.PerYear} {
 		if !(x >= 0) || math.IsInf(x, 0) {
 			return fmt.Errorf("%s is %g => write a number from 0 up", what, x)

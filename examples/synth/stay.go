@@ -135,7 +135,7 @@ func (w *work) live(first, end, built int, unknown []bool) {
 		until := min(next, Instant(end))
 		w.advance(until)
 		if !silent {
-			w.checkins(out, until, broken)
+			w.followups(out, until, broken)
 		}
 		if next > Instant(end-lastly) {
 			return
@@ -144,9 +144,9 @@ func (w *work) live(first, end, built int, unknown []bool) {
 	}
 }
 
-// checkins are what the owner tells between two stays.
-func (w *work) checkins(from int, to, broken Instant) {
-	rate := w.l.Options.Habits.Checkins
+// followups are what the owner tells between two stays.
+func (w *work) followups(from int, to, broken Instant) {
+	rate := w.l.Options.Habits.Followups
 	if rate == 0 {
 		return
 	}
@@ -155,11 +155,11 @@ func (w *work) checkins(from int, to, broken Instant) {
 		if at >= to {
 			return
 		}
-		c := &schema.Checkin{State: schema.CheckinWorking, SaidBy: "owner"}
+		c := &schema.Followup{State: schema.FollowupWorking, SaidBy: "owner"}
 		if broken <= at {
-			c.State, c.About = schema.CheckinFaulty, "something in it has stopped working"
+			c.State, c.About = schema.FollowupFaulty, "something in it has stopped working"
 		}
-		w.put(schema.KindCheckin, int(at), c)
+		w.put(schema.KindFollowup, int(at), c)
 	}
 }
 

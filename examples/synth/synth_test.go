@@ -62,7 +62,7 @@ func drawLedger(t *rapid.T) *Ledger {
 		h.Service = rapid.SampledFrom([]float64{0, 0.2, 5}).Draw(t, "service")
 		h.SecondStay, h.SecondAfter = share("second stay"), Years{From: 3, To: 10}
 		h.Return, h.Notice = share("return"), rapid.SampledFrom([]float64{0, 0.3}).Draw(t, "notice")
-		h.Silent, h.Checkins = share("silent"), rapid.SampledFrom([]float64{0, 2}).Draw(t, "checkins")
+		h.Silent, h.Followups = share("silent"), rapid.SampledFrom([]float64{0, 2}).Draw(t, "followups")
 		h.KnownBuild, h.BuildSpan = share("known build"), rapid.SampledFrom([]float64{0, 0.1, 1, 5}).Draw(t, "build span")
 		h.LastKnown, h.LastKnownSpan = share("last known"), rapid.SampledFrom([]float64{0, 0.1, 1, 4}).Draw(t, "last known span")
 		h.UnknownOrigin = share("unknown origin")

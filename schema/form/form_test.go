@@ -72,6 +72,16 @@ high = "200 mOhm"
 spread = "150 mOhm"
 source = "the shop"
 
+[[function]]
+id = "percussion"
+name = "percussion"
+[[function]]
+id = "tremor"
+name = "tremor"
+[[function]]
+id = "pedal"
+name = "bass pedal"
+
 [[kit]]
 name = "recap"
 revision = "2"
@@ -503,9 +513,34 @@ transferable = true`},
 		{"power, called for", schema.KindNote, nil, "title\nnote damp inside\n? power\npower do-not-power\npower_why water in the supply\n?", `power = "do-not-power"
 power_why = "water in the supply"
 note = "damp inside"`},
-		{"checkin", schema.KindCheckin, nil, "state faulty\nsaid_by owner\nabout one key sticks\n?", `state = "faulty"
+		{"followup", schema.KindFollowup, nil, "state faulty\nsaid_by owner\nabout one key sticks\n?", `state = "faulty"
 said_by = "owner"
 about = "one key sticks"`},
+		{"demonstration", schema.KindDemonstration, nil, `
+			stage as-left
+			function[0].works full
+			function[0].note
+			function[0].file files/walk.flac
+			function[0].sha256 ` + strings.Repeat("a", 64) + `
+			function[0].at 01:20
+			function[1].works
+			function[2].works not-fitted
+			function[2].note
+			function[2].file
+			function[2].sha256
+			function[2].at
+			?`, `stage = "as-left"
+
+[[function]]
+id = "percussion"
+works = "fully"
+file = "files/walk.flac"
+sha256 = "` + strings.Repeat("a", 64) + `"
+at = "01:20"
+
+[[function]]
+id = "pedal"
+works = "not-fitted"`},
 		{"custody", schema.KindCustody, nil, "event shipped\ncondition_out in its case\ntransit_locks on\n?", `event = "shipped"
 condition_out = "in its case"
 transit_locks = "on"`},

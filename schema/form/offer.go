@@ -64,6 +64,8 @@ func (w *walker) offer(t at, f schema.Field) offer {
 		o.resolve = true
 	case f.Key == "maker":
 		o.choices = plainWords(w.makers())
+	case f.Of != "" && e.Kind() == reflect.String:
+		o.choices = w.ofModel(f.Of)
 	case f.Key == "caused_by":
 		o.choices = plainWords(schema.Causes())
 	case f.Key == "said_by", f.Key == "last_known_working_by":

@@ -51,9 +51,9 @@ func init() { // not in the declaration: the conditions use the plans
 		reflect.TypeFor[schema.Release](): {
 			{key: "works"}, {key: "fault"}, {key: "power"}, powerWhy, {key: "mains"}, {key: "fuse"},
 		},
-		reflect.TypeFor[schema.Checkin](): {
+		reflect.TypeFor[schema.Followup](): {
 			{key: "state"}, {key: "said_by"},
-			{key: "about", when: when(func(_ *walker, r *schema.Checkin) bool { return r.State == schema.CheckinFaulty })},
+			{key: "about", when: when(func(_ *walker, r *schema.Followup) bool { return r.State == schema.FollowupFaulty })},
 		},
 		reflect.TypeFor[schema.Custody](): {
 			{key: "event"},
@@ -139,6 +139,79 @@ func init() { // not in the declaration: the conditions use the plans
 	}
 }
 
+// planOf is the plan of a table. Where none is written down, its fields say what
+// is asked for: the first key and those marked so.
+func planOf(t reflect.Type) []step {
+	if plan, ok := plans[t]; ok {
+		return plan
+	}
+	var plan []step
+	for _, f := range schema.FieldsOf(reflect.New(t).Interface()) {
+		if f.Ask {
+			plan = append(plan, step{key: f.Key})
+		}
+	}
+	return plan
+}
+
+// each asks for one table for every entry of the model's list that the key
+// names. Where the key after it, how the entry stands, is not answered, the entry
+// is left out.
+func (w *walker) each(t at, f schema.Field, v reflect.Value, all []Choice) bool {
+	plan := planOf(v.Type().Elem())
+	key := fieldOf(v.Type().Elem(), plan[0].key).Index
+	skipped := map[string]bool{}
+	defer func() { // afterwards, so that every entry keeps its number while it is asked for
+		kept := reflect.Zero(v.Type())
+		for i := range v.Len() {
+			if e := v.Index(i); !skipped[e.FieldByIndex(key).String()] {
+				kept = reflect.Append(kept, e)
+			}
+		}
+		v.Set(kept)
+	}()
+	for n, c := range all {
+		v.Set(reflect.Append(v, reflect.Zero(v.Type().Elem())))
+		elem := at{table: v.Index(n), path: fmt.Sprintf("%s[%d]", t.key(f.Key), n), index: n}
+		elem.table.FieldByIndex(key).SetString(c.Word)
+		w.labels = append(w.labels, func() string { return strings.TrimSuffix(c.Word+", "+c.About, ", ") })
+		said, ok := w.first(elem, plan[1])
+		if !ok || said && !w.keys(elem, plan[2:]) {
+			return false
+		}
+		w.labels = w.labels[:len(w.labels)-1]
+		skipped[c.Word] = !said
+	}
+	return true
+}
+
+// ofModel lists the entries of a list of the model by their ids; where they
+// have none, by name and revision as records cite them.
+func (w *walker) ofModel(list string) []Choice {
+	var out []Choice
+	if list == "" {
+		return nil
+	}
+	model := reflect.ValueOf(w.src.Unit.Model).Elem()
+	entries := model.FieldByIndex(fieldOf(model.Type(), list).Index)
+	for i := range entries.Len() {
+		text := func(key string) string {
+			for _, f := range schema.FieldsOf(entries.Index(i).Interface()) {
+				if f.Key == key {
+					return entries.Index(i).FieldByIndex(f.Index).String()
+				}
+			}
+			return ""
+		}
+		if id := text("id"); id != "" {
+			out = append(out, Choice{id, text("name")})
+		} else {
+			out = append(out, Choice{strings.TrimSuffix(text("name")+"/"+text("revision"), "/"), text("title")})
+		}
+	}
+	return out
+}
+
 func done(_ *walker, c *schema.SafetyCheck) bool { return c.Result == schema.CheckDone }
 
 var powerWhy = step{key: "power_why", only: true, must: true, when: func(w *walker, _ any) bool {
@@ -148,7 +221,7 @@ var powerWhy = step{key: "power_why", only: true, must: true, when: func(w *walk
 
 // idle reports whether a key has no place in the table as it stands.
 func (w *walker) idle(t at, key string) bool {
-	for _, s := range plans[t.table.Type()] {
+	for _, s := range planOf(t.table.Type()) {
 		if s.key == key && s.only && !s.when(w, t.value()) {
 			return true
 		}

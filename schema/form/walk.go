@@ -83,10 +83,10 @@ func (w *walker) record(v reflect.Value) bool {
 
 // table asks for the keys of a table that are asked for without being called
 // for: those of its plan, and those it cannot do without.
-func (w *walker) table(t at) bool { return w.keys(t, plans[t.table.Type()]) }
+func (w *walker) table(t at) bool { return w.keys(t, planOf(t.table.Type())) }
 
 // rest is table without the first key of the plan.
-func (w *walker) rest(t at) bool { return w.keys(t, plans[t.table.Type()][1:]) }
+func (w *walker) rest(t at) bool { return w.keys(t, planOf(t.table.Type())[1:]) }
 
 func (w *walker) keys(t at, plan []step) bool {
 	for _, s := range plan {
@@ -104,7 +104,7 @@ func (w *walker) keys(t at, plan []step) bool {
 			return false
 		}
 	}
-	all := plans[t.table.Type()]
+	all := planOf(t.table.Type())
 	for _, f := range schema.FieldsOf(t.value()) {
 		planned := slices.ContainsFunc(all, func(s step) bool { return s.key == f.Key })
 		if f.Need && !planned && !slices.Contains(own, f.Key) && t.table.FieldByIndex(f.Index).IsZero() && !w.field(t, f, false) {
@@ -116,7 +116,7 @@ func (w *walker) keys(t at, plan []step) bool {
 
 // carried reports whether a key is taken from the table before it.
 func (w *walker) carried(t at, key string) bool {
-	return t.before.IsValid() && slices.ContainsFunc(plans[t.table.Type()], func(s step) bool { return s.key == key && s.carry }) &&
+	return t.before.IsValid() && slices.ContainsFunc(planOf(t.table.Type()), func(s step) bool { return s.key == key && s.carry }) &&
 		!t.before.FieldByIndex(fieldOf(t.table.Type(), key).Index).IsZero()
 }
 
@@ -224,6 +224,9 @@ func (w *walker) list(t at, f schema.Field, v reflect.Value) bool {
 	if v.Type() == reflect.TypeFor[[]schema.FaultAtEnd]() {
 		return w.faultStates(t, f, v)
 	}
+	if all := w.ofModel(f.Of); len(all) > 0 && v.Len() == 0 {
+		return w.each(t, f, v, all)
+	}
 	for {
 		n := v.Len()
 		v.Set(reflect.Append(v, reflect.Zero(v.Type().Elem())))
@@ -233,7 +236,7 @@ func (w *walker) list(t at, f schema.Field, v reflect.Value) bool {
 		}
 		preset(w, elem)
 		w.labels = append(w.labels, func() string { return labelOf(elem, f.Key) })
-		said, ok := w.first(elem)
+		said, ok := w.first(elem, planOf(elem.table.Type())[0])
 		if ok && said && w.rest(elem) {
 			var another bool
 			if another, ok = w.more(elem, More); ok && another {
@@ -254,10 +257,9 @@ func (w *walker) list(t at, f schema.Field, v reflect.Value) bool {
 	}
 }
 
-// first asks for the first key of a table of a list. said is false where none
-// is given, which ends the list.
-func (w *walker) first(t at) (said, ok bool) {
-	s := plans[t.table.Type()][0]
+// first asks for the key that a table of a list begins with. said is false where
+// none is given: there is no such table.
+func (w *walker) first(t at, s step) (said, ok bool) {
 	f := fieldOf(t.table.Type(), s.key)
 	text, ok := w.ask(t.key(f.Key), func() *Question {
 		q := w.question(t, f, false)

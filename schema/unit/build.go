@@ -146,9 +146,11 @@ func (b *builder) revisions(board string) int {
 	return n
 }
 
-func (b *builder) names() []string {
-	names := make([]string, len(b.u.Sections))
-	for i, s := range b.u.Sections {
+// SectionNames lists the unit's sections, numbered ones written out, in the
+// model's order.
+func (u *Unit) SectionNames() []string {
+	names := make([]string, len(u.Sections))
+	for i, s := range u.Sections {
 		names[i] = s.Name
 	}
 	return names
@@ -170,7 +172,7 @@ func (b *builder) sectionNames(c *schema.Collector, at string, list schema.Names
 	if len(b.u.Sections) == 0 {
 		return l.Enumerate()
 	}
-	have := b.names()
+	have := b.u.SectionNames()
 	if b.sectionSet == nil {
 		b.sectionSet = refs.NewNameSet(have)
 		b.named = map[schema.Names][]string{}
@@ -451,7 +453,110 @@ func (b *builder) record(f *File) {
 		for i, e := range r.Events {
 			b.faultExists(c, fmt.Sprintf("event[%d].fault", i), e.Fault)
 		}
+	case *schema.Demonstration:
+		b.demonstration(c, f, r)
 	}
+}
+
+// demonstration checks the functions against the model's, and what does not
+// work against what the release says.
+func (b *builder) demonstration(c *schema.Collector, f *File, r *schema.Demonstration) {
+	ids := make([]string, len(b.u.Model.Functions))
+	for i, x := range b.u.Model.Functions {
+		ids[i] = x.ID
+	}
+	for i, x := range r.Functions {
+		at := fmt.Sprintf("function[%d]", i)
+		switch {
+		case x.ID == "" || slices.Contains(ids, x.ID):
+		case len(ids) == 0:
+			c.Warnf(at+".id", "the model lists no functions => add [[function]] with id = %q and a name to the model", x.ID)
+		case schema.Nearest(x.ID, ids) != "":
+			c.Errorf(at+".id", "the model has no function %q => did you mean %s?", x.ID, schema.Nearest(x.ID, ids))
+		default:
+			c.Errorf(at+".id", "the model has no function %q => its functions are: %s; or add it to the model", x.ID, clip(ids))
+		}
+		if x.Works != schema.FunctionNo || b.u.shown(x.ID, r.Stage) != f {
+			continue
+		}
+		if rel := b.promised(f, r); rel != nil {
+			c.Warnf(at+".works", "%s does not work, but %s says works = \"fully\" => correct one of them, or open a new job for the fault", x.ID, rel.Name())
+		}
+	}
+}
+
+// promised returns the release that says of the unit, as a demonstration shows
+// it, that it works fully: that of its stay, or the last one before it where it
+// belongs to none. What was found before the work contradicts no release.
+func (b *builder) promised(f *File, r *schema.Demonstration) *File {
+	j := b.jobOf[f.Path]
+	if j == nil {
+		for _, k := range b.u.Jobs {
+			if !Less(*f, *k.Intake) {
+				j = k
+			}
+		}
+	} else if r.Stage == schema.ShownAsFound {
+		return nil
+	}
+	if j == nil || j.Release == nil || j.ReleaseRecord().Works != schema.WorksFully {
+		return nil
+	}
+	return j.Release
+}
+
+// Demonstrated is how a function of a unit was last shown at one stage.
+type Demonstrated struct {
+	schema.Shown
+	Stage    schema.DemonstrationStage
+	Function schema.Function // the model's; of one it does not list only the id
+	File     *File
+}
+
+// Demonstrated lists what was last shown of every function, as found before as
+// left: in the model's order, then those the model does not list.
+func (u *Unit) Demonstrated() []Demonstrated {
+	all := slices.Clone(u.Model.Functions)
+	for i := range u.Files {
+		r, ok := u.Files[i].Record.(*schema.Demonstration)
+		if !ok || r.Withdrawn {
+			continue
+		}
+		for _, x := range r.Functions {
+			if !slices.ContainsFunc(all, func(f schema.Function) bool { return f.ID == x.ID }) {
+				all = append(all, schema.Function{ID: x.ID})
+			}
+		}
+	}
+	var out []Demonstrated
+	for _, fn := range all {
+		for _, stage := range []schema.DemonstrationStage{schema.ShownAsFound, schema.ShownAsLeft} {
+			f := u.shown(fn.ID, stage)
+			if f == nil {
+				continue
+			}
+			for _, x := range f.Record.(*schema.Demonstration).Functions {
+				if x.ID == fn.ID {
+					out = append(out, Demonstrated{x, stage, fn, f})
+					break
+				}
+			}
+		}
+	}
+	return out
+}
+
+// shown returns the last record that shows a function at a stage, nil where
+// none does.
+func (u *Unit) shown(function string, stage schema.DemonstrationStage) *File {
+	for i := len(u.Files) - 1; i >= 0; i-- {
+		r, ok := u.Files[i].Record.(*schema.Demonstration)
+		if ok && !r.Withdrawn && r.Stage == stage &&
+			slices.ContainsFunc(r.Functions, func(x schema.Shown) bool { return x.ID == function }) {
+			return &u.Files[i]
+		}
+	}
+	return nil
 }
 
 // intake notes the origin of the sections: what was not original when it came

@@ -17,8 +17,7 @@ func (b *builder) jobs() {
 	seen := map[string]bool{} // fault ids
 	for i := range u.Files {
 		f := &u.Files[i]
-		r, ok := f.Record.(*schema.Intake)
-		if !ok || r.Withdrawn {
+		if schema.KindOf(f.Record).Stay() != schema.StayOpens || f.Record.Head().Withdrawn {
 			continue
 		}
 		j := &Job{Intake: f}
@@ -33,7 +32,8 @@ func (b *builder) jobs() {
 			continue
 		}
 		c := b.col(f.Path)
-		if _, ok := f.Record.(*schema.Intake); ok {
+		kind := schema.KindOf(f.Record)
+		if kind.Stay() == schema.StayOpens {
 			if current != nil && current.Open() {
 				c.Errorf("", "the job that %s opened has no release yet => release the unit first; a second finding goes into a parts or note record. Records of one day are ordered by seq", current.Name())
 			}
@@ -52,8 +52,8 @@ func (b *builder) jobs() {
 		} else if j != nil && !j.Open() {
 			j = nil
 		}
-		switch f.Record.(type) {
-		case *schema.Release:
+		switch {
+		case kind.Stay() == schema.StayEnds:
 			switch {
 			case j == nil:
 				c.Errorf("", "a release without an intake before it => add an intake record, or name the job")
@@ -63,10 +63,8 @@ func (b *builder) jobs() {
 			default:
 				j.Release = f
 			}
-		case *schema.Parts, *schema.Mod, *schema.Soak:
-			if j == nil {
-				c.Warnf("", "work outside any job => add the intake it belongs to, or name the job")
-			}
+		case kind.WithinStay() && j == nil:
+			c.Warnf("", "work outside any job => add the intake it belongs to, or name the job")
 		}
 		if j != nil {
 			j.Files = append(j.Files, f)

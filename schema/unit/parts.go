@@ -428,7 +428,7 @@ func (b *builder) cause(c *schema.Collector, e *Event, p *Position) {
 	switch {
 	case q == nil:
 		if s := b.u.Section(section); s == nil && len(b.u.Sections) > 0 {
-			c.Errorf(e.Path+".caused_by", "the model has no section %q => its sections are: %s", section, clip(b.names()))
+			c.Errorf(e.Path+".caused_by", "the model has no section %q => its sections are: %s", section, clip(b.u.SectionNames()))
 		} else {
 			c.Errorf(e.Path+".caused_by", "%s has no %s => name a part of this unit, or a cause such as earlier-work", section, r)
 		}

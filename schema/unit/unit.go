@@ -277,18 +277,10 @@ func Less(a, b File) bool {
 	return kindOrder(a, b)
 }
 
-// kindOrder breaks ties within a day as the work goes: intake first, release
-// and custody last, then by file name.
+// kindOrder breaks ties within a day as the table of kinds has it, then by
+// file name.
 func kindOrder(a, b File) bool {
-	rank := func(k schema.Kind) int {
-		for i, w := range []string{"intake", "note", "measurements", "parts", "mod", "safety", "soak", "release", "custody", "checkin"} {
-			if string(k) == w {
-				return i
-			}
-		}
-		return 0
-	}
-	x, y := rank(a.Record.Head().Kind), rank(b.Record.Head().Kind)
+	x, y := a.Record.Head().Kind.Rank(), b.Record.Head().Kind.Rank()
 	if x != y {
 		return x < y
 	}
