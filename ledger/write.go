@@ -10,6 +10,7 @@ import (
 
 	"github.com/go-git/go-git/v5/plumbing"
 
+	"benchlore/ledger/disclosure"
 	"benchlore/ledger/gitstore"
 )
 
@@ -22,6 +23,8 @@ type Result struct {
 	Head    string   `json:"unitHead,omitempty"` // its new head
 	Commits int      `json:"unitCommits,omitempty"`
 	Signed  string   `json:"signedBy,omitempty"` // fingerprint of the key; "" unsigned
+
+	Unseen []disclosure.Unseen `json:"unseen,omitempty"` // of what went on the unit's branch, what could not be looked into
 }
 
 // writer gathers one command's changes under the ledger's lock.
