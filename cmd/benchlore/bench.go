@@ -311,6 +311,9 @@ that gets another id, are named in one command.`,
 						verb = "would correct"
 					}
 					fmt.Fprintf(a.out, "%s on the unit's own history: unit/%s %.10s%s\n", verb, s.Unit, s.Head, signedBy(s.Result))
+					for _, u := range s.Unseen {
+						fmt.Fprintf(a.out, "could not look inside: %s\n", u)
+					}
 				}
 				parts := strings.Split(s.Path, "/")
 				return a.saved(parts[1]+"/"+parts[2], s, "amended "+strings.Join(s.Files, ", "))

@@ -65,7 +65,7 @@ type Report struct {
 // File looks in a file and in its name. Words are looked for in the source,
 // comments included, since the source is what travels.
 func (s *Search) File(p string, data []byte) Report {
-	f := &file{search: s, path: p, had: map[string]bool{}, same: map[string]int{}}
+	f := &file{search: s, path: p, numbers: maxNumbers, had: map[string]bool{}, same: map[string]int{}}
 	f.text("", path.Base(p), nameOnly)
 	r := &reader{left: maxUnpacked, emit: f.text, flag: f.flag}
 	r.look("", data)
@@ -79,6 +79,9 @@ func (s *Search) File(p string, data []byte) Report {
 		more.Key = key(more, "", 0)
 		rep.Findings = append(rep.Findings, more)
 	}
+	if f.numbers <= 0 {
+		r.closed("", "it holds more than %d numbers; the rest was not looked at", maxNumbers)
+	}
 	seen := map[string]bool{}
 	for _, kind := range r.unseen {
 		if !seen[kind] && len(rep.Unseen) < 20 {
@@ -91,12 +94,13 @@ func (s *Search) File(p string, data []byte) Report {
 
 // file gathers the findings of one file.
 type file struct {
-	search *Search
-	path   string
-	found  []Finding
-	more   int
-	had    map[string]bool // what was found on which line
-	same   map[string]int  // findings that read alike, for their keys
+	search  *Search
+	path    string
+	found   []Finding
+	more    int
+	numbers int             // that are still looked at
+	had     map[string]bool // what was found on which line
+	same    map[string]int  // findings that read alike, for their keys
 }
 
 // flag adds a finding that is no text.
@@ -142,7 +146,7 @@ func (f *file) text(part, text string, m mode) {
 	at, line, from := 0, 1, 0 // the line that was counted last, and where it begins
 	hits := f.search.names(text, m)
 	if m == everything || m == nameOnly {
-		hits = append(hits, f.search.forms(text)...)
+		hits = append(hits, f.search.forms(text, &f.numbers)...)
 	}
 	sort.SliceStable(hits, func(i, j int) bool {
 		a, b := hits[i], hits[j]

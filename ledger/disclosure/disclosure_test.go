@@ -493,6 +493,7 @@ func TestHonest(t *testing.T) {
 		"Halden Street Workshop", "bench@halden-street.example", "tightened by Maren Wickstead", "1,000,000 cycles", "20 dB, 600 ohm, 4 V", "EPROM 27C256, checksum 0x0A12 0B34", "hex 00 1A 2B 3C 4D 5E",
 		"sha256 = \"e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855\"", "2200 uF/63 V", "M3 x 12 screws, 8 pieces", "priced parts list", "wants new keys", "the loud keys are as they were",
 		"revision 3.14.159", "thickness 0.15 mm, 0.2 mm", "keys 1-61, 2-3, 10-12", "C1-C12, C15", "resistors 1 k, 10 k, 100 k, 1 M", "position 10 20 30 40", "the upper street entrance",
+		"parts!$A$1:$R$122, $1:$1, =B$2*C$20", "LibreOffice/24.2.7.2$Linux_X86_64 LibreOffice_project/420$Build-2",
 	} {
 		if r := s.File("2031-03-04-note-7q3f.toml", []byte(line)); len(r.Findings) > 0 {
 			t.Errorf("%q: %s %q", line, r.Findings[0].What, texts(r))
@@ -639,6 +640,7 @@ func TestHostile(t *testing.T) {
 		"marks on a mark": []byte("a" + strings.Repeat("\u0301", 1<<20)),
 		"many names":      []byte(strings.Repeat("Odile Brannock\n", 1<<17)),
 		"a loop of Exif":  jpegWith(t, 0xe1, "Exif\x00\x00MM\x00*\x00\x00\x00\x08\x00\x01\x87\x69\x00\x04\x00\x00\x00\x01\x00\x00\x00\x08\x00\x00\x00\x08"),
+		"numbers":         []byte(strings.Repeat("0170 555 1234, ", 1<<18)),
 		"one long line":   []byte(strings.Repeat("0170 555 ", 1<<18)),
 	} {
 		begin := time.Now()

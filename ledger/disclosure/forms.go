@@ -20,7 +20,7 @@ var (
 	// Prices: with a sign, code or word before or behind, with a dash for the
 	// pence, and behind a word that says that money was meant.
 	priceForms = []*regexp.Regexp{
-		regexp.MustCompile(`(?:(?:US|A|C)?\$|[€£¥]|\bSFr\.?|\b(?:` + codes + `)\b[.:]?|\b(?:EUR|USD|GBP|CHF))` + gap + amount + `(?:[.,][-–—]{1,2})?`),
+		regexp.MustCompile(`(?:(?:US)?\$|[€£¥]|\bSFr\.?|\b(?:` + codes + `)\b[.:]?|\b(?:EUR|USD|GBP|CHF))` + gap + amount + `(?:[.,][-–—]{1,2})?`),
 		regexp.MustCompile(`\b` + amount + `(?:[.,][-–—]{1,2})?` + gap + `(?:[€£¥$]|zł|Kč|(?:k|T)€|(?:` + codes + `|` + coins + `)\b)`),
 		regexp.MustCompile(`\b[0-9]+(?:[.,' \x{a0}][0-9]{3})*[.,][-–—]{1,2}`),
 		regexp.MustCompile(`(?i:\b(?:paid|pays|quoted|invoiced|billed|price|priced at|preis|bezahlt|rechnung über)\b)(?: (?:of|is|was|him|her|them|von|at))?:? ?` + amount),
@@ -56,22 +56,26 @@ var measures = set(`v mv kv uv a ma ua w mw kw va ohm ohms k m r kohm mohm f uf 
 // MailIn is the first mail address in a text, "" where there is none.
 func MailIn(text string) string { return mailForm.FindString(text) }
 
-// forms finds mail addresses, telephone numbers and prices.
-func (s *Search) forms(text string) []hit {
+// maxNumbers are looked at in one file.
+const maxNumbers = 50_000
+
+// forms finds mail addresses, telephone numbers and prices. left is how many
+// numbers are still to be looked at.
+func (s *Search) forms(text string, left *int) []hit {
 	var out []hit
-	for at := 0; at < len(text); {
+	for at := 0; at < len(text) && *left > 0; {
 		to := len(text)
 		if i := strings.IndexByte(text[at:], '\n'); i >= 0 {
 			to = at + i
 		}
 		line := text[at:to]
 		// A line without an end is no text to read in one go.
-		for len(line) > 0 {
+		for len(line) > 0 && *left > 0 {
 			part := line
 			if len(part) > 1<<16 {
 				part = part[:1<<16]
 			}
-			out = s.line(out, part, at)
+			out = s.line(out, part, at, left)
 			at += len(part)
 			line = line[len(part):]
 		}
@@ -80,7 +84,7 @@ func (s *Search) forms(text string) []hit {
 	return out
 }
 
-func (s *Search) line(out []hit, line string, at int) []hit {
+func (s *Search) line(out []hit, line string, at int, left *int) []hit {
 	digits, first := 0, len(out)
 	mail := false
 	for i := 0; i < len(line); i++ {
@@ -138,6 +142,9 @@ func (s *Search) line(out []hit, line string, at int) []hit {
 		}
 		for i, form := range phoneForms {
 			for _, m := range form.FindAllStringIndex(line, -1) {
+				if *left--; *left <= 0 {
+					return out
+				}
 				if s.callable(line, m[0], m[1], i < 3) {
 					add(m[0], m[1], aNumber)
 				}
@@ -146,6 +153,9 @@ func (s *Search) line(out []hit, line string, at int) []hit {
 	}
 	for i, form := range priceForms {
 		for _, m := range form.FindAllStringIndex(line, -1) {
+			if *left--; *left <= 0 {
+				return out
+			}
 			if priced(line, m[0], m[1], i) {
 				add(m[0], m[1], aPrice)
 			}
@@ -191,7 +201,15 @@ func priced(line string, from, to, form int) bool {
 		return false // the end of a longer number
 	}
 	switch form {
+	case 0:
+		// $A$1, A$1 and $1:$1 are cells of a sheet.
+		if line[from] == '$' && (from > 0 && (strings.IndexByte("!:$", line[from-1]) >= 0 || wordRune(rune(line[from-1]))) || to < len(line) && (line[to] == ':' && to+1 < len(line) && line[to+1] == '$')) {
+			return false
+		}
 	case 1:
+		if line[to-1] == '$' && to < len(line) && (line[to] == '$' || line[to] == '_' || wordRune(rune(line[to]))) {
+			return false // a version of a program
+		}
 		low := strings.ToLower(line[from:to])
 		if strings.Contains(low, "pound") {
 			return !weighed.MatchString(line[max(0, from-60):from]) && nextWord(line[to:]) != "of" && nextWord(line[to:]) != "per"
