@@ -640,6 +640,8 @@ func TestHostile(t *testing.T) {
 		"marks on a mark": []byte("a" + strings.Repeat("\u0301", 1<<20)),
 		"many names":      []byte(strings.Repeat("Odile Brannock\n", 1<<17)),
 		"a loop of Exif":  jpegWith(t, 0xe1, "Exif\x00\x00MM\x00*\x00\x00\x00\x08\x00\x01\x87\x69\x00\x04\x00\x00\x00\x01\x00\x00\x00\x08\x00\x00\x00\x08"),
+		"Exif overlaid":   []byte("MM\x00*\x00\x00\x00\x08\x10\x00" + strings.Repeat("\x92\x7c\x00\x07\x00\x0f\x00\x00\x00\x00\x00\x08", 1<<17)),
+		"one dictionary":  []byte("%PDF-1.5\n1 0 obj\n<<" + strings.Repeat("/A ", 1<<18) + ">>" + strings.Repeat("stream\nendstream\n", maxParts)),
 		"numbers":         []byte(strings.Repeat("0170 555 1234, ", 1<<18)),
 		"one long line":   []byte(strings.Repeat("0170 555 ", 1<<18)),
 	} {

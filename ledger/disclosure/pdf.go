@@ -218,6 +218,7 @@ func hexString(b []byte) (out []byte, n int) {
 // stream looks at one stream.
 func (p *pdf) stream(number string, raw []byte) {
 	dict := p.bodies[number]
+	dict = dict[max(0, len(dict)-1<<14):] // one that is longer is none
 	has := func(s string) bool { return bytes.Contains(dict, []byte(s)) }
 	if !p.r.part() {
 		return

@@ -168,7 +168,7 @@ func (r *reader) exif(part string, b []byte) {
 	size := []uint64{0, 1, 1, 2, 4, 8, 1, 1, 2, 4, 8, 4, 8, 4}
 	queue := []uint64{uint64(order.Uint32(b[4:]))}
 	done := map[uint64]bool{}
-	more := false
+	more, read := false, 0
 	for entries := 0; len(queue) > 0 && len(done) < 64; {
 		at := queue[0]
 		queue = queue[1:]
@@ -199,6 +199,11 @@ func (r *reader) exif(part string, b []byte) {
 				value = b[from : from+bytes]
 			} else {
 				value = value[:bytes]
+			}
+			// Entries that all name the same bytes would take for ever.
+			if read += len(value); read > 4*len(b) {
+				r.closed(p, "its entries overlap")
+				return
 			}
 			more = more || !shown[tag]
 			switch {
