@@ -424,7 +424,7 @@ func (a *adopting) receive() error {
 	if tree, err = w.tx.UpdateTree(tree, map[string]*object.Hash{file: &blob}); err != nil {
 		return err
 	}
-	committer, author, err := l.idents()
+	committer, author, err := l.unitIdents()
 	if err != nil {
 		return err
 	}

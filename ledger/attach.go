@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 
+	"benchlore/ledger/disclosure"
 	"benchlore/schema"
 )
 
@@ -25,6 +26,10 @@ type Attachment struct {
 	Data  []byte
 	Photo *schema.Photo
 	File  *schema.File
+
+	// Of a file, filled in: the metadata that was taken out of it, and what it may
+	// tell beside what it shows and was left in. Data is what was stored.
+	Removed, Left []string
 }
 
 // AttachOptions say which record takes attachments.
@@ -41,11 +46,17 @@ type AttachOptions struct {
 // its records, all in one commit or not at all. Problems are those of the new
 // entries; a picture that is there already, by the digest of its original, is
 // named again and kept once. Errors: *ProblemsError, *UsageError, *UnsavedError and those of
-// writing.
+// writing. Files lose the metadata that can be taken out of their kind.
 func (l *Ledger) Attach(name string, list []Attachment, o AttachOptions) (Saved, error) {
 	stock, err := l.Stock()
 	if err != nil {
 		return Saved{}, err
+	}
+	for i := range list {
+		if a := &list[i]; a.File != nil {
+			bare := disclosure.Strip(a.Data)
+			a.Data, a.Removed, a.Left = bare.Data, bare.Removed, bare.Left
+		}
 	}
 	var s Saved
 	s.Result, err = l.update(func(w *writer) error {

@@ -94,7 +94,7 @@ func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 			return nil, err
 		}
 		var private *ProblemsError
-		if _, err := l.privateNames(); errors.As(err, &private) {
+		if _, err := l.customers(); errors.As(err, &private) {
 			r.Problems = append(r.Problems, private.Problems...)
 		} else if err != nil {
 			return nil, err

@@ -9,9 +9,11 @@ import (
 	"io/fs"
 	"path"
 	"path/filepath"
+	"slices"
 	"sort"
 	"strings"
 
+	"benchlore/ledger/disclosure"
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
@@ -25,6 +27,10 @@ type Review struct {
 	Findings []Finding        `json:"findings"`
 	Problems []schema.Problem `json:"problems"`
 	Open     bool             `json:"open"` // the job has no release yet
+
+	Unseen  []disclosure.Unseen `json:"unseen"`  // files that could not be looked into
+	NoNames bool                `json:"noNames"` // private/ names nobody, so nobody was looked for
+	Mails   []string            `json:"mails"`   // whose names and mail addresses the commits will carry
 
 	loaded *Loaded
 	past   *past
@@ -163,7 +169,11 @@ func (l *Ledger) review(name string, stock *Stock, head, tree object.Hash) (*Rev
 				return nil, err
 			}
 		}
-		r.Findings = append(r.Findings, search.file(f.Path, data)...)
+		r.look(search, f.Path, data)
+	}
+	r.NoNames = search.Blind()
+	if err := r.mails(l); err != nil {
+		return nil, err
 	}
 	schema.Sort(r.Problems)
 	return r, nil
@@ -275,7 +285,7 @@ func (r *Review) addModel(l *Ledger, tree object.Hash) error {
 
 // CloseOptions are what somebody decided on reading the review.
 type CloseOptions struct {
-	Allow []string // texts found in the review that may travel all the same
+	Allow []string // keys of findings of the review that may travel all the same
 }
 
 // Ready says why a review cannot be closed, nil where it can.
@@ -289,8 +299,8 @@ func (r *Review) Ready(o CloseOptions) error {
 		return &UsageError{fmt.Sprintf("%s cannot be closed: the job that began on %s has no release", r.Unit, r.loaded.OpenJob().IntakeRecord().Date),
 			"write the release first: benchlore add release --works fully"}
 	}
-	if left := disallowed(r.Findings, o.Allow); len(left) > 0 {
-		return &FindingsError{r.Unit, left}
+	if left, unknown := disallowed(r.Findings, o.Allow); len(left) > 0 {
+		return &FindingsError{r.Unit, left, unknown}
 	}
 	if len(r.Files) == 0 {
 		return &UsageError{fmt.Sprintf("%s: everything is closed already", r.Unit), "nothing to do; see: benchlore log " + r.Unit}
@@ -332,7 +342,7 @@ func (l *Ledger) CloseJob(name string, o CloseOptions) (Result, error) {
 // travel writes the unit commits of a review and moves the branch.
 func (w *writer) travel(r *Review, signer gitstore.Signer) error {
 	l := w.l
-	committer, _, err := l.idents()
+	committer, _, err := l.unitIdents()
 	if err != nil {
 		return err
 	}
@@ -365,7 +375,7 @@ func (w *writer) travel(r *Review, signer gitstore.Signer) error {
 			}
 			changes[strings.TrimPrefix(f.Path, prefix)] = &h
 			if first || isRecord {
-				author = r.author(f, committer)
+				author = l.onHistory(r.author(f, committer))
 				first = false
 			}
 			if isRecord {
@@ -396,6 +406,7 @@ func (w *writer) travel(r *Review, signer gitstore.Signer) error {
 	w.units = append(w.units, gitstore.RefUpdate{Name: unitRef(r.Unit), Old: old, New: head})
 	w.trailers = append(w.trailers, trailer{headTrailer, r.Unit + " " + head.String()})
 	w.marker = true
+	w.result.Unseen = r.Unseen
 	w.result.Unit, w.result.Head, w.result.Commits, w.result.Signed = r.Unit, head.String(), commits, fingerprint(signer)
 	return nil
 }
@@ -411,6 +422,28 @@ func (r *Review) author(f Travelling, closer gitstore.Ident) gitstore.Ident {
 		return who
 	}
 	return closer
+}
+
+// mails lists whose names and mail addresses the commits of a close will carry.
+func (r *Review) mails(l *Ledger) error {
+	committer, _, err := l.unitIdents()
+	if _, nobody := errors.AsType[*gitstore.IdentityError](err); nobody {
+		return nil // closing will say so
+	} else if err != nil {
+		return err
+	}
+	add := func(id gitstore.Ident) {
+		if s := fmt.Sprintf("%s <%s>", id.Name, id.Email); !slices.Contains(r.Mails, s) {
+			r.Mails = append(r.Mails, s)
+		}
+	}
+	for _, f := range r.Files {
+		add(l.onHistory(r.author(f, committer)))
+	}
+	if len(r.Files) > 0 {
+		add(committer)
+	}
+	return nil
 }
 
 // Summary tells a record in a few words.

@@ -1,32 +1,21 @@
 package ledger
 
 import (
-	"bytes"
 	"fmt"
-	"path"
-	"regexp"
-	"slices"
-	"sort"
 	"strings"
-	"unicode"
-	"unicode/utf8"
 
+	"benchlore/ledger/disclosure"
 	"benchlore/schema"
 )
 
 // Finding is something in a file about to travel that perhaps should not.
-type Finding struct {
-	File   string `json:"file"`
-	Line   int    `json:"line,omitempty"` // 0: the file as a whole
-	Column int    `json:"column,omitempty"`
-	What   string `json:"what"` // a name, a telephone number, ...
-	Text   string `json:"text"`
-}
+type Finding = disclosure.Finding
 
 // FindingsError carries what would have travelled.
 type FindingsError struct {
 	Unit     string
 	Findings []Finding
+	Unknown  []string // what was to be allowed and is the key of no finding
 }
 
 func (e *FindingsError) Error() string {
@@ -38,122 +27,21 @@ func (e *FindingsError) Error() string {
 
 // Hint names the next step.
 func (e *FindingsError) Hint() string {
-	return "take them out, or let one through with --allow \"text\""
+	s := "take them out, or let one through by its key, such as --allow " + e.Findings[0].Key
+	if len(e.Unknown) > 0 {
+		s = fmt.Sprintf("--allow takes the key that stands behind a finding, and %q is none of these\n  ", e.Unknown[0]) + s
+	}
+	return s
 }
 
-var (
-	mailForm = regexp.MustCompile(`[\p{L}0-9._%+-]+@[\p{L}0-9-]+(\.[\p{L}0-9-]+)+`)
-	// International numbers, long ones that begin with 0, and three groups.
-	phoneForm = regexp.MustCompile(`\+[1-9][0-9]{0,2}(?:[ ()/-]{0,2}[0-9]){6,12}\b|\b0[0-9]{2,5}[ /-][0-9][0-9 -]{3,}[0-9]\b|\b0[0-9]{8,}\b|(?:\([0-9]{3}\) ?|\b[0-9]{3}[ -])[0-9]{3}[ -][0-9]{4}\b`)
-	priceForm = regexp.MustCompile(`(?:[€£$]|\b(?:EUR|USD|GBP|CHF|JPY)\b) ?[0-9]+(?:[.,][0-9]+)*|\b[0-9]+(?:[.,][0-9]+)* ?(?:€|£|\b(?:EUR|USD|GBP|CHF|JPY|euros?|dollars?|pounds?)\b)`)
-	// numberForm is what looks like a number to call and is none: identities
-	// and digests.
-	numberForm = regexp.MustCompile(`\b[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}\b|\b[0-9a-f]{64}\b`)
-)
-
-// metadataMarks begin the parts of a picture that may say where and when it was
-// taken, and with whose camera.
-var metadataMarks = []string{"Exif\x00\x00", "http://ns.adobe.com/xap", "eXIf"}
-
-// HasPictureMetadata reports whether a file holds a part that may say where and
-// when a picture was taken.
-func HasPictureMetadata(data []byte) bool {
-	return slices.ContainsFunc(metadataMarks, func(m string) bool { return bytes.Contains(data, []byte(m)) })
-}
-
-// search looks for what perhaps should not travel.
-type search struct{ names []*regexp.Regexp }
-
-// newSearch reads the names of private/. What cannot be read there cannot be
-// searched for, and so stops whoever asks.
-func (l *Ledger) newSearch() (*search, error) {
-	names, err := l.privateNames()
-	if err != nil {
-		return nil, err
-	}
-	s := &search{}
-	// Longest first, so that a mail address is one finding and not three.
-	slices.SortStableFunc(names, func(a, b string) int { return len(b) - len(a) })
-	for _, n := range names {
-		words := strings.Fields(n)
-		for i, w := range words {
-			words[i] = regexp.QuoteMeta(w)
-		}
-		s.names = append(s.names, regexp.MustCompile(`(?i)`+strings.Join(words, `\s+`)))
-	}
-	return s, nil
-}
-
-// file looks in a file and in its name for names from private/, telephone
-// numbers, mail addresses and prices. Words are looked for in the source,
-// comments included, since the source is what travels. Of pictures it only says
-// whether they carry metadata.
-func (s *search) file(p string, data []byte) []Finding {
-	out := s.text(p, path.Base(p))
-	for i := range out {
-		out[i].Line, out[i].Column, out[i].What = 0, 0, out[i].What+" in the file's name"
-	}
-	if !utf8.Valid(data) {
-		if HasPictureMetadata(data) {
-			out = append(out, Finding{File: p, What: "picture metadata, which may hold place and time", Text: path.Base(p)})
-		}
-		return out
-	}
-	return append(out, s.text(p, string(data))...)
-}
-
-func (s *search) text(file, text string) []Finding {
-	var out []Finding
-	add := func(at, end int, what string) {
-		start := strings.LastIndexByte(text[:at], '\n') + 1
-		f := Finding{File: file, Line: 1 + strings.Count(text[:at], "\n"), Column: 1 + utf8.RuneCountInString(text[start:at]),
-			What: what, Text: strings.Join(strings.Fields(text[at:end]), " ")}
-		for _, o := range out {
-			if o.Line == f.Line && strings.Contains(strings.ToLower(o.Text), strings.ToLower(f.Text)) {
-				return
-			}
-		}
-		out = append(out, f)
-	}
-	for _, n := range s.names {
-		for _, m := range n.FindAllStringIndex(text, -1) {
-			before, _ := utf8.DecodeLastRuneInString(text[:m[0]])
-			after, _ := utf8.DecodeRuneInString(text[m[1]:])
-			if !inWord(before) && !inWord(after) {
-				add(m[0], m[1], "from private/")
-			}
-		}
-	}
-	blank := numberForm.ReplaceAllStringFunc(text, func(m string) string { return strings.Repeat("_", len(m)) })
-	for _, k := range []struct {
-		form *regexp.Regexp
-		what string
-	}{{mailForm, "a mail address"}, {phoneForm, "a telephone number"}, {priceForm, "a price"}} {
-		for _, m := range k.form.FindAllStringIndex(blank, -1) {
-			add(m[0], m[1], k.what)
-		}
-	}
-	sort.SliceStable(out, func(i, j int) bool { return out[i].Line < out[j].Line })
-	return out
-}
-
-// inWord reports whether a letter or digit goes on.
-func inWord(r rune) bool { return r != utf8.RuneError && (unicode.IsLetter(r) || unicode.IsDigit(r)) }
-
-// privateNames are the names, and parts of names of three letters and more,
-// numbers and addresses of private/.
-func (l *Ledger) privateNames() ([]string, error) {
-	var out []string
+// customers reads private/. What cannot be read there cannot be searched for,
+// and so stops whoever asks.
+func (l *Ledger) customers() ([]disclosure.Person, error) {
 	files, err := diskSource{l}.names("private")
 	if err != nil {
 		return nil, err
 	}
-	add := func(s string) {
-		s = strings.TrimSpace(s)
-		if utf8.RuneCountInString(s) >= 3 && !slices.Contains(out, s) {
-			out = append(out, s)
-		}
-	}
+	var people []disclosure.Person
 	for _, p := range files {
 		if !strings.HasSuffix(p, ".toml") {
 			continue
@@ -167,25 +55,54 @@ func (l *Ledger) privateNames() ([]string, error) {
 			return nil, &ProblemsError{p + " is not in order, so nothing can be searched for the names in it", problems}
 		}
 		for _, who := range c.Customers {
-			add(who.Name)
-			for _, part := range strings.Fields(who.Name) {
-				add(strings.Trim(part, ".,"))
-			}
-			add(who.Phone)
-			add(who.Email)
-			add(who.Address)
+			people = append(people, disclosure.Person{Name: who.Name, Phone: who.Phone, Email: who.Email, Address: who.Address, Note: who.Note})
 		}
 	}
-	return out, nil
+	return people, nil
 }
 
-// disallowed returns the findings nobody let through.
-func disallowed(all []Finding, allow []string) []Finding {
-	var left []Finding
-	for _, f := range all {
-		if !slices.Contains(allow, f.Text) {
-			left = append(left, f)
+// newSearch is a search for what private/ names, and for what else looks private.
+func (l *Ledger) newSearch() (*disclosure.Search, error) {
+	people, err := l.customers()
+	if err != nil {
+		return nil, err
+	}
+	// The shop's own particulars stand in every report.
+	var public []string
+	if l.Shop != nil {
+		public = append(public, l.Shop.Name, l.Shop.Contact)
+		for _, t := range l.Shop.Technicians {
+			public = append(public, t.Name)
 		}
 	}
-	return left
+	return disclosure.NewSearch(people, public), nil
+}
+
+// look adds what a file about to travel holds to a review.
+func (r *Review) look(s *disclosure.Search, p string, data []byte) {
+	rep := s.File(p, data)
+	r.Findings = append(r.Findings, rep.Findings...)
+	r.Unseen = append(r.Unseen, rep.Unseen...)
+}
+
+// disallowed returns the findings nobody let through, and the keys that let
+// nothing through. A key stands for one finding.
+func disallowed(all []Finding, allow []string) (left []Finding, unknown []string) {
+	allowed := map[string]bool{}
+	for _, k := range allow {
+		allowed[strings.ToLower(strings.TrimSpace(k))] = true
+	}
+	for _, f := range all {
+		if allowed[f.Key] {
+			delete(allowed, f.Key)
+			continue
+		}
+		left = append(left, f)
+	}
+	for _, k := range allow {
+		if allowed[strings.ToLower(strings.TrimSpace(k))] {
+			unknown = append(unknown, k)
+		}
+	}
+	return left, unknown
 }

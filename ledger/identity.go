@@ -6,6 +6,7 @@ import (
 
 	"golang.org/x/crypto/ssh"
 
+	"benchlore/ledger/disclosure"
 	"benchlore/ledger/gitstore"
 )
 
@@ -26,6 +27,22 @@ func (l *Ledger) idents() (committer, author gitstore.Ident, err error) {
 	}
 	author, err = cfg.Author(now)
 	return committer, author, err
+}
+
+// unitIdents are who commits and who is author of what travels, now.
+func (l *Ledger) unitIdents() (committer, author gitstore.Ident, err error) {
+	committer, author, err = l.idents()
+	return l.onHistory(committer), l.onHistory(author), err
+}
+
+// onHistory is somebody as a unit's history shows them: under the shop's mail
+// address where shop.toml has one for that. Keys are found by themselves, so a
+// signature stays good whatever address stands beside it.
+func (l *Ledger) onHistory(id gitstore.Ident) gitstore.Ident {
+	if l.Shop != nil && l.Shop.HistoryEmail != "" {
+		id.Email = l.Shop.HistoryEmail
+	}
+	return id
 }
 
 // mainSigner signs commits on main where git is told to (commit.gpgsign).
@@ -72,6 +89,9 @@ func (l *Ledger) UserEmail() (string, error) {
 	}
 	return author.Email, err
 }
+
+// ShopEmail is the mail address in the shop's contact, "" where there is none.
+func (l *Ledger) ShopEmail() string { return disclosure.MailIn(l.Shop.Contact) }
 
 // GlobalIdentity is whom git knows outside any repository.
 func GlobalIdentity() (gitstore.Ident, error) {

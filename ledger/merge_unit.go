@@ -104,7 +104,8 @@ func (m *merging) commitUnit(name string, tree object.Hash, parents []object.Has
 	if err != nil {
 		return err
 	}
-	h, err := m.tx.WriteCommit(gitstore.CommitSpec{Tree: tree, Parents: parents, Author: m.by, Committer: m.by, Sign: signer,
+	by := m.l.onHistory(m.by)
+	h, err := m.tx.WriteCommit(gitstore.CommitSpec{Tree: tree, Parents: parents, Author: by, Committer: by, Sign: signer,
 		Message: message(subject, append(records, trailer{"Instrument", id}))})
 	m.out.units[name] = h
 	return err

@@ -600,10 +600,10 @@ func (a *amending) review(o CloseOptions) (*Review, error) {
 		return nil, err
 	}
 	for _, f := range r.Files {
-		r.Findings = append(r.Findings, search.file(f.Path, changed[f.Path])...)
+		r.look(search, f.Path, changed[f.Path])
 	}
-	if left := disallowed(r.Findings, o.Allow); len(left) > 0 {
-		return nil, &FindingsError{a.name, left}
+	if left, unknown := disallowed(r.Findings, o.Allow); len(left) > 0 {
+		return nil, &FindingsError{a.name, left, unknown}
 	}
 	return r, nil
 }

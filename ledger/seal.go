@@ -282,7 +282,7 @@ func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 		if _, err := ParseStatement(text); err != nil {
 			return fmt.Errorf("the statement would not be read again: %w", err)
 		}
-		committer, _, err := l.idents()
+		committer, _, err := l.unitIdents()
 		if err != nil {
 			return err
 		}

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"benchlore/ledger/disclosure"
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
 )
@@ -21,6 +22,8 @@ type Result struct {
 	Head    string   `json:"unitHead,omitempty"` // its new head
 	Commits int      `json:"unitCommits,omitempty"`
 	Signed  string   `json:"signedBy,omitempty"` // fingerprint of the key; "" unsigned
+
+	Unseen []disclosure.Unseen `json:"unseen,omitempty"` // of what went on the unit's branch, what could not be looked into
 }
 
 // writer gathers one command's changes under the ledger's lock.

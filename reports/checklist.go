@@ -89,7 +89,7 @@ func NewChecklist(in ChecklistInput) *Checklist {
 	}
 	b.records()
 	for _, f := range in.Findings {
-		b.must("private", fmt.Sprintf("%s:%d: %s: %s", path.Base(f.File), f.Line, f.What, quote(f.Text)), "take it out, or close with --allow")
+		b.must("private", fmt.Sprintf("%s:%d: %s: %s", path.Base(f.File), f.Line, f.What, quote(f.Text)), "take it out, or close with --allow "+f.Key)
 	}
 	if b.job == nil {
 		return c

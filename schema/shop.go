@@ -9,6 +9,7 @@ type Shop struct {
 	Format          int              `toml:"format" need:"yes" doc:"version of the ledger's files"`
 	Name            string           `toml:"name" need:"yes" doc:"the shop's name, as buyers read it"`
 	Contact         string           `toml:"contact,omitempty" doc:"how a buyer reaches the shop"`
+	HistoryEmail    string           `toml:"history_email,omitempty" doc:"the mail address that units' histories carry for everybody here; left out: each person's own from git"`
 	Currency        string           `toml:"currency,omitempty" doc:"ISO 4217 code: EUR, GBP"`
 	Decimal         Decimals         `toml:"decimal,omitempty" doc:"how figures stand in text for the shop: point (the default), comma; records keep what was written"`
 	Dates           DateOrder        `toml:"dates,omitempty" doc:"how days stand in text for the shop: year-month-day (the default), day-month-year, month-day-year; records keep 2031-03-04"`

@@ -100,7 +100,7 @@ func (a *app) fail(err error) int {
 	var findings *ledger.FindingsError
 	if errors.As(err, &findings) {
 		for _, f := range findings.Findings {
-			fmt.Fprintf(a.err, "%s:%d:%d: %s: %s\n", f.File, f.Line, f.Column, f.What, f.Text)
+			fmt.Fprintf(a.err, "%s: %s: %s   [%s]\n", f.Place(), f.What, f.Text, f.Key)
 		}
 	}
 	fmt.Fprintf(a.err, "benchlore: %v\n", err)

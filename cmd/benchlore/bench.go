@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"path"
 	"slices"
@@ -310,6 +311,9 @@ that gets another id, are named in one command.`,
 						verb = "would correct"
 					}
 					fmt.Fprintf(a.out, "%s on the unit's own history: unit/%s %.10s%s\n", verb, s.Unit, s.Head, signedBy(s.Result))
+					for _, u := range s.Unseen {
+						fmt.Fprintf(a.out, "could not look inside: %s\n", u)
+					}
 				}
 				parts := strings.Split(s.Path, "/")
 				return a.saved(parts[1]+"/"+parts[2], s, "amended "+strings.Join(s.Files, ", "))
@@ -319,7 +323,7 @@ that gets another id, are named in one command.`,
 	cmd.Flags().StringVar(&reason, "reason", "", "what was wrong, in one `SENTENCE`")
 	cmd.Flags().StringVar(&byFlag, "by", "", "the technician's `ID`")
 	cmd.Flags().StringVar(&from, "from", "", "take the new text from `FILE`; - is standard input")
-	cmd.Flags().StringArrayVar(&allow, "allow", nil, "let this `TEXT` travel although it looks private")
+	cmd.Flags().StringArrayVar(&allow, "allow", nil, "let the finding with this `KEY` travel")
 	a.writeFlags(cmd)
 	return cmd
 }
@@ -337,17 +341,29 @@ func (a *app) closeCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "close [UNIT]",
 		Short: "End a job: review what is to travel, and put it on the unit's own history",
-		Long: `Shows what will travel with the unit, looks in it for names from private/,
-telephone numbers, mail addresses and prices, refuses records that are not clean,
-and then writes one commit per record onto the unit's own branch, signed where
-git has an SSH key to sign with. Until then anything can still be taken out.`,
+		Long: `Shows what will travel with the unit, looks in it for names, addresses and notes
+from private/, telephone numbers, mail addresses and prices, refuses records that
+are not clean, and then writes one commit per record onto the unit's own branch,
+signed where git has an SSH key to sign with. Until then anything can still be
+taken out.
+
+It also looks inside text files of any encoding, office files, PDF files, zips,
+and at what is written beside pictures and sounds. Files that it could not look
+inside are named. What a picture shows and a recording says is never looked at.
+
+Each finding ends with a key in brackets. --allow KEY lets that one finding travel.
+
+Commits carry the name, mail address and time of whoever saved a record. To have
+them carry one address of the shop instead, write it into shop.toml:
+
+  history_email = "bench@example.com"`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error { return a.closeUnit(l, first(list), yes, allow) })
 		},
 	}
 	cmd.Flags().BoolVar(&yes, "yes", false, "do not ask")
-	cmd.Flags().StringArrayVar(&allow, "allow", nil, "let this `TEXT` travel although it looks private")
+	cmd.Flags().StringArrayVar(&allow, "allow", nil, "let the finding with this `KEY` travel")
 	a.writeFlags(cmd)
 	return cmd
 }
@@ -387,6 +403,7 @@ func (a *app) closeUnit(l *ledger.Ledger, arg string, yes bool, allow []string) 
 		for _, f := range r.Files {
 			fmt.Fprintf(a.out, "  %-9s  %s  %s\n", f.What, path.Base(f.Path), f.Summary)
 		}
+		a.reviewed(l, r)
 		if ready != nil {
 			return ready
 		}
@@ -418,6 +435,25 @@ func (a *app) closeUnit(l *ledger.Ledger, arg string, yes bool, allow []string) 
 	}
 	fmt.Fprintf(a.out, "%s %s: %s on unit/%s, head %.10s%s\n", verb, name, plural(res.Commits, "commit"), name, res.Head, signedBy(res))
 	return nil
+}
+
+// reviewed says what the list of files does not show.
+func (a *app) reviewed(l *ledger.Ledger, r *ledger.Review) {
+	if len(r.Files) == 0 {
+		return
+	}
+	for _, u := range r.Unseen {
+		fmt.Fprintf(a.out, "could not look inside: %s\n", u)
+	}
+	if r.NoNames {
+		fmt.Fprintln(a.out, "private/ names no customers here, so their names could not be looked for")
+	}
+	if len(r.Mails) > 0 {
+		fmt.Fprintf(a.out, "each commit carries a name, a mail address and a time: %s\n", strings.Join(r.Mails, ", "))
+	}
+	if l.Shop.HistoryEmail == "" && len(r.Mails) > 0 {
+		fmt.Fprintf(a.out, "  to send the shop's address instead, write into shop.toml: history_email = %q\n", cmp.Or(l.ShopEmail(), "bench@example.com"))
+	}
 }
 
 // review prints what a close would put on the unit's history, as JSON.

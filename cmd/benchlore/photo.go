@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -139,9 +140,13 @@ func (a *app) attachCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "attach FILE ...",
 		Short: "Store other files with a record: a drawing, a recording, a plot",
-		Long: `Stores files in files/ of the unit on the bench, as they are, with their SHA-256,
-and names them in the day's open note, or in --record. All are stored, in one
-commit, or none. Pictures are taken in with photo, which drops what cameras add.
+		Long: `Stores files in files/ of the unit on the bench, with their SHA-256, and names them
+in the day's open note, or in --record. All are stored, in one commit, or none.
+
+What cameras and programs write beside the picture or the sound is taken out of
+JPEG, PNG, WebP, WAV, FLAC and MP3 files; the picture and the sound stay as they
+are. Other files are stored unchanged, and the answer says what is left in them.
+Photographs go in with photo, which also makes them small and upright.
 
 Everything in a unit's folder travels with the unit when its job is closed. A file
 that must not travel does not go here: put it into books/MODEL/TAG/files/ of the
@@ -169,6 +174,12 @@ ledger and run: benchlore save`,
 				if !a.json {
 					for i, x := range in {
 						fmt.Fprintf(a.out, "%s: %s, travels with the unit\n", filepath.Base(list[i]), x.File.File)
+						if len(x.Removed) > 0 {
+							fmt.Fprintf(a.out, "  taken out: %s\n", strings.Join(x.Removed, ", "))
+						}
+						if len(x.Left) > 0 {
+							fmt.Fprintf(a.out, "  left in it: %s\n", strings.Join(x.Left, ", "))
+						}
 					}
 				}
 				return a.saved(name, s, plural(len(in), "file"))
@@ -196,8 +207,6 @@ func readAttachment(name string) ([]byte, error) {
 		return nil, usagef("keep it elsewhere and say where in a note", "%s is larger than %d MB", name, ledger.MaxFileBytes>>20)
 	case ledger.IsHEIF(data):
 		return nil, usagef("save it as JPEG with a picture program, and take that in with: benchlore photo", "%s is an HEIC or AVIF picture, which may say where it was taken", name)
-	case ledger.HasPictureMetadata(data):
-		return nil, usagef("take it in with: benchlore photo "+name, "%s carries picture metadata, which may say where it was taken", name)
 	}
 	return data, nil
 }

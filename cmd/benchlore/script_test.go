@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -73,6 +74,7 @@ func TestScripts(t *testing.T) {
 			"writes":  cmdWrites,
 			"exits":   cmdExits,
 			"one":     cmdOne,
+			"key":     cmdKey,
 			"fill":    cmdFill,
 			"inplace": cmdInplace,
 			"picture": cmdPicture,
@@ -190,6 +192,17 @@ func cmdOne(ts *testscript.TestScript, neg bool, args []string) {
 	rel, err := filepath.Rel(ts.MkAbs("."), found[0])
 	ts.Check(err)
 	ts.Setenv(args[0], filepath.ToSlash(rel))
+}
+
+// cmdKey sets a variable to the key of the one finding on standard error that
+// fits a pattern.
+func cmdKey(ts *testscript.TestScript, neg bool, args []string) {
+	plainCmd(ts, neg, args, 2, "key VAR PATTERN")
+	found := regexp.MustCompile(`(?m)^.*(?:`+args[1]+`).*\[([0-9a-f]{8})\]$`).FindAllStringSubmatch(ts.ReadFile("stderr"), -1)
+	if len(found) != 1 {
+		ts.Fatalf("%d findings fit %s", len(found), args[1])
+	}
+	ts.Setenv(args[0], found[0][1])
 }
 
 // cmdFill writes a file of SIZE bytes, each TEXT over and over; TEXT may hold

@@ -263,7 +263,7 @@ closed, sealed nor handed over.`,
 	cmd.Flags().StringVar(&from, "from", "", "a file with the `TEXT` that is to stand, - for standard input")
 	cmd.Flags().StringVar(&by, "by", "", "the technician's `ID`")
 	cmd.Flags().StringVar(&o.Reason, "reason", "", "the `TEXT` of the correction, where the record was closed")
-	cmd.Flags().StringArrayVar(&o.Close.Allow, "allow", nil, "a `TEXT` found in the record that may travel all the same")
+	cmd.Flags().StringArrayVar(&o.Close.Allow, "allow", nil, "let the finding with this `KEY` travel")
 	a.writeFlags(cmd)
 	return cmd
 }
