@@ -107,7 +107,7 @@ func (e *NoLedgerError) Error() string {
 
 // Hint names the next step.
 func (e *NoLedgerError) Hint() string {
-	return "go to the ledger's folder, name it with --ledger DIR, or start one with: benchlore init DIR"
+	return "go to the ledger's folder, name it with --ledger DIR, or start one with: benchlore start DIR"
 }
 
 // ProblemsError carries what is wrong with files that were to be taken in.

@@ -65,7 +65,7 @@ func (a *app) demo(dir string) error {
 		if err := a.report(l, demoUnit, "", reports.A4); err != nil {
 			return err
 		}
-		fmt.Fprintf(a.out, "\nLook around: cd %s, then benchlore where, benchlore list, benchlore log %s,\nor git log --oneline unit/%s.\n", dir, filepath.Base(demoUnit), demoUnit)
+		fmt.Fprintf(a.out, "\nLook around: cd %s, then benchlore where, benchlore list, benchlore history %s,\nor git log --oneline unit/%s.\n", dir, filepath.Base(demoUnit), demoUnit)
 		if !r.Clean() {
 			return errFound
 		}

@@ -13,13 +13,13 @@ import (
 	"benchlore/schema"
 )
 
-func (a *app) initCmd() *cobra.Command {
+func (a *app) startCmd() *cobra.Command {
 	var shop schema.Shop
 	var technicians []string
 	cmd := &cobra.Command{
-		Use:   "init [DIR]",
+		Use:   "start [DIR]",
 		Short: "Start a ledger",
-		Example: `  benchlore init ledger --name "Halden Street Workshop" --currency EUR \
+		Example: `  benchlore start ledger --name "Halden Street Workshop" --currency EUR \
     --technician "mw=Maren Wickstead <maren@halden-street.example>"`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
@@ -147,7 +147,7 @@ serial numbers stand inside. A model the ledger does not have is started empty.`
 				}
 				fmt.Fprintf(a.out, "%s: %s, %s\n", name, verb, strings.Join(res.Files, ", "))
 				if on {
-					fmt.Fprintf(a.out, "on the bench: %s\nnext: benchlore add intake --reason overhaul --works partly\n", name)
+					fmt.Fprintf(a.out, "on the bench: %s\nnext: benchlore record intake --reason overhaul --works partly\n", name)
 				}
 				return nil
 			})
@@ -174,8 +174,8 @@ know TOML complete and check with them.
 
 With --wire editors that use the taplo language server find them by themselves in
 this copy of the ledger: the schemas go below .git, and a file .taplo.toml, which
-git is told to pass over, says which file goes by which. init does that for a new
-ledger; a clone needs it once, and so does a new version of this program.`,
+git is told to pass over, says which file goes by which. start does that for a new
+ledger; a copy made by join or git needs it once, and so does a new version of this program.`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			switch {

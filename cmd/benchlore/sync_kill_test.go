@@ -33,7 +33,7 @@ func TestSyncKilled(t *testing.T) {
 	must(t, office, "save")
 	must(t, office, "close", closedUnit, "--yes", "--dry-run")
 	must(t, office, "sync", "--create")
-	must(t, top, "clone", bare, fair)
+	must(t, top, "join", bare, fair)
 	if err := os.Mkdir(stick, 0o777); err != nil {
 		t.Fatal(err)
 	}
@@ -48,7 +48,7 @@ func TestSyncKilled(t *testing.T) {
 		if i%5 == 4 {
 			unit = closedUnit // something to close
 		}
-		cmd := program(dir, []string{testRandom + "=" + mark}, "add", "note", "--unit", unit, "--title", mark)
+		cmd := program(dir, []string{testRandom + "=" + mark}, "record", "note", "--unit", unit, "--title", mark)
 		if out, err := cmd.CombinedOutput(); err != nil {
 			t.Fatalf("%v\n%s", err, out)
 		}
