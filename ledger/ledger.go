@@ -272,8 +272,10 @@ func Init(dir string, in InitOptions, opt Options) (*Ledger, error) {
 		return nil, &UsageError{fmt.Sprintf("%s is a ledger already", dir), "choose another folder"}
 	}
 	if opt.Author == nil {
-		if _, err := GlobalIdentity(); err != nil {
-			return nil, err // before anything is made
+		if _, ok := onlyTechnician(&in.Shop); !ok {
+			if _, err := GlobalIdentity(); err != nil {
+				return nil, err // before anything is made
+			}
 		}
 	}
 	in.Shop.Format = schema.Format
