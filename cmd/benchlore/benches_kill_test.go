@@ -240,7 +240,7 @@ func (m *market) agreed() {
 // step, with everything that was acknowledged.
 func TestBenchesKilled(t *testing.T) {
 	needFaults(t)
-	rounds := 10
+	rounds := 6 // few enough for every run
 	if s := os.Getenv("BENCHLORE_TEST_SYNC"); s != "" {
 		n, err := strconv.Atoi(s)
 		if err != nil {
@@ -250,6 +250,7 @@ func TestBenchesKilled(t *testing.T) {
 	}
 	for _, benches := range []int{2, 5} {
 		t.Run(fmt.Sprint(benches), func(t *testing.T) {
+			t.Parallel()
 			seed := uint64(time.Now().UnixNano())
 			t.Logf("seed %d", seed)
 			m := newMarket(t, benches, seed)

@@ -64,10 +64,7 @@ func kills(t *testing.T) int {
 		}
 		return n
 	}
-	if testing.Short() {
-		return 20
-	}
-	return 80
+	return 40
 }
 
 // victim is one ledger that is written to and killed over and over.

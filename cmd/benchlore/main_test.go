@@ -36,7 +36,11 @@ func TestMain(m *testing.M) {
 // not pass through it: theirs is the scripts' own.
 type atHome struct{ m *testing.M }
 
+// userHome is the home of whoever runs the tests, where go keeps what it built.
+var userHome string
+
 func (h atHome) Run() int {
+	userHome = os.Getenv("HOME")
 	home, err := os.MkdirTemp("", "benchlore-home-")
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)

@@ -34,6 +34,7 @@ func TestReadme(t *testing.T) {
 		t.Skip("the README is typed into a Unix shell")
 	}
 	needGit(t)
+	t.Parallel()
 	text, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
 	if err != nil {
 		t.Fatal(err)
@@ -133,7 +134,9 @@ func readerEnv(t *testing.T, home string) []string {
 	}
 	env := []string{"HOME=" + home, "PATH=" + bin, "LC_ALL=C", "GIT_CONFIG_NOSYSTEM=1", "CGO_ENABLED=0"}
 	for _, name := range []string{"GOMODCACHE", "GOCACHE", "GOPROXY", "GOFLAGS", "GOSUMDB", "GOTOOLCHAIN"} {
-		value, err := exec.Command("go", "env", name).Output()
+		cmd := exec.Command("go", "env", name)
+		cmd.Env = append(os.Environ(), "HOME="+userHome)
+		value, err := cmd.Output()
 		if err != nil {
 			t.Fatal(err)
 		}

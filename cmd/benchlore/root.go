@@ -20,12 +20,14 @@ func (a *app) root() *cobra.Command {
 		Use:           "benchlore",
 		Short:         "Service history of restored instruments, kept in git",
 		Long:          longHelp,
+		Version:       versionWords(buildInfo()),
 		SilenceUsage:  true,
 		SilenceErrors: true,
 		Args:          args(cobra.NoArgs),
 		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.PersistentFlags().StringVar(&a.ledgerDir, "ledger", "", "`DIR` of the ledger; left out: the one around the working directory")
+	root.SetVersionTemplate("benchlore {{.Version}}\n")
 	root.SetFlagErrorFunc(flagError)
 	setUsage(root)
 	root.AddGroup(

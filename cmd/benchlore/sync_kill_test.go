@@ -15,6 +15,7 @@ import (
 // while it backs up. What had been acknowledged is there after the next
 // exchange, on both benches, and stock git finds nothing wrong anywhere.
 func TestSyncKilled(t *testing.T) {
+	t.Parallel()
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 9))
