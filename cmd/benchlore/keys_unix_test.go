@@ -55,7 +55,8 @@ func TestKeyWithPassphrase(t *testing.T) {
 	if out, err := program(dir, nil, "keys").CombinedOutput(); err != nil || !strings.Contains(string(out), "this copy signs with it") {
 		t.Errorf("%v\n%s", err, out)
 	}
-	if out, err := program(dir, nil, "record", "release", "--works", "fully", "--fault", `id = "F1", state = "cured"`).CombinedOutput(); err != nil {
+	if out, err := program(dir, nil, "record", "release", "--works", "fully", "--fault", `id = "F1", state = "cured"`,
+		"--fault", `id = "F2", state = "cured"`).CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
 	cmd := program(dir, nil, "close", "--yes")
@@ -63,7 +64,7 @@ func TestKeyWithPassphrase(t *testing.T) {
 		t.Errorf("without a terminal: %v\n%s", err, out)
 	}
 	s = sit(t, dir, nil, "close", "--yes")
-	s.sees("passphrase for " + key)
+	s.sees("passphrase for /")
 	s.keys(pass + "\r")
 	s.sees("signed by SHA256:")
 	if code := s.leaves(); code != 0 {
