@@ -386,7 +386,7 @@ func (l *Ledger) outside(file string) (string, error) {
 		return "", err
 	}
 	if gitstore.Inside(l.Dir, file) {
-		return "", &UsageError{file + " lies in the ledger, which is copied and handed on", "keep the key elsewhere: --file FILE"}
+		return "", &UsageError{file + " lies in the ledger, which is copied and handed on", "keep the key in another folder, such as .ssh in your home folder"}
 	}
 	return file, nil
 }
