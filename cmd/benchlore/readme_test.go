@@ -140,11 +140,7 @@ func readerEnv(t *testing.T, home string) []string {
 		if err != nil {
 			t.Fatal(err)
 		}
-		setting := strings.TrimSpace(string(value))
-		if name == "GOFLAGS" { // what was built in one clone serves the next
-			setting = strings.TrimSpace(setting + " -trimpath")
-		}
-		env = append(env, name+"="+setting)
+		env = append(env, name+"="+strings.TrimSpace(string(value)))
 	}
 	return env
 }
