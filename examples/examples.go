@@ -42,6 +42,15 @@ type event struct {
 	rec   *unit.File // a record
 }
 
+// Shop is the shop.toml of the example ledger.
+func Shop() []byte {
+	data, err := files.ReadFile("ledger/shop.toml")
+	if err != nil {
+		panic(err) // it is embedded
+	}
+	return data
+}
+
 // Replay writes the example ledger into dir, which must not hold one yet:
 // every file is committed on the day it was written, every job closed on the
 // day it was released. The result is the same each time, down to the hashes,
@@ -54,10 +63,7 @@ func Replay(dir string, progress func(done, of int)) (*ledger.Ledger, error) {
 	clock := &clock{}
 	author := &gitstore.Ident{}
 	opt := ledger.Options{Now: clock.now, Random: rand.NewChaCha8([32]byte{}), NoSync: true, Author: author}
-	shopFile, err := files.ReadFile("ledger/shop.toml")
-	if err != nil {
-		return nil, err
-	}
+	shopFile := Shop()
 	shop, problems := schema.Decode[schema.Shop]("shop.toml", shopFile)
 	if shop == nil {
 		return nil, &ledger.ProblemsError{What: "the example", Problems: problems}

@@ -192,7 +192,7 @@ func (l *Ledger) openRecord(w *writer, u *Loaded, o AttachOptions, s *Saved) ([]
 		return slices.Clone(f.Data), nil
 	}
 	if o.Record != "" {
-		return nil, &UsageError{fmt.Sprintf("%s has no record %q", u.Name, o.Record), "see: benchlore log " + u.Name}
+		return nil, &UsageError{fmt.Sprintf("%s has no record %q", u.Name, o.Record), "see: benchlore history " + u.Name}
 	}
 	if s.Path, err = l.newName(unitDir(u.Name), o.Day, string(schema.KindNote)); err != nil {
 		return nil, err

@@ -3,6 +3,7 @@ package ledger
 import (
 	"archive/zip"
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -111,19 +112,12 @@ const backupNote = ".git/benchlore/backup.toml"
 func (l *Ledger) backupFile(to string) (string, error) {
 	info, err := os.Stat(to)
 	if err == nil && info.IsDir() {
-		return filepath.Join(to, fmt.Sprintf("%s-%s.zip", cmpOr(slugOf(l.Shop.Name), "ledger"), l.opt.Now().Format("2006-01-02-150405"))), nil
+		return filepath.Join(to, fmt.Sprintf("%s-%s.zip", cmp.Or(slugOf(l.Shop.Name), "ledger"), l.opt.Now().Format("2006-01-02-150405"))), nil
 	}
 	if !strings.EqualFold(filepath.Ext(to), ".zip") {
 		return "", &UsageError{fmt.Sprintf("there is no folder %s", to), "make it first, or name the file of the backup: it ends in .zip"}
 	}
 	return to, nil
-}
-
-func cmpOr(a, b string) string {
-	if a == "" {
-		return b
-	}
-	return a
 }
 
 // Backup writes everything there is into one file, durable, under its final

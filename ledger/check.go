@@ -459,7 +459,7 @@ func (l *Ledger) checkStep(r *CheckReport, name string, here, named object.Hash)
 		case d.Path == "instrument.toml" || d.Path == "model.toml":
 			// Facts of the unit: they travel with the next close.
 		default:
-			bad("run: benchlore amend "+p+" --reason \"...\"", "%s was closed and now reads differently on main", p)
+			bad("run: benchlore correct "+p+" --reason \"...\"", "%s was closed and now reads differently on main", p)
 		}
 	}
 	return nil

@@ -297,13 +297,13 @@ func (r *Review) Ready(o CloseOptions) error {
 	}
 	if r.Open {
 		return &UsageError{fmt.Sprintf("%s cannot be closed: the job that began on %s has no release", r.Unit, r.loaded.OpenJob().IntakeRecord().Date),
-			"write the release first: benchlore add release --works fully"}
+			"write the release first: benchlore record release --works fully"}
 	}
 	if left, unknown := disallowed(r.Findings, o.Allow); len(left) > 0 {
 		return &FindingsError{r.Unit, left, unknown}
 	}
 	if len(r.Files) == 0 {
-		return &UsageError{fmt.Sprintf("%s: everything is closed already", r.Unit), "nothing to do; see: benchlore log " + r.Unit}
+		return &UsageError{fmt.Sprintf("%s: everything is closed already", r.Unit), "nothing to do; see: benchlore history " + r.Unit}
 	}
 	return nil
 }

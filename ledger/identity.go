@@ -8,6 +8,7 @@ import (
 
 	"benchlore/ledger/disclosure"
 	"benchlore/ledger/gitstore"
+	"benchlore/schema"
 )
 
 // idents returns who commits and who is recorded as author, now.
@@ -22,10 +23,15 @@ func (l *Ledger) idents() (committer, author gitstore.Ident, err error) {
 	if err != nil {
 		return committer, author, err
 	}
-	if committer, err = cfg.Committer(now); err != nil {
-		return committer, author, err
+	if committer, err = cfg.Committer(now); err == nil {
+		author, err = cfg.Author(now)
 	}
-	author, err = cfg.Author(now)
+	if _, nobody := errors.AsType[*gitstore.IdentityError](err); nobody {
+		if id, ok := onlyTechnician(l.Shop); ok {
+			id.When = now
+			return id, id, nil
+		}
+	}
 	return committer, author, err
 }
 
@@ -43,6 +49,15 @@ func (l *Ledger) onHistory(id gitstore.Ident) gitstore.Ident {
 		id.Email = l.Shop.HistoryEmail
 	}
 	return id
+}
+
+// onlyTechnician is who works in a shop of one, where git knows nobody.
+func onlyTechnician(s *schema.Shop) (gitstore.Ident, bool) {
+	if s == nil || len(s.Technicians) != 1 || s.Technicians[0].Email == "" {
+		return gitstore.Ident{}, false
+	}
+	t := s.Technicians[0]
+	return gitstore.Ident{Name: t.Name, Email: t.Email}, true
 }
 
 // mainSigner signs commits on main where git is told to (commit.gpgsign).

@@ -1,6 +1,8 @@
 package ledger
 
 import (
+	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -188,9 +190,13 @@ func (l *Ledger) Keys() ([]KeyEntry, error) {
 		to, _ := parseKey(r.New)
 		rotated[Fingerprint(from)] = Fingerprint(to)
 	}
+	cfg, err := l.repo.Config()
+	if err != nil {
+		return nil, err
+	}
 	own := ""
-	if s, err := l.unitSigner(); err == nil {
-		own = fingerprint(s)
+	if key := gitstore.SigningKey(cfg); key != nil {
+		own = Fingerprint(key)
 	}
 	out := []KeyEntry{}
 	listed := map[string]bool{}
@@ -283,6 +289,120 @@ func (l *Ledger) AddKey(k NewKey) (Result, error) {
 		w.subject = fmt.Sprintf("keys: %s signs with %s", k.Principal, Fingerprint(key))
 		return nil
 	})
+}
+
+// Signing is a key this copy of the ledger signs with.
+type Signing struct {
+	File        string `json:"file"` // of the private key
+	Fingerprint string `json:"fingerprint"`
+	Result
+}
+
+// MakeKey makes a key pair for the shop, file and file.pub, neither of which may
+// be there yet ("": benchlore-<shop> in .ssh of the home folder), and has this copy of the ledger sign with it, as [Ledger.SignWith]
+// does. The file must lie outside the ledger: what is in there is copied and
+// handed on. An empty passphrase leaves the private key unencrypted.
+func (l *Ledger) MakeKey(file, principal string, passphrase []byte) (Signing, error) {
+	if file == "" {
+		home, err := os.UserHomeDir()
+		if err != nil {
+			return Signing{}, err
+		}
+		file = filepath.Join(home, ".ssh", "benchlore-"+cmp.Or(slugOf(l.Shop.Name), "shop"))
+	}
+	file, err := l.outside(file)
+	if err != nil {
+		return Signing{}, err
+	}
+	for _, name := range []string{file, file + ".pub"} {
+		if _, err := os.Lstat(name); err == nil {
+			return Signing{}, &UsageError{name + " is there already, and a key is never written over",
+				"sign with it: benchlore keys use " + file + ", or name another file: --file FILE"}
+		}
+	}
+	cfg, err := l.repo.Config()
+	if err != nil {
+		return Signing{}, err
+	}
+	if key := gitstore.SigningKey(cfg); key != nil {
+		where, _ := cfg.Get("user.signingkey")
+		return Signing{}, &UsageError{fmt.Sprintf("git signs with a key here already: %s, %s", Fingerprint(key), where),
+			"accept it here: benchlore keys use " + where + "; to pass on to a new key, see: benchlore keys rotate --help"}
+	}
+	if principal, err = l.principal(principal); err != nil {
+		return Signing{}, err
+	}
+	if l.opt.DryRun {
+		return Signing{File: file}, nil
+	}
+	if _, err := gitstore.WriteKey(file, principal, passphrase); err != nil {
+		return Signing{}, err
+	}
+	return l.SignWith(file, principal)
+}
+
+// SignWith has git sign in this copy of the ledger with the key in file, private or
+// public, and accepts the key in signers where it is not accepted yet, as that of
+// the mail address principal; "" is whoever works here.
+func (l *Ledger) SignWith(file, principal string) (Signing, error) {
+	file, err := l.outside(file)
+	if err != nil {
+		return Signing{}, err
+	}
+	key, err := gitstore.PublicKey(file)
+	if err != nil {
+		return Signing{}, err
+	}
+	s := Signing{File: file, Fingerprint: Fingerprint(key)}
+	t, err := l.Trust()
+	if err != nil {
+		return s, err
+	}
+	listed := false
+	for _, x := range t.Signers {
+		for _, line := range x.Lines {
+			listed = listed || x.File == "signers" && authorized(line.Key) == authorized(key)
+		}
+	}
+	if !listed || t.Revoked.has(key) {
+		if principal, err = l.principal(principal); err != nil {
+			return s, err
+		}
+		if s.Result, err = l.AddKey(NewKey{Principal: principal, Key: authorized(key)}); err != nil {
+			return s, err
+		}
+	}
+	if l.opt.DryRun {
+		return s, nil
+	}
+	return s, l.repo.SetConfig(context.Background(), l.opt.Wait,
+		gitstore.Setting{Key: "gpg.format", Value: "ssh"}, gitstore.Setting{Key: "user.signingkey", Value: filepath.ToSlash(file)})
+}
+
+// outside is the whole name of a file that must not lie in the ledger.
+func (l *Ledger) outside(file string) (string, error) {
+	file, err := filepath.Abs(file)
+	if err != nil {
+		return "", err
+	}
+	if gitstore.Inside(l.Dir, file) {
+		return "", &UsageError{file + " lies in the ledger, which is copied and handed on", "keep the key in another folder, such as .ssh in your home folder"}
+	}
+	return file, nil
+}
+
+// principal is the mail address a key is accepted for.
+func (l *Ledger) principal(mail string) (string, error) {
+	var err error
+	if mail == "" {
+		if mail, err = l.UserEmail(); err != nil {
+			return "", err
+		}
+	}
+	if mail == "" {
+		return "", &UsageError{"it is not clear whose key it is: git has no mail address for you", "add --for MAIL-ADDRESS"}
+	}
+	return mail, checkPrincipal(mail, false)
 }
 
 // checkPrincipal refuses what would be more, or less, than one name in an

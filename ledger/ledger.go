@@ -79,7 +79,7 @@ func (e *NoLedgerError) Error() string {
 
 // Hint names the next step.
 func (e *NoLedgerError) Hint() string {
-	return "go to the ledger's folder, name it with --ledger DIR, or start one with: benchlore init DIR"
+	return "go to the ledger's folder, name it with --ledger DIR, or start one with: benchlore start DIR"
 }
 
 // ProblemsError carries what is wrong with files that were to be taken in.
@@ -221,8 +221,10 @@ func Init(dir string, in InitOptions, opt Options) (*Ledger, error) {
 		return nil, &UsageError{fmt.Sprintf("%s is a ledger already", dir), "choose another folder"}
 	}
 	if opt.Author == nil {
-		if _, err := GlobalIdentity(); err != nil {
-			return nil, err // before anything is made
+		if _, ok := onlyTechnician(&in.Shop); !ok {
+			if _, err := GlobalIdentity(); err != nil {
+				return nil, err // before anything is made
+			}
 		}
 	}
 	in.Shop.Format = schema.ShopFormatNow

@@ -351,7 +351,7 @@ func TestSyncOfAnotherLedger(t *testing.T) {
 	w = w.reopen(w.Dir)
 	before := git(t, w.Dir, "for-each-ref")
 	var usage *UsageError
-	if _, err := w.Sync(context.Background(), w.Shop.Remotes[0], SyncOptions{}); !errors.As(err, &usage) || !strings.Contains(usage.Hint(), "clone") {
+	if _, err := w.Sync(context.Background(), w.Shop.Remotes[0], SyncOptions{}); !errors.As(err, &usage) || !strings.Contains(usage.Hint(), "join") {
 		t.Errorf("sync: %v", err)
 	}
 	if git(t, w.Dir, "for-each-ref") != before {

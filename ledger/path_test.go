@@ -97,7 +97,7 @@ func TestFind(t *testing.T) {
 		}
 	}
 	var none *NoLedgerError
-	if _, err := Find(t.TempDir()); !errors.As(err, &none) || !strings.Contains(none.Hint(), "benchlore init") {
+	if _, err := Find(t.TempDir()); !errors.As(err, &none) || !strings.Contains(none.Hint(), "benchlore start") {
 		t.Errorf("%v", err)
 	}
 	if _, err := Open(filepath.Join(w.Dir, "nowhere"), Options{}); !errors.As(err, &none) {

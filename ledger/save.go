@@ -316,7 +316,7 @@ func closedChange(p string, old, data []byte) *schema.Problem {
 		return nil
 	}
 	amend := &schema.Problem{File: p, Severity: schema.Wrong, Message: "was closed: a change to it is a correction and needs a reason",
-		Write: "run: benchlore amend " + p + " --reason \"...\""}
+		Write: "run: benchlore correct " + p + " --reason \"...\""}
 	corrected := len(correctionsOf(p, data)) > len(correctionsOf(p, old))
 	_, _, _, isRecord := schema.ParseName(p)
 	switch {
@@ -415,7 +415,7 @@ func (l *Ledger) Amend(files []Amended, by, reason string, o CloseOptions) (Save
 		for p, text := range a.texts {
 			w.put(p, text)
 		}
-		w.subject = "amend " + strings.Join(slices.Sorted(maps.Keys(a.texts)), ", ")
+		w.subject = "correct " + strings.Join(slices.Sorted(maps.Keys(a.texts)), ", ")
 		if a.closed == nil {
 			problems, err := l.problemsWith(name, stock, a.texts)
 			s.Problems = problems
@@ -453,7 +453,7 @@ func amendedUnit(files []Amended) (string, error) {
 		}
 		of := parts[1] + "/" + parts[2]
 		if name != "" && name != of {
-			return "", &UsageError{fmt.Sprintf("%s is of another unit than %s", p, files[0].Path), "amend one unit at a time"}
+			return "", &UsageError{fmt.Sprintf("%s is of another unit than %s", p, files[0].Path), "correct one unit at a time"}
 		}
 		name = of
 	}
@@ -514,10 +514,10 @@ func (a *amending) file(f Amended) error {
 		return err
 	}
 	if bytes.Equal(text, was) && (!closed || bytes.Equal(text, old)) {
-		return &UsageError{f.Path + " has not changed", "edit the file first, then run amend again"}
+		return &UsageError{f.Path + " has not changed", "edit the file first, then run correct again"}
 	}
 	if problems := a.l.checkFile(f.Path, text); schema.Worst(problems) == schema.Unreadable {
-		return &ProblemsError{"nothing was amended", problems}
+		return &ProblemsError{"nothing was corrected", problems}
 	}
 	if !closed {
 		a.texts[f.Path] = text
@@ -593,7 +593,7 @@ func (a *amending) review(o CloseOptions) (*Review, error) {
 		r.loaded.Files[p] = data
 	}
 	if worse := newErrors(before.Problems, r.loaded.Problems); len(worse) > 0 {
-		return nil, &ProblemsError{"nothing was amended: what was closed must stay clean", worse}
+		return nil, &ProblemsError{"nothing was corrected: what was closed must stay clean", worse}
 	}
 	search, err := a.l.newSearch()
 	if err != nil {
@@ -692,7 +692,7 @@ func (l *Ledger) Undo(name string) (Result, string, error) {
 			}
 			if len(p) > 0 {
 				return &UsageError{fmt.Sprintf("%q cannot be taken back: it has been closed and travels with the unit", undone),
-					"correct the record instead: benchlore amend FILE --reason \"...\""}
+					"correct the record instead: benchlore correct FILE --reason \"...\""}
 			}
 		}
 		w.subject = "undo: " + undone
@@ -731,7 +731,7 @@ func (l *Ledger) lineOf(c *object.Commit, parents []object.Hash, name string) (o
 // neither an undo, nor undone, nor a close.
 func (l *Ledger) lastChange(head object.Hash, name string) (*lastChange, error) {
 	undone := map[string]bool{}
-	nothing := &UsageError{"there is nothing to take back", "what was closed is corrected with: benchlore amend FILE --reason \"...\""}
+	nothing := &UsageError{"there is nothing to take back", "what was closed is corrected with: benchlore correct FILE --reason \"...\""}
 	newest := true
 	for h := head; !h.IsZero(); {
 		c, err := l.repo.Commit(h)

@@ -478,7 +478,7 @@ func (x *exchange) take(tx *gitstore.Tx, m *merging, here map[string]object.Hash
 			return err
 		} else if len(bases) == 0 {
 			return &UsageError{fmt.Sprintf("%s holds another ledger: it has no beginning in common with this one", x.far.URL),
-				"a second bench begins with a copy: benchlore clone " + x.far.URL + " DIR"}
+				"a second bench begins with a copy: benchlore join " + x.far.URL + " DIR"}
 		}
 	}
 	out, err := m.run()

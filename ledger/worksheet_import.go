@@ -245,7 +245,7 @@ func (s *worksheet) jobs() bool {
 		known := slices.ContainsFunc(s.u.Jobs, func(j *unit.Job) bool { return j.Name() == c.text })
 		switch {
 		case known:
-			s.errs.add(c.at, "", "the sheet was made for the job %s, which is over => write a new sheet; what was recorded then is corrected with: benchlore amend FILE --reason \"...\"", c.text)
+			s.errs.add(c.at, "", "the sheet was made for the job %s, which is over => write a new sheet; what was recorded then is corrected with: benchlore correct FILE --reason \"...\"", c.text)
 		case open == "":
 			s.errs.add(c.at, "", "%s has no job %q, and none is open => add the intake first, or empty the column job", s.u.Name, c.text)
 		default:
@@ -255,7 +255,7 @@ func (s *worksheet) jobs() bool {
 	}
 	if s.job == nil && len(s.u.Jobs) > 0 && len(s.t.rows) > 0 {
 		// Without a job nothing tells what is recorded already from what is new.
-		s.errs.add("", "", "no job of %s is open => add the intake of the new stay first; what was recorded in the last one is corrected with: benchlore amend FILE --reason \"...\"", s.u.Name)
+		s.errs.add("", "", "no job of %s is open => add the intake of the new stay first; what was recorded in the last one is corrected with: benchlore correct FILE --reason \"...\"", s.u.Name)
 		return false
 	}
 	return true
@@ -314,7 +314,7 @@ func (s *worksheet) openRecord(w *writer, kind schema.Kind, name string, fits fu
 // gets the error that says what to do.
 func (s *worksheet) mayEdit(row *sheetRow, key string, f *unit.File) bool {
 	if s.closed[path.Base(f.Path)] {
-		s.errs.cell(row, key, "says something else than %s, which has been closed => correct that with: benchlore amend %s --reason \"...\"", f.Name(), f.Path)
+		s.errs.cell(row, key, "says something else than %s, which has been closed => correct that with: benchlore correct %s --reason \"...\"", f.Name(), f.Path)
 		return false
 	}
 	return true

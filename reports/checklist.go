@@ -444,10 +444,10 @@ func (b *checklist) safety() {
 	}
 	switch {
 	case at < 0:
-		b.should("safety", "no safety checks in this job: the report will say NOT SAFETY TESTED", "benchlore add safety")
+		b.should("safety", "no safety checks in this job: the report will say NOT SAFETY TESTED", "benchlore record safety")
 		return
 	case at < b.last:
-		b.should("safety", fmt.Sprintf("the safety checks of %s are from before the last work (%s)", b.day(at), b.day(b.last)), "benchlore add safety")
+		b.should("safety", fmt.Sprintf("the safety checks of %s are from before the last work (%s)", b.day(at), b.day(b.last)), "benchlore record safety")
 	}
 	for _, n := range names {
 		k := latest[n]
@@ -483,9 +483,9 @@ func (b *checklist) soak() {
 	switch {
 	case b.last < 0:
 	case at < 0:
-		b.should("soak", "no soak in this job", "benchlore add soak --duration \"24 h\"")
+		b.should("soak", "no soak in this job", "benchlore record soak --duration \"24 h\"")
 	case at < b.last:
-		b.should("soak", fmt.Sprintf("no soak since the last work (%s); the last one was on %s", b.day(b.last), b.day(at)), "benchlore add soak --duration \"24 h\"")
+		b.should("soak", fmt.Sprintf("no soak since the last work (%s); the last one was on %s", b.day(b.last), b.day(at)), "benchlore record soak --duration \"24 h\"")
 	}
 }
 
@@ -603,7 +603,7 @@ func (c *Checklist) WriteText(w io.Writer, o TextOptions) error {
 	}
 	if len(c.Must) == 0 && c.Job != "" {
 		p.line("")
-		next := "Nothing stands in the way of a release: benchlore add release"
+		next := "Nothing stands in the way of a release: benchlore record release"
 		if c.Released != "" {
 			next = "Nothing stands in the way: benchlore close"
 		}

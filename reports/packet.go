@@ -12,7 +12,7 @@ import (
 // release whose reports differ by a letter from those of the one before: verify
 // compares reports letter by letter where the number is the same, and says so
 // where it is not.
-const Rendering = 1
+const Rendering = 2
 
 // PacketRenderer makes the reports of packets.
 func PacketRenderer() ledger.Renderer {

@@ -19,7 +19,7 @@ type cellLook struct{ fill, text string }
 var cellLooks = map[byte]cellLook{
 	letterOriginal: {"#e3e0d6", "#1a1a1a"},
 	letterTaken:    {"#f7f6f1", "#1a1a1a"},
-	letterNew:      {"#1f4e79", "#ffffff"},
+	letterNew:      {"#37475a", "#ffffff"},
 	letterModified: {"#5a2a6e", "#ffffff"},
 	letterDonor:    {"#8a4b08", "#ffffff"},
 	letterRepro:    {"#f0c674", "#1a1a1a"},

@@ -20,6 +20,17 @@ func (p *Provenance) WriteText(w io.Writer, o TextOptions) error {
 	return pg.err
 }
 
+// WriteInShort sets the head of page one alone: whose report it is, and the
+// answers to what a buyer asks first.
+func (p *Provenance) WriteInShort(w io.Writer, o TextOptions) error {
+	o.Width = o.width()
+	pg := &page{w: w, o: o}
+	t := &provenanceText{sheet: pg, p: p}
+	t.title()
+	t.facts(o.Width, p.InShort)
+	return pg.err
+}
+
 // sheet is what a report is set on: text, or a page of another kind. Lead and
 // indent are columns of a text; other sheets keep the order and the words.
 type sheet interface {

@@ -94,6 +94,21 @@ func (r *Reliability) WriteText(w io.Writer, o TextOptions) error {
 }
 
 // heading is the title of the report.
+// WriteMost writes one table: the n groups that fail in the largest share of the
+// units inspected, with its interval.
+func (r *Reliability) WriteMost(w io.Writer, n int, o TextOptions) error {
+	p := &page{w: w, o: o}
+	t := &textTable{header: []string{strings.Join(r.By, ", "), "failed in", "share", "interval"}, right: []int{2, 3}}
+	for _, g := range r.Groups {
+		if len(t.rows) < n && g.Units.Affected > 0 {
+			t.rows = append(t.rows, []string{g.Title, fmt.Sprintf("%d of %s", g.Units.Affected, plural(g.Units.Inspected, "unit", "units")),
+				percent(g.Units.Share), percents(g.Units.Interval)})
+		}
+	}
+	p.table(0, t)
+	return p.err
+}
+
 func (r *Reliability) heading() string {
 	if r.FromFile {
 		return "Reliability: a file of observations"

@@ -355,7 +355,7 @@ func WriteWhere(w io.Writer, list []Standing, o TextOptions) error {
 			row("since", o.Day(s.Since)+", "+s.Reason)
 		}
 		if s.LastDay == "" {
-			row("state", "waiting: no record yet => benchlore add intake")
+			row("state", "waiting: no record yet => benchlore record intake")
 			continue
 		}
 		state := string(s.State)

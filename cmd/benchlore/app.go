@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -39,6 +40,8 @@ type app struct {
 	json      bool
 	output    string
 	dryRun    bool
+
+	passphrases map[string][]byte // by key file, as typed in this run
 }
 
 // Exit codes, as DEVELOPERS.md and every --help have them.
@@ -190,16 +193,45 @@ func (a *app) options() ledger.Options {
 		Waiting: func() { fmt.Fprintln(a.err, "benchlore: waiting for another program that is using the ledger") }}
 }
 
-// passphrase asks for the passphrase of a key at the terminal.
+// passphrase asks for the passphrase of a key at the terminal, once a run.
 func (a *app) passphrase(key string) ([]byte, error) {
-	f, ok := a.in.(*os.File)
-	if !ok || !term.IsTerminal(int(f.Fd())) {
+	if pass, ok := a.passphrases[key]; ok {
+		return bytes.Clone(pass), nil
+	}
+	if !a.interactive() {
 		return nil, errors.New("it is encrypted, and there is no terminal to ask at; add it to ssh-agent with ssh-add")
 	}
-	fmt.Fprintf(a.err, "passphrase for %s: ", key)
-	pass, err := term.ReadPassword(int(f.Fd()))
-	fmt.Fprintln(a.err)
+	pass, err := a.askHidden("passphrase for " + key)
+	if err == nil {
+		a.passphrases = map[string][]byte{key: bytes.Clone(pass)}
+	}
 	return pass, err
+}
+
+// newPassphrase asks twice for the passphrase of a new key; none where Enter is
+// all the answer.
+func (a *app) newPassphrase() ([]byte, error) {
+	if !a.interactive() {
+		return nil, usagef("add --no-passphrase, or run it at a terminal", "cannot ask for the key's passphrase here")
+	}
+	pass, err := a.askHidden("passphrase for the new key (Enter for none)")
+	if err != nil || len(pass) == 0 {
+		return nil, err
+	}
+	again, err := a.askHidden("the same again")
+	if err == nil && !bytes.Equal(pass, again) {
+		err = usagef("run it again", "the two passphrases differ; no key was made")
+	}
+	return pass, err
+}
+
+// askHidden asks at the terminal and does not show what is typed.
+func (a *app) askHidden(question string) ([]byte, error) {
+	fd := int(a.in.(*os.File).Fd())
+	fmt.Fprintf(a.err, "%s: ", question)
+	answer, err := term.ReadPassword(fd)
+	fmt.Fprintln(a.err)
+	return answer, err
 }
 
 // open opens the ledger named by --ledger, else the one around the working
@@ -328,9 +360,6 @@ func (a *app) write(fn func(w io.Writer) error) error {
 			err = errors.Join(fn(f), f.Close())
 		}
 		return unwritten(err, a.output, a.output)
-	}
-	if info, err := os.Stat(a.output); err == nil && info.IsDir() {
-		return &placeError{a.output + " is a folder", "name a file in it"}
 	}
 	if _, err := os.Stat(filepath.Dir(a.output)); errors.Is(err, fs.ErrNotExist) {
 		return &placeError{"there is no folder " + filepath.Dir(a.output), "make it first, or write elsewhere"}

@@ -268,18 +268,18 @@ func (a *app) takenBack(r ledger.Result, what string) {
 	}
 }
 
-func (a *app) amendCmd() *cobra.Command {
+func (a *app) correctCmd() *cobra.Command {
 	var reason, byFlag, from string
 	var allow []string
 	cmd := &cobra.Command{
-		Use:   "amend FILE ...",
+		Use:   "correct FILE ...",
 		Short: "Correct records, with a reason where they were closed",
 		Long: `Takes in records of one unit that were edited by hand, or the new text of one
 from --from. Where a record was closed a reason is needed: it is written into the
 record, and the corrected record goes onto the unit's own history at once. What
 it said before stays there too. Corrections that hang together, such as a fault
 that gets another id, are named in one command.`,
-		Example: `  benchlore amend instruments/astrella-61/a61-10233/2019-03-04-parts-7q3f.toml --reason "C14 was 4.7 uF, not 47 uF"`,
+		Example: `  benchlore correct instruments/astrella-61/a61-10233/2019-03-04-parts-7q3f.toml --reason "C14 was 4.7 uF, not 47 uF"`,
 		Args:    args(cobra.MinimumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -316,7 +316,7 @@ that gets another id, are named in one command.`,
 					}
 				}
 				parts := strings.Split(s.Path, "/")
-				return a.saved(parts[1]+"/"+parts[2], s, "amended "+strings.Join(s.Files, ", "))
+				return a.saved(parts[1]+"/"+parts[2], s, "corrected "+strings.Join(s.Files, ", "))
 			})
 		},
 	}

@@ -210,7 +210,7 @@ state = "cured"
 // layBench starts the small ledger in dir: the shop's files, then what the
 // program itself makes of them.
 func layBench(dir string, run func(dir string, args ...string) error) error {
-	if err := run("", "init", dir, "--name", "Halden Street Workshop"); err != nil {
+	if err := run("", "start", dir, "--name", "Halden Street Workshop"); err != nil {
 		return err
 	}
 	for _, f := range strings.Split(benchFiles, "\n-- ")[1:] {

@@ -56,7 +56,7 @@ func newMarket(t *testing.T, benches int, seed uint64) *market {
 		unit := fmt.Sprintf("longwave-3/lw3-%d", 3000+i)
 		m.units = append(m.units, unit)
 		m.must(0, "new", "longwave-3", fmt.Sprintf("lw3-%d", 3000+i), "--maker", "Quillard", "--serial", fmt.Sprintf("plate=%d", 3000+i))
-		m.must(0, "add", "followup", "--unit", unit, "--state", "working", "--said-by", "owner")
+		m.must(0, "record", "followup", "--unit", unit, "--state", "working", "--said-by", "owner")
 		m.must(0, "close", unit, "--yes")
 	}
 	m.must(0, "sync")
@@ -64,7 +64,7 @@ func newMarket(t *testing.T, benches int, seed uint64) *market {
 	w.git(m.bare, "config", "gc.autoPackLimit", "2")
 	for k := 1; k < benches; k++ {
 		dir := filepath.Join(w.top, fmt.Sprintf("bench-%d", k))
-		must(t, w.top, "clone", m.bare, dir)
+		must(t, w.top, "join", m.bare, dir)
 		settings(dir)
 		m.bench = append(m.bench, dir)
 	}
@@ -113,9 +113,9 @@ func (m *market) round() {
 		var args []string
 		switch n := m.rng.IntN(10); {
 		case n < 3:
-			r.kind, args = "add", []string{"add", "note", "--unit", append(m.units, openUnit)[m.rng.IntN(len(m.units)+1)], "--title", r.mark}
+			r.kind, args = "note", []string{"record", "note", "--unit", append(m.units, openUnit)[m.rng.IntN(len(m.units)+1)], "--title", r.mark}
 		case n < 5:
-			m.must(k, "add", "note", "--unit", r.unit, "--title", "before the close")
+			m.must(k, "record", "note", "--unit", r.unit, "--title", "before the close")
 			r.kind, args = "close", []string{"close", r.unit, "--yes"}
 		case n < 6:
 			r.kind, args = "seal", []string{"seal", r.unit, "--unsigned-history"}
@@ -153,7 +153,7 @@ func (m *market) round() {
 			m.t.Fatalf("benchlore %s: %v\n%s", strings.Join(r.cmd.Args[1:], " "), err, out)
 		}
 		// What it had said before it died counts.
-		if strings.Contains(out, "saved instruments/") && r.kind == "add" {
+		if strings.Contains(out, "saved instruments/") && r.kind == "note" {
 			m.marks = append(m.marks, r.mark)
 		}
 		if said := headSaid.FindStringSubmatch(out); said != nil && r.kind == "close" {
@@ -240,7 +240,7 @@ func (m *market) agreed() {
 // step, with everything that was acknowledged.
 func TestBenchesKilled(t *testing.T) {
 	needFaults(t)
-	rounds := 10
+	rounds := 6 // few enough for every run
 	if s := os.Getenv("BENCHLORE_TEST_SYNC"); s != "" {
 		n, err := strconv.Atoi(s)
 		if err != nil {
@@ -250,6 +250,7 @@ func TestBenchesKilled(t *testing.T) {
 	}
 	for _, benches := range []int{2, 5} {
 		t.Run(fmt.Sprint(benches), func(t *testing.T) {
+			t.Parallel()
 			seed := uint64(time.Now().UnixNano())
 			t.Logf("seed %d", seed)
 			m := newMarket(t, benches, seed)
@@ -266,7 +267,7 @@ func TestBenchesKilled(t *testing.T) {
 			m.agreed()
 			for i, unit := range m.units {
 				k := i % len(m.bench)
-				m.must(k, "add", "note", "--unit", unit, "--title", "last words")
+				m.must(k, "record", "note", "--unit", unit, "--title", "last words")
 				m.must(k, "close", unit, "--yes")
 				tag := sealSaid.FindString(m.must(k, "seal", unit, "--unsigned-history"))
 				if tag == "" {

@@ -59,7 +59,7 @@ func TestNothingElseTravels(t *testing.T) {
 	git("config", "remote.origin.url", "https://"+word("git's configuration")+".example/x.git")
 
 	// The shop's own files.
-	must(t, dir, "add", "book", "--kind", "quote", "--amount", "480.00", "--what", word("books/"), "--customer", "K17")
+	must(t, dir, "record", "book", "--kind", "quote", "--amount", "480.00", "--what", word("books/"), "--customer", "K17")
 	put("private/names.txt", word("private/"))
 	where["Brannock"], where["7946 0123"] = "private/", "private/"
 	lot, err := os.ReadFile(filepath.Join(dir, "lots", "2030-el-2u2.toml"))
@@ -76,14 +76,14 @@ func TestNothingElseTravels(t *testing.T) {
 	must(t, dir, "save")
 
 	// Another unit.
-	must(t, dir, "add", "note", "--unit", "lw3-2204", "--note", word("another unit"))
+	must(t, dir, "record", "note", "--unit", "lw3-2204", "--note", word("another unit"))
 	where["lw3-2204"] = "another unit's name"
 
 	// What was written and taken back before the close, and what was corrected.
-	must(t, dir, "add", "note", "--note", word("a record that was taken back"))
+	must(t, dir, "record", "note", "--note", word("a record that was taken back"))
 	must(t, dir, "undo")
 	slip := word("a slip that was edited out")
-	must(t, dir, "add", "note", "--note", "seen by daylight "+slip)
+	must(t, dir, "record", "note", "--note", "seen by daylight "+slip)
 	notes, err := filepath.Glob(filepath.Join(dir, "instruments", "astrella-61", "a61-10233", "*-note-*.toml"))
 	if err != nil || len(notes) != 1 {
 		t.Fatalf("the notes are %v, %v", notes, err)
@@ -110,7 +110,7 @@ func TestNothingElseTravels(t *testing.T) {
 	must(t, dir, "photo", photo, "--caption", seen)
 
 	put("release.toml", release)
-	must(t, dir, "add", "release", "--from", "release.toml")
+	must(t, dir, "record", "release", "--from", "release.toml")
 	if err := os.Remove(filepath.Join(dir, "release.toml")); err != nil {
 		t.Fatal(err)
 	}

@@ -29,7 +29,7 @@ func (a *app) completions(root *cobra.Command) {
 		"with":    a.completeInstruments,
 	}
 	args := map[string]completer{
-		"on": a.completeUnits, "undo": a.completeUnits, "log": a.completeUnits, "report": a.completeUnits, "label": a.completeUnits, "sheet": a.completeUnits,
+		"on": a.completeUnits, "undo": a.completeUnits, "history": a.completeUnits, "report": a.completeUnits, "label": a.completeUnits, "sheet": a.completeUnits,
 		"check": a.completeUnits, "checklist": a.completeUnits, "close": a.completeUnits, "learn": a.completeUnits, "seal": a.completeUnits,
 		"handover": a.completeUnits, "order": a.completeUnits, "show": a.completeRecords, "part": a.completePart, "trace": a.completeLots, "new": a.completeModels,
 	}

@@ -1,9 +1,16 @@
 package main
 
 import (
+	"bytes"
+	"cmp"
+	"errors"
 	"fmt"
+	"io"
+	"io/fs"
 	"os"
+	"path"
 	"path/filepath"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -12,63 +19,138 @@ import (
 	"benchlore/reports"
 )
 
-// demoUnit is the unit whose report the demo prints.
+// demoUnit is the unit whose report the demo shows: an organ that came back.
 const demoUnit = "astrella-61/a61-14906"
 
 func (a *app) demoCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "demo [DIR]",
-		Short: "Replay the example ledger into a folder, check it and print both reports",
-		Long: `Replays the example ledger of an invented shop, record by record under its own
-dates, into a fresh folder (benchlore-demo where none is named), checks it, and
-prints the reliability report and the provenance report of one unit.`,
+		Short: "Make the example ledger and show what comes out of it",
+		Long: `Makes the ledger of an invented shop in DIR/ledger, record by record under its own
+dates, and checks it. Beside it go two reports: what fails, as a page with plots,
+and the report a buyer gets of one unit. The screen shows the head of both. DIR is
+benchlore-demo where none is named.
+
+Run again, it shows the ledger that is there, with whatever was recorded in it since.
+Delete DIR for a fresh one.`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
-			dir := "benchlore-demo"
-			if len(list) > 0 {
-				dir = list[0]
-			}
-			return a.demo(dir)
+			return a.demo(cmp.Or(first(list), "benchlore-demo"))
 		},
 	}
 	return cmd
 }
 
 func (a *app) demo(dir string) error {
-	if entries, err := os.ReadDir(dir); err == nil && len(entries) > 0 {
-		return usagef("name another: benchlore demo DIR", "the folder %s is not empty", dir)
-	}
-	l, err := examples.Replay(dir, a.progress("replaying"))
+	shop := filepath.Join(dir, "ledger")
+	made, err := a.makeDemo(dir, shop)
 	if err != nil {
 		return err
 	}
-	if err := l.Close(); err != nil {
+	if a.ledgerDir, err = filepath.Abs(shop); err != nil {
 		return err
 	}
-	abs, err := filepath.Abs(dir)
-	if err != nil {
-		return err
-	}
-	a.ledgerDir = abs
-	fmt.Fprintf(a.out, "The example ledger is in %s.\n\n", abs)
 	return a.with(func(l *ledger.Ledger) error {
-		r, err := l.Check()
+		checked, err := l.Check()
 		if err != nil {
 			return err
 		}
-		a.printCheck(a.out, r)
-		fmt.Fprintln(a.out)
-		if err := a.reliability(l, reliabilityFlags{by: []string{"family"}}); err != nil {
+		families, err := reliabilityLedger(l, reliabilityFlags{}, reports.ReliabilityOptions{By: []string{"family"}})
+		if err != nil {
 			return err
 		}
-		fmt.Fprintln(a.out)
-		if err := a.report(l, demoUnit, "", reports.A4); err != nil {
+		page := filepath.Join(dir, "what-fails.html")
+		if err := a.into(page, families.WriteHTML); err != nil {
 			return err
 		}
-		fmt.Fprintf(a.out, "\nLook around: cd %s, then benchlore where, benchlore list, benchlore log %s,\nor git log --oneline unit/%s.\n", dir, filepath.Base(demoUnit), demoUnit)
-		if !r.Clean() {
-			return errFound
+		paper := filepath.Join(dir, path.Base(demoUnit)+".pdf")
+		into := *a
+		into.output = paper
+		if err := into.report(l, demoUnit, ".pdf", reports.A4); err != nil {
+			return err
 		}
-		return nil
+		unit, err := reports.ProvenanceOf(l, demoUnit)
+		if err != nil {
+			return err
+		}
+		return a.write(func(w io.Writer) error {
+			o := reports.TextOptions{Width: min(a.width(), 80)}
+			if made {
+				fmt.Fprintf(w, "The ledger of an invented shop, eight years of work: %s\n", shop)
+			} else {
+				fmt.Fprintf(w, "The example ledger, as it stands since an earlier run: %s\n", shop)
+			}
+			a.printCheck(w, checked)
+			fmt.Fprintf(w, "\nWhat fails most, of the units that came to this bench:\n")
+			if err := families.WriteMost(w, 5, o); err != nil {
+				return err
+			}
+			fmt.Fprintf(w, "\nOne of them, as its next owner reads it:\n\n")
+			if err := unit.WriteInShort(w, o); err != nil {
+				return err
+			}
+			here := typed() + " "
+			in := " --ledger " + shop
+			fmt.Fprintf(w, "\nOpen next:\n  %s  what fails, how often, and how sure that is\n  %s  the whole report of this organ\n",
+				pad(page, len(paper)), pad(paper, len(page)))
+			for _, c := range []struct{ line, what string }{
+				{"where" + in, "what is on the bench, and what each unit waits for"},
+				{"trace 2021-elko-2u2-50" + in, "which units carry parts of a lot that went bad"},
+				{"list" + in, "all units"},
+			} {
+				fmt.Fprintf(w, "  %s%s\n      %s\n", here, c.line, c.what)
+			}
+			if !checked.Clean() {
+				return errFound
+			}
+			return nil
+		})
 	})
 }
+
+// makeDemo makes the example ledger where there is none yet. It is moved into
+// place when it is complete.
+func (a *app) makeDemo(dir, shop string) (made bool, err error) {
+	unfinished := filepath.Join(dir, ".unfinished")
+	entries, err := os.ReadDir(dir)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return false, err
+	}
+	if len(entries) > 0 {
+		text, err := os.ReadFile(filepath.Join(shop, "shop.toml"))
+		if err == nil && bytes.Equal(text, examples.Shop()) {
+			return false, nil
+		}
+		if len(entries) > 1 || entries[0].Name() != filepath.Base(unfinished) {
+			return false, usagef("name another: benchlore demo DIR", "the folder %s is not empty, and what it holds is not the example", dir)
+		}
+	}
+	if err := os.RemoveAll(unfinished); err != nil {
+		return false, err
+	}
+	l, err := examples.Replay(unfinished, a.progress("replaying"))
+	if err != nil {
+		return false, err
+	}
+	if err := l.Close(); err != nil {
+		return false, err
+	}
+	return true, os.Rename(unfinished, shop)
+}
+
+// into writes a file, whole or not at all.
+func (a *app) into(file string, write func(io.Writer) error) error {
+	into := *a
+	into.output = file
+	return into.write(write)
+}
+
+// typed is how the program was started, for a command to be typed next.
+func typed() string {
+	if strings.Contains(filepath.ToSlash(os.Args[0]), "/go-build") {
+		return "go run ./cmd/benchlore"
+	}
+	return os.Args[0]
+}
+
+func pad(s string, n int) string { return fmt.Sprintf("%-*s", n, s) }

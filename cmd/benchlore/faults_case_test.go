@@ -103,11 +103,11 @@ func TestLookAlikesFromElsewhere(t *testing.T) {
 			w.git(aside, "add", ".")
 			w.git(aside, "commit", "-qm", "two lots")
 			w.git(aside, "push", "-q", "origin", "HEAD:main")
-			must(t, w.fair, "add", "note", "--unit", openUnit, "--title", "kept-note")
+			must(t, w.fair, "record", "note", "--unit", openUnit, "--title", "kept-note")
 			for range 2 {
 				says(t, w.fair, exitEnvironment, []string{"differs from", "in case or in how its accents are written alone", "rename one of them where both are"}, "sync")
 			}
-			says(t, w.top, exitEnvironment, []string{"differs from", "git mv"}, "clone", w.bare, filepath.Join(w.top, "new"))
+			says(t, w.top, exitEnvironment, []string{"differs from", "git mv"}, "join", w.bare, filepath.Join(w.top, "new"))
 			if _, err := os.Stat(filepath.Join(w.top, "new")); !os.IsNotExist(err) {
 				t.Errorf("a clone that failed left its folder: %v", err)
 			}
@@ -141,15 +141,15 @@ func TestCaselessDisk(t *testing.T) {
 	}
 	write(t, filepath.Join(office, "shop.toml"), string(shop)+"\n[[remote]]\nname = \"office\"\nurl = '"+bare+"'\nrole = \"own\"\n")
 	does(t, office, "save")
-	does(t, office, "add", "note", "--unit", openUnit, "--title", "kept-note")
+	does(t, office, "record", "note", "--unit", openUnit, "--title", "kept-note")
 	does(t, office, partLine...)
 	does(t, office, "close", closedUnit, "--yes")
 	for _, tag := range alike {
 		says(t, office, exitUsage, []string{"cannot be a folder name"}, "new", "longwave-3", tag)
 	}
 	does(t, office, "sync", "--create")
-	does(t, disk, "clone", bare, fair)
-	does(t, fair, "add", "note", "--unit", closedUnit, "--title", "kept-too")
+	does(t, disk, "join", bare, fair)
+	does(t, fair, "record", "note", "--unit", closedUnit, "--title", "kept-too")
 	does(t, fair, "close", closedUnit, "--yes")
 	does(t, fair, "sync")
 	does(t, office, "sync")

@@ -162,7 +162,7 @@ func TestInitDiskFull(t *testing.T) {
 	failed := 0
 	for pages := 0; ; pages = 2*pages + 1 {
 		free := fill(t, at, pages)
-		code, out := onFaultDay(t, at, []string{"TMPDIR=" + at}, "init", "ledger", "--name", "Halden Street Workshop")
+		code, out := onFaultDay(t, at, []string{"TMPDIR=" + at}, "start", "ledger", "--name", "Halden Street Workshop")
 		free()
 		dir := filepath.Join(at, "ledger")
 		if code != 0 {
@@ -175,7 +175,7 @@ func TestInitDiskFull(t *testing.T) {
 			if strings.Contains(out, "the next command finishes it") {
 				does(t, dir, "save")
 			} else {
-				does(t, at, "init", "ledger", "--name", "Halden Street Workshop")
+				does(t, at, "start", "ledger", "--name", "Halden Street Workshop")
 			}
 		}
 		does(t, dir, "check")

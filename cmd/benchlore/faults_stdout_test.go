@@ -12,7 +12,7 @@ import (
 
 // printing are command lines that print, one for each way of doing it.
 var printing = [][]string{
-	{"show", closedUnit}, {"show", closedUnit, "--json"}, {"log"}, {"log", closedUnit}, {"docs", "fields"}, {"docs"}, {"list"}, {"list", "--json"}, {"where"},
+	{"show", closedUnit}, {"show", closedUnit, "--json"}, {"history"}, {"history", closedUnit}, {"docs", "fields"}, {"docs"}, {"list"}, {"list", "--json"}, {"where"},
 	{"check"}, {"check", "--json"}, {"find", "kept-part"}, {"report", closedUnit}, {"reliability"}, {"help"}, {"--help"}, {"checklist"}, {"order"}, {"schema", "note"},
 	{"completion", "bash"}, {"on"},
 }

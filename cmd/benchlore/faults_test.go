@@ -96,18 +96,18 @@ func layFaults() error {
 	}{
 		{b.dir, signed},
 		{b.dir, [][]string{
-			{"add", "followup", "--unit", closedUnit, "--state", "working", "--said-by", "owner", "--note", "kept-closed"},
+			{"record", "followup", "--unit", closedUnit, "--state", "working", "--said-by", "owner", "--note", "kept-closed"},
 			{"close", closedUnit, "--yes"},
 			{"seal", closedUnit},
-			{"add", "followup", "--unit", closedUnit, "--state", "working", "--said-by", "owner", "--note", "kept-waiting"},
+			{"record", "followup", "--unit", closedUnit, "--state", "working", "--said-by", "owner", "--note", "kept-waiting"},
 			{"part", "power supply", "C14", "failed", "short", "replaced", "10uF/35V", "note=kept-part"},
-			{"add", "note", "--title", "kept-note"},
+			{"record", "note", "--title", "kept-note"},
 		}},
-		{top, [][]string{{"init", "other", "--name", "Lindgate Organ Works"}}},
+		{top, [][]string{{"start", "other", "--name", "Lindgate Organ Works"}}},
 		{other, signed},
 		{other, [][]string{
 			{"new", "nocturne-64", "n64-118", "--maker", "Tessaly", "--name", "Nocturne 64", "--serial", "plate=118"},
-			{"add", "followup", "--state", "working", "--said-by", "owner"},
+			{"record", "followup", "--state", "working", "--said-by", "owner"},
 			{"close", "--yes"},
 			{"seal"},
 			{"handover", "-o", b.packet},
@@ -695,7 +695,7 @@ func TestBesideStockGit(t *testing.T) {
 			for k := range n {
 				mark := fmt.Sprintf("new-%d-%d.", w, k)
 				until(mark, func() (bool, string) {
-					cmd := program(dir, []string{testNow + "=" + faultDay}, "add", "note", "--unit", unit, "--title", mark)
+					cmd := program(dir, []string{testNow + "=" + faultDay}, "record", "note", "--unit", unit, "--title", mark)
 					out, err := cmd.CombinedOutput()
 					again := strings.Contains(string(out), "run the command again") || strings.Contains(string(out), "another git program holds")
 					if err != nil && !again {
@@ -771,7 +771,7 @@ func diskCommands(t *testing.T, at string) []diskCommand {
 	report, packet := filepath.Join(at, "report.html"), filepath.Join(at, "unit.zip")
 	return []diskCommand{
 		{"part", nil, partLine, "new-part", ""},
-		{"add", nil, []string{"add", "note", "--title", "new-note"}, "new-note", ""},
+		{"record", nil, []string{"record", "note", "--title", "new-note"}, "new-note", ""},
 		{"save", [][]string{{"edit"}}, []string{"save"}, "new-edit", ""},
 		{"close", nil, closeLine, "", ""},
 		{"seal", [][]string{closeLine}, []string{"seal", closedUnit}, "", ""},
@@ -780,7 +780,7 @@ func diskCommands(t *testing.T, at string) []diskCommand {
 		{"import", nil, []string{"import", b.sheet}, "new-import", ""},
 		{"report", nil, []string{"report", "-o", report}, "", report},
 		{"adopt", nil, []string{"adopt", b.packet, "--trust", "--by", "mw"}, "", ""},
-		{"amend", [][]string{closeLine, {"correct"}}, []string{"amend", closedFile(t, b.dir), "--reason", "new-reason"}, "new-reason", ""},
+		{"correct", [][]string{closeLine, {"correct"}}, []string{"correct", closedFile(t, b.dir), "--reason", "new-reason"}, "new-reason", ""},
 		{"on", nil, []string{"on", closedUnit}, "", ""},
 	}
 }
@@ -840,7 +840,7 @@ func (c *diskCommand) outside(t *testing.T) {
 // asItWas checks that what a command did not get done has left no trace.
 func (c *diskCommand) asItWas(t *testing.T, dir, before string) {
 	t.Helper()
-	if c.name == "amend" {
+	if c.name == "correct" {
 		// The reason may stand in the file already; the edit must.
 		if b, err := os.ReadFile(filepath.Join(dir, filepath.FromSlash(c.args[1]))); err != nil || !strings.Contains(string(b), "hums") {
 			t.Errorf("the edit is lost: %v\n%s", err, b)

@@ -64,10 +64,7 @@ func kills(t *testing.T) int {
 		}
 		return n
 	}
-	if testing.Short() {
-		return 20
-	}
-	return 80
+	return 40
 }
 
 // victim is one ledger that is written to and killed over and over.
@@ -96,7 +93,7 @@ func TestKilled(t *testing.T) {
 			t.Logf("seed %d, %d kills", seed, n)
 			const guess = 150 * time.Millisecond
 			v := &victim{t: t, rng: rand.New(rand.NewPCG(seed, uint64(k))), seen: map[string]int{},
-				took: map[string]time.Duration{"part": guess, "note": guess, "close": guess, "amend": guess}}
+				took: map[string]time.Duration{"part": guess, "note": guess, "close": guess, "correct": guess}}
 			for i := range n {
 				if i%25 == 0 {
 					v.fresh()
@@ -219,9 +216,9 @@ func (v *victim) command(i int, mark string) (kind string, args []string, stdin 
 	case 0:
 		return "part", []string{"part", "--unit", openUnit, "C14", "failed", "short", "replaced", "10uF/35V", "note=" + mark}, ""
 	case 1:
-		return "note", []string{"add", "note", "--unit", openUnit, "--title", mark}, ""
+		return "note", []string{"record", "note", "--unit", openUnit, "--title", mark}, ""
 	case 2:
-		must(v.t, v.dir, "add", "followup", "--unit", closedUnit, "--state", "working", "--said-by", "owner")
+		must(v.t, v.dir, "record", "followup", "--unit", closedUnit, "--state", "working", "--said-by", "owner")
 		return "close", []string{"close", closedUnit, "--yes"}, ""
 	}
 	list, err := gitOut(v.dir, "ls-tree", "--name-only", "unit/"+closedUnit)
@@ -234,7 +231,7 @@ func (v *victim) command(i int, mark string) (kind string, args []string, stdin 
 			if err != nil {
 				v.t.Fatal(err)
 			}
-			return "amend", []string{"amend", "instruments/" + closedUnit + "/" + f, "--from", "-", "--reason", mark},
+			return "correct", []string{"correct", "instruments/" + closedUnit + "/" + f, "--from", "-", "--reason", mark},
 				strings.Replace(string(text), `state = "working"`, `state = "faulty"`+"\nnote = \"x\"", 1) + "# " + mark + "\n"
 		}
 	}
@@ -249,7 +246,7 @@ func (v *victim) acknowledged(kind, mark, out string) {
 		if strings.Contains(out, "saved instruments/") {
 			v.lines = append(v.lines, mark)
 		}
-	case "amend":
+	case "correct":
 		if _, rest, ok := strings.Cut(out, "unit/"+closedUnit+" "); ok && len(rest) >= 10 {
 			v.lines, v.head = append(v.lines, mark), rest[:10]
 		}

@@ -420,10 +420,10 @@ func showUnit(w io.Writer, u *ledger.Loaded, today schema.Date) error {
 	return nil
 }
 
-func (a *app) logCmd() *cobra.Command {
+func (a *app) historyCmd() *cobra.Command {
 	var shop bool
 	cmd := &cobra.Command{
-		Use:   "log [UNIT]",
+		Use:   "history [UNIT]",
 		Short: "What was recorded and corrected, step by step, with the fields that changed",
 		Long: `Shows the unit's own history: what travels with it. With --shop it shows every
 save of the shop's ledger that touched the unit, those taken back included.`,
@@ -461,7 +461,7 @@ func printLog(w io.Writer, name string, steps []ledger.Step, shop bool) error {
 		if shop {
 			fmt.Fprintf(w, "%s: nothing is recorded\n", name)
 		} else {
-			fmt.Fprintf(w, "%s: nothing is closed yet; see benchlore log --shop\n", name)
+			fmt.Fprintf(w, "%s: nothing is closed yet; see benchlore history --shop\n", name)
 		}
 		return nil
 	}

@@ -38,7 +38,11 @@ func TestMain(m *testing.M) {
 // not pass through it: theirs is the scripts' own.
 type atHome struct{ m *testing.M }
 
+// userHome is the home of whoever runs the tests, where go keeps what it built.
+var userHome string
+
 func (h atHome) Run() int {
+	userHome = os.Getenv("HOME")
 	return testutil.Run(func() int {
 		os.Setenv("GIT_CONFIG_GLOBAL", filepath.Join(os.Getenv("HOME"), ".gitconfig"))
 		return h.m.Run()

@@ -29,7 +29,7 @@ func TestPacksAsItGoes(t *testing.T) {
 		}
 	}
 	note := func(i int) string {
-		return must(t, office, "add", "note", "--unit", openUnit, "--title", fmt.Sprintf("note-%d", i))
+		return must(t, office, "record", "note", "--unit", openUnit, "--title", fmt.Sprintf("note-%d", i))
 	}
 	config(office, "0")
 	config(bare, "0")

@@ -125,7 +125,7 @@ func errKept(p *prompter) error {
 	if data, err := p.draft.Read(); err == nil && data == nil {
 		return usagef("", "nothing was stored, and nothing was typed")
 	}
-	return usagef("go on with: benchlore add "+string(p.what.Kind)+" --unit "+p.what.Unit, "nothing was stored; what was typed is kept")
+	return usagef("go on with: benchlore record "+string(p.what.Kind)+" --unit "+p.what.Unit, "nothing was stored; what was typed is kept")
 }
 
 // save keeps the answers and what is typed. Answers survive a power cut, single

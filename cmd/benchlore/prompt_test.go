@@ -250,7 +250,7 @@ func cmdTypes(ts *testscript.TestScript, neg bool, args []string) {
 func TestPromptIntake(t *testing.T) {
 	dir := copied(t)
 	must(t, dir, "on", "lw3-2204")
-	s := sit(t, dir, nil, "add", "intake")
+	s := sit(t, dir, nil, "record", "intake")
 	s.sees("longwave-3/lw3-2204  intake  2031-03-04  mw")
 	s.sees("comeback")
 	s.keys("rep\rno\r")
@@ -303,7 +303,7 @@ conditions = "motor on"`)
 // Three lines; all keys are typed ahead, faster than anything is shown.
 func TestPromptParts(t *testing.T) {
 	dir := copied(t)
-	s := sit(t, dir, nil, "add", "parts")
+	s := sit(t, dir, nil, "record", "parts")
 	one := "pow\rC1\rf\rsho\rF1\r\r\r63\rNorvane\r"
 	s.keys(one + "a\r")
 	s.keys("\rC14\run\r\r\r\r\ra\r")
@@ -341,7 +341,7 @@ new = {lot = "2030-el-2u2"}`)
 func TestPromptKeystrokes(t *testing.T) {
 	dir := copied(t)
 	keys := "p\rC1\rf\rsh\rF1\r\r\r\r\r\r\r"
-	s := sit(t, dir, nil, "add", "parts")
+	s := sit(t, dir, nil, "record", "parts")
 	s.keys(keys)
 	storedAs(t, s.stored("parts"), `[[part]]
 section = "power supply"
@@ -358,7 +358,7 @@ new = {value = "2200 uF", rating = "35 V"}`)
 
 func TestPromptVerdicts(t *testing.T) {
 	dir := copied(t)
-	s := sit(t, dir, nil, "add", "measurements")
+	s := sit(t, dir, nil, "record", "measurements")
 	s.sees("+15 V rail           limit 14.7 V to 15.6 V")
 	s.keys("+1\t\r\r")
 	s.sees("  limit 14.7 V to 15.6 V")
@@ -406,7 +406,7 @@ func TestPromptKeepsWhatIsTyped(t *testing.T) {
 			if strings.HasSuffix(c.name, "hang-ups") {
 				env = []string{shielded}
 			}
-			s := sit(t, dir, env, "add", "note")
+			s := sit(t, dir, env, "record", "note")
 			s.sees("in a few words")
 			s.keys("the cab\rthe varnish has be")
 			s.sees("the varnish has be")
@@ -414,7 +414,7 @@ func TestPromptKeepsWhatIsTyped(t *testing.T) {
 			if err := judged(dir); err != nil {
 				t.Error(err) // the draft is none of git's business
 			}
-			s = sit(t, dir, nil, "add", "note")
+			s = sit(t, dir, nil, "record", "note")
 			s.sees("a note record of 2031-03-04 is unfinished")
 			s.keys("\r")
 			s.sees("the varnish has be")
@@ -427,16 +427,16 @@ func TestPromptKeepsWhatIsTyped(t *testing.T) {
 // While one prompt is open, another begins a record of its own.
 func TestPromptsSideBySide(t *testing.T) {
 	dir := copied(t)
-	first := sit(t, dir, nil, "add", "note")
+	first := sit(t, dir, nil, "record", "note")
 	first.keys("first\r")
 	first.sees("title              first")
-	second := sit(t, dir, nil, "add", "note")
+	second := sit(t, dir, nil, "record", "note")
 	second.sees("in a few words")
 	second.keys("second\r\x03")
 	second.leaves()
 	first.keys("one\r\r")
 	storedAs(t, first.stored("note"), "note = \"one\"\ntitle = \"first\"")
-	third := sit(t, dir, nil, "add", "note")
+	third := sit(t, dir, nil, "record", "note")
 	third.sees("is unfinished")
 	third.keys("n\r")
 	third.sees("in a few words")
@@ -454,7 +454,7 @@ func TestPromptWithoutColour(t *testing.T) {
 		env  string
 		want bool
 	}{{"NO_COLOR=1", false}, {"NO_COLOR=", true}} {
-		s := sit(t, dir, []string{c.env}, "add", "measurements")
+		s := sit(t, dir, []string{c.env}, "record", "measurements")
 		s.keys("+1\t\r\r15.0")
 		s.sees("inside: limit")
 		s.keys("\x03")
@@ -472,7 +472,7 @@ func TestPromptWithoutColour(t *testing.T) {
 // A terminal that can only print lines gets lines: no sequence at all.
 func TestPromptDumb(t *testing.T) {
 	dir := copied(t)
-	s := sit(t, dir, []string{"TERM=dumb"}, "add", "parts")
+	s := sit(t, dir, []string{"TERM=dumb"}, "record", "parts")
 	s.keys("pow\r")
 	s.sees("part 1, power supply: ref")
 	s.keys("Q9\r")
@@ -487,7 +487,7 @@ func TestPromptDumb(t *testing.T) {
 	if code := s.leaves(); code != exitUsage {
 		t.Errorf("exit code %d", code)
 	}
-	s = sit(t, dir, []string{"TERM=dumb"}, "add", "parts")
+	s = sit(t, dir, []string{"TERM=dumb"}, "record", "parts")
 	s.keys("\r\r")
 	s.sees("new type")
 	s.keys("2N-410\r\r\r")
@@ -510,7 +510,7 @@ new = {type = "2N-410"}`)
 // Off a terminal nothing is asked.
 func TestPromptNeedsATerminal(t *testing.T) {
 	dir := copied(t)
-	cmd := program(dir, nil, "add", "intake")
+	cmd := program(dir, nil, "record", "intake")
 	cmd.Stdin = strings.NewReader("repair\n")
 	out, err := cmd.CombinedOutput()
 	if cmd.ProcessState.ExitCode() != exitUsage || !strings.Contains(string(out), "there is no terminal to ask at") {

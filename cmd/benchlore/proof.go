@@ -452,8 +452,10 @@ two, and who decided, is kept in adopted/MODEL/TAG.toml.`,
 func (a *app) keysCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "keys",
-		Short: "Whose signatures count here: list, add, revoke, rotate",
-		Long: `Lists the keys of signers and revoked, and of git's allowed-signers file, with their
+		Short: "The shop's key, and whose signatures count here",
+		Long: `keys new makes the shop's key. The others say whose signatures count.
+
+Without a word after it, lists the keys of signers and revoked, and of git's allowed-signers file, with their
 fingerprints. signers is an allowed-signers file of OpenSSH, revoked a list of
 keys that count no more, whatever date they sign with.`,
 		Args: args(cobra.NoArgs),
@@ -471,13 +473,13 @@ keys that count no more, whatever date they sign with.`,
 		},
 	}
 	a.printFlags(cmd)
-	cmd.AddCommand(a.keysAddCmd(), a.keysRevokeCmd(), a.keysRotateCmd())
+	cmd.AddCommand(a.keysNewCmd(), a.keysUseCmd(), a.keysAddCmd(), a.keysRevokeCmd(), a.keysRotateCmd())
 	return cmd
 }
 
 func printKeys(w io.Writer, keys []ledger.KeyEntry) {
 	if len(keys) == 0 {
-		fmt.Fprintln(w, "no key is known here; add one with: benchlore keys add MAIL-ADDRESS FILE.pub")
+		fmt.Fprintln(w, "no key is known here; make the shop's key: benchlore keys new")
 		return
 	}
 	for _, k := range keys {
@@ -515,6 +517,93 @@ func keyText(s string) (string, error) {
 	}
 	data, err := os.ReadFile(s)
 	return strings.TrimSpace(string(data)), err
+}
+
+func (a *app) keysNewCmd() *cobra.Command {
+	var file, principal string
+	var open bool
+	cmd := &cobra.Command{
+		Use:   "new",
+		Short: "Make the shop's key and sign with it from now on",
+		Long: `Makes an Ed25519 key as OpenSSH keeps them, has git sign with it in this copy of the
+ledger, and accepts it in signers. It never writes over a key. ssh-keygen, ssh-agent
+and git use the key like any other.
+
+It asks for a passphrase, which is then asked for by every command that signs, unless
+ssh-agent holds the key. Enter alone makes a key that whoever reads the file can use.
+
+The key goes to .ssh in your home folder. It is not in the ledger and in no backup of
+it: keep a copy of it elsewhere, such as on a memory stick in the safe. Give its
+fingerprint to buyers by another way than the packet: on the invoice, on the shop's
+own page, by telephone.`,
+		Args: args(cobra.NoArgs),
+		RunE: func(*cobra.Command, []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				var pass []byte
+				if !open && !a.dryRun {
+					var err error
+					if pass, err = a.newPassphrase(); err != nil {
+						return err
+					}
+				}
+				k, err := l.MakeKey(file, principal, pass)
+				if err != nil {
+					return err
+				}
+				if a.json || a.dryRun {
+					return a.signing(k, "would make")
+				}
+				fmt.Fprintf(a.out, "the shop's key is in %s\n  it is in no backup of the ledger: keep a copy of it elsewhere\n", k.File)
+				fmt.Fprintf(a.out, "its fingerprint is %s\n  give it to buyers by another way than the packet\n", k.Fingerprint)
+				return a.signing(k, "")
+			})
+		},
+	}
+	cmd.Flags().StringVar(&file, "file", "", "where the key goes, outside the ledger; left out: .ssh in your home folder")
+	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` it is accepted for; left out: yours, as git has it")
+	cmd.Flags().BoolVar(&open, "no-passphrase", false, "do not ask for a passphrase: whoever reads the file can sign with it")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func (a *app) keysUseCmd() *cobra.Command {
+	var principal string
+	cmd := &cobra.Command{
+		Use:   "use FILE",
+		Short: "Sign with a key you have, from now on",
+		Long: `Has git sign in this copy of the ledger with the key in FILE, private or public, and
+accepts it in signers where it is not accepted yet: the shop's key on a second
+bench, or a key that took over from another.`,
+		Args: args(cobra.ExactArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				k, err := l.SignWith(list[0], principal)
+				if err != nil {
+					return err
+				}
+				return a.signing(k, "would sign with")
+			})
+		},
+	}
+	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` it is accepted for; left out: yours, as git has it")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+// signing says with which key this copy of the ledger signs now.
+func (a *app) signing(k ledger.Signing, would string) error {
+	if a.json {
+		return a.printJSON(k)
+	}
+	if a.dryRun {
+		_, err := fmt.Fprintf(a.out, "%s %s\n", would, k.File)
+		return err
+	}
+	if k.Subject != "" {
+		fmt.Fprintf(a.out, "saved %s\n  %s\n", strings.Join(k.Files, ", "), k.Subject)
+	}
+	_, err := fmt.Fprintf(a.out, "this copy of the ledger signs with %s from now on\n", k.Fingerprint)
+	return err
 }
 
 func (a *app) keysAddCmd() *cobra.Command {
@@ -578,8 +667,8 @@ travels in every seal made from now on, so that whoever trusts the old key can
 trust the new one. OLD and NEW are private keys, or public ones whose private
 key lies beside them or is held by ssh-agent.
 
-Choose the new key for signing afterwards: git config user.signingkey NEW. A key
-that was stolen is not rotated but revoked.`,
+Sign with the new key from then on: benchlore keys use NEW. A key that was stolen
+is not rotated but revoked.`,
 		Args: args(cobra.ExactArgs(2)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {

@@ -20,12 +20,14 @@ func (a *app) root() *cobra.Command {
 		Use:           "benchlore",
 		Short:         "Service history of restored instruments, kept in git",
 		Long:          longHelp,
+		Version:       versionWords(buildInfo()),
 		SilenceUsage:  true,
 		SilenceErrors: true,
 		Args:          args(cobra.NoArgs),
 		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.PersistentFlags().StringVar(&a.ledgerDir, "ledger", "", "`DIR` of the ledger; left out: the one around the working directory")
+	root.SetVersionTemplate("benchlore {{.Version}}\n")
 	root.SetFlagErrorFunc(flagError)
 	setUsage(root)
 	root.AddGroup(
@@ -39,9 +41,9 @@ func (a *app) root() *cobra.Command {
 		id   string
 		cmds []*cobra.Command
 	}{
-		{"start", []*cobra.Command{a.demoCmd(), a.initCmd(), a.cloneCmd(), a.newCmd(), a.schemaCmd(), a.docsCmd()}},
-		{"bench", []*cobra.Command{a.onCmd(), a.whereCmd(), a.partCmd(), a.addCmd(), a.sheetCmd(), a.importCmd(), a.photoCmd(), a.attachCmd(), a.saveCmd(), a.undoCmd(), a.amendCmd()}},
-		{"look", []*cobra.Command{a.listCmd(), a.showCmd(), a.logCmd(), a.reportCmd(), a.labelCmd(), a.findCmd(), a.traceCmd(), a.reliabilityCmd()}},
+		{"start", []*cobra.Command{a.demoCmd(), a.startCmd(), a.joinCmd(), a.newCmd(), a.schemaCmd(), a.docsCmd()}},
+		{"bench", []*cobra.Command{a.onCmd(), a.whereCmd(), a.partCmd(), a.recordCmd(), a.sheetCmd(), a.importCmd(), a.photoCmd(), a.attachCmd(), a.saveCmd(), a.undoCmd(), a.correctCmd()}},
+		{"look", []*cobra.Command{a.listCmd(), a.showCmd(), a.historyCmd(), a.reportCmd(), a.labelCmd(), a.findCmd(), a.traceCmd(), a.reliabilityCmd()}},
 		{"keep", []*cobra.Command{a.checkCmd(), a.checklistCmd(), a.orderCmd(), a.closeCmd(), a.learnCmd(), a.syncCmd(), a.settleCmd(), a.backupCmd(), a.restoreCmd()}},
 		{"prove", []*cobra.Command{a.sealCmd(), a.handoverCmd(), a.verifyCmd(), a.adoptCmd(), a.keysCmd()}},
 	} {

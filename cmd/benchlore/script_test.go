@@ -11,6 +11,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"unicode/utf8"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
@@ -81,6 +82,7 @@ func TestScripts(t *testing.T) {
 			"lacks":   cmdLacks,
 			"append":  cmdAppend,
 			"types":   cmdTypes,
+			"fits":    cmdFits,
 		},
 	})
 }
@@ -226,6 +228,23 @@ func cmdInplace(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("%s does not hold %q", args[0], old)
 	}
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(strings.ReplaceAll(data, old, unescape(ts, args[2]))), 0o666))
+}
+
+// cmdFits fails where what a command printed has more lines, or wider ones.
+func cmdFits(ts *testscript.TestScript, neg bool, args []string) {
+	plainCmd(ts, neg, args, 2, "fits LINES COLUMNS")
+	var lines, columns int
+	_, err := fmt.Sscan(strings.Join(args, " "), &lines, &columns)
+	ts.Check(err)
+	printed := strings.Split(strings.TrimSuffix(ts.ReadFile("stdout"), "\n"), "\n")
+	if len(printed) > lines {
+		ts.Fatalf("%d lines were printed, want %d at most", len(printed), lines)
+	}
+	for _, line := range printed {
+		if utf8.RuneCountInString(line) > columns {
+			ts.Fatalf("wider than %d columns: %s", columns, line)
+		}
+	}
 }
 
 // cmdAppend adds the text of a file to the end of another.

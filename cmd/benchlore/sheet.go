@@ -99,7 +99,7 @@ and stays in is "left".`,
 				fmt.Fprintf(a.out, "%s: %s of %s in %s\n", name, plural(len(s.Rows), "row"), s.Kind, a.output)
 				a.powerLine(u.Unit)
 				if u.Unit.OpenJob() == nil && len(u.Unit.Jobs) > 0 {
-					fmt.Fprintf(a.out, "no job of %s is open: before it can be imported, add its intake\n", name)
+					fmt.Fprintf(a.out, "no job of %s is open: before it can be imported, record its intake\n", name)
 				}
 				if format != "html" && format != "htm" {
 					fmt.Fprintf(a.out, "next: fill it in, then benchlore import %s\n", a.output)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -10,16 +11,17 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
+	"benchlore/ledger/gitstore"
 	"benchlore/schema"
 )
 
-func (a *app) initCmd() *cobra.Command {
+func (a *app) startCmd() *cobra.Command {
 	var shop schema.Shop
 	var technicians []string
 	cmd := &cobra.Command{
-		Use:   "init [DIR]",
+		Use:   "start [DIR]",
 		Short: "Start a ledger",
-		Example: `  benchlore init ledger --name "Halden Street Workshop" --currency EUR \
+		Example: `  benchlore start ledger --name "Halden Street Workshop" --currency EUR \
     --technician "mw=Maren Wickstead <maren@halden-street.example>"`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
@@ -93,6 +95,9 @@ func parseTechnician(s string) (schema.Technician, error) {
 // technicianFromGit is whom git knows, by the initials.
 func technicianFromGit() (schema.Technician, error) {
 	id, err := ledger.GlobalIdentity()
+	if _, nobody := errors.AsType[*gitstore.IdentityError](err); nobody {
+		return schema.Technician{}, usagef(`say who: --technician "mw=Maren Wickstead <maren@halden-street.example>"`, "it is not clear who is at the bench")
+	}
 	if err != nil {
 		return schema.Technician{}, err
 	}
@@ -147,7 +152,7 @@ serial numbers stand inside. A model the ledger does not have is started empty.`
 				}
 				fmt.Fprintf(a.out, "%s: %s, %s\n", name, verb, strings.Join(res.Files, ", "))
 				if on {
-					fmt.Fprintf(a.out, "on the bench: %s\nnext: benchlore add intake --reason overhaul --works partly\n", name)
+					fmt.Fprintf(a.out, "on the bench: %s\nnext: benchlore record intake --reason overhaul --works partly\n", name)
 				}
 				return nil
 			})
@@ -174,8 +179,8 @@ know TOML complete and check with them.
 
 With --wire editors that use the taplo language server find them by themselves in
 this copy of the ledger: the schemas go below .git, and a file .taplo.toml, which
-git is told to pass over, says which file goes by which. init does that for a new
-ledger; a clone needs it once, and so does a new version of this program.`,
+git is told to pass over, says which file goes by which. start does that for a new
+ledger; a copy made by join or git needs it once, and so does a new version of this program.`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			switch {

@@ -313,9 +313,9 @@ func (a *app) listConflicts(l *ledger.Ledger, file string) error {
 	return errFound
 }
 
-func (a *app) cloneCmd() *cobra.Command {
+func (a *app) joinCmd() *cobra.Command {
 	cmd := &cobra.Command{
-		Use:   "clone ADDRESS DIR",
+		Use:   "join ADDRESS DIR",
 		Short: "Copy the shop's ledger from its server onto another bench",
 		Long: `Copies a ledger whole: every record, every unit's own history, every seal. The remote
 in its shop.toml is where benchlore sync sends what is written here.

@@ -56,13 +56,13 @@ func newTrade(t *testing.T) *trade {
 			args []string
 		}{
 			{office, []string{"save"}},
-			{office, []string{"add", "note", "--unit", closedUnit, "--title", "first"}},
+			{office, []string{"record", "note", "--unit", closedUnit, "--title", "first"}},
 			{office, []string{"close", closedUnit, "--yes"}},
 			{office, []string{"sync", "--create"}},
-			{traded.dir, []string{"clone", "office.git", "fair"}},
-			{office, []string{"add", "note", "--unit", openUnit, "--title", "from-the-office"}},
+			{traded.dir, []string{"join", "office.git", "fair"}},
+			{office, []string{"record", "note", "--unit", openUnit, "--title", "from-the-office"}},
 			{office, []string{"sync"}},
-			{fair, []string{"add", "note", "--unit", openUnit, "--title", "from-the-fair"}},
+			{fair, []string{"record", "note", "--unit", openUnit, "--title", "from-the-fair"}},
 		} {
 			if traded.err = run(c.dir, c.args...); traded.err != nil {
 				return
@@ -171,19 +171,19 @@ func TestSyncFaults(t *testing.T) {
 		{"another branch", func(w *trade) { w.git(w.fair, "switch", "-qc", "aside") }, `the ledger is kept on main`, func(w *trade) { w.git(w.fair, "switch", "-q", "main") }},
 		{"a shallow clone", func(w *trade) {
 			os.RemoveAll(w.fair)
-			must(w.t, w.office, "add", "note", "--unit", openUnit, "--title", "from-the-fair")
+			must(w.t, w.office, "record", "note", "--unit", openUnit, "--title", "from-the-fair")
 			must(w.t, w.office, "sync")
 			w.git(w.top, "clone", "-q", "--depth", "1", "file://"+filepath.ToSlash(w.bare), w.fair)
 		}, `git fetch --unshallow`, func(w *trade) { w.git(w.fair, "fetch", "-q", "--unshallow") }},
 		{"a clone of main alone", func(w *trade) {
 			os.RemoveAll(w.fair)
-			must(w.t, w.office, "add", "note", "--unit", openUnit, "--title", "from-the-fair")
+			must(w.t, w.office, "record", "note", "--unit", openUnit, "--title", "from-the-fair")
 			must(w.t, w.office, "sync")
 			w.git(w.top, "clone", "-q", "--single-branch", "--branch", "main", "file://"+filepath.ToSlash(w.bare), w.fair)
 		}, "", nil},
 		{"a clone that converts line endings and has no case", func(w *trade) {
 			os.RemoveAll(w.fair)
-			must(w.t, w.office, "add", "note", "--unit", openUnit, "--title", "from-the-fair")
+			must(w.t, w.office, "record", "note", "--unit", openUnit, "--title", "from-the-fair")
 			must(w.t, w.office, "sync")
 			w.git(w.top, "clone", "-q", "-c", "core.autocrlf=true", "-c", "core.eol=crlf", "-c", "core.ignorecase=true", w.bare, w.fair)
 		}, "", nil},
@@ -240,7 +240,7 @@ func TestSyncCrowd(t *testing.T) {
 				case 0:
 					out, err = program(dir, nil, "sync").CombinedOutput()
 				case 1:
-					out, err = program(dir, []string{testRandom + "=" + mark}, "add", "note", "--unit", openUnit, "--title", mark).CombinedOutput()
+					out, err = program(dir, []string{testRandom + "=" + mark}, "record", "note", "--unit", openUnit, "--title", mark).CombinedOutput()
 					if err == nil {
 						mu.Lock()
 						marks = append(marks, mark)

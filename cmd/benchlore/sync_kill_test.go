@@ -15,6 +15,7 @@ import (
 // while it backs up. What had been acknowledged is there after the next
 // exchange, on both benches, and stock git finds nothing wrong anywhere.
 func TestSyncKilled(t *testing.T) {
+	t.Parallel()
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 9))
@@ -33,7 +34,7 @@ func TestSyncKilled(t *testing.T) {
 	must(t, office, "save")
 	must(t, office, "close", closedUnit, "--yes", "--dry-run")
 	must(t, office, "sync", "--create")
-	must(t, top, "clone", bare, fair)
+	must(t, top, "join", bare, fair)
 	if err := os.Mkdir(stick, 0o777); err != nil {
 		t.Fatal(err)
 	}
@@ -48,7 +49,7 @@ func TestSyncKilled(t *testing.T) {
 		if i%5 == 4 {
 			unit = closedUnit // something to close
 		}
-		cmd := program(dir, []string{testRandom + "=" + mark}, "add", "note", "--unit", unit, "--title", mark)
+		cmd := program(dir, []string{testRandom + "=" + mark}, "record", "note", "--unit", unit, "--title", mark)
 		if out, err := cmd.CombinedOutput(); err != nil {
 			t.Fatalf("%v\n%s", err, out)
 		}

@@ -1,6 +1,7 @@
 package gitstore
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -268,6 +269,47 @@ func expandPath(p, file string) (string, error) {
 		return filepath.FromSlash(p), nil
 	}
 	return filepath.Join(filepath.Dir(file), filepath.FromSlash(p)), nil
+}
+
+func (r *Repo) configFile() string { return filepath.Join(r.GitDir, "config") }
+
+// Setting is a key of the configuration, "section.name" in lower case, and its value.
+type Setting struct{ Key, Value string }
+
+// SetConfig sets keys in the repository's own configuration, under git's lock and
+// as a whole. They go to its end, where they win over what stands before.
+// Errors: *BusyError, *ForeignLockError, *WriteError, or ctx's.
+func (r *Repo) SetConfig(ctx context.Context, timeout time.Duration, settings ...Setting) error {
+	tx, err := r.Lock(ctx, timeout)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	name := r.configFile()
+	if err := tx.acquire(ctx, name, time.Now().Add(timeout)); err != nil {
+		return err
+	}
+	text, err := os.ReadFile(name)
+	if err != nil {
+		return &ConfigError{File: name, Reason: err.Error()}
+	}
+	if n := len(text); n > 0 && text[n-1] != '\n' {
+		text = append(text, '\n')
+	}
+	section := ""
+	for _, s := range settings {
+		own, key, _ := strings.Cut(s.Key, ".")
+		if own != section {
+			section = own
+			text = fmt.Appendf(text, "[%s]\n", section)
+		}
+		value := strings.NewReplacer(`\`, `\\`, `"`, `\"`, "\n", `\n`, "\t", `\t`).Replace(s.Value)
+		text = fmt.Appendf(text, "\t%s = \"%s\"\n", key, value)
+	}
+	if err := r.replace(name, text); err != nil {
+		return &WriteError{name, err}
+	}
+	return nil
 }
 
 // Get returns the last value of a key.

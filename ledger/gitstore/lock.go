@@ -213,7 +213,7 @@ func (r *Repo) dropDeadLocks(j *journal) error {
 	if !strings.HasPrefix(string(marker), r.lockMarker()) {
 		return nil // cut short before any lock file was made
 	}
-	names := []string{r.indexFile(), filepath.Join(r.GitDir, "packed-refs")}
+	names := []string{r.indexFile(), filepath.Join(r.GitDir, "packed-refs"), r.configFile()}
 	if j != nil {
 		for _, u := range j.Refs {
 			names = append(names, r.refFile(u.Name))

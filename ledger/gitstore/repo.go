@@ -64,7 +64,8 @@ type InitOptions struct {
 }
 
 // Init creates a repository as `git init` does, in dir, which is made when
-// missing. It refuses a directory that is one already or lies inside one.
+// missing. It refuses a directory that is one already or lies inside one that
+// does not ignore it.
 func Init(dir string, opt InitOptions) (*Repo, error) {
 	dir, err := filepath.Abs(dir)
 	if err != nil {
@@ -72,13 +73,18 @@ func Init(dir string, opt InitOptions) (*Repo, error) {
 	}
 	for up := dir; ; up = filepath.Dir(up) {
 		if _, err := os.Lstat(filepath.Join(up, ".git")); err == nil {
-			remedy := "use it, or choose another folder"
-			reason := "is a git repository already"
-			if up != dir {
-				reason = fmt.Sprintf("lies inside the git repository %q", up)
-				remedy = "choose a folder outside it"
+			if up == dir {
+				return nil, &UnsupportedError{Path: dir, Reason: "is a git repository already", Remedy: "use it, or choose another folder"}
 			}
-			return nil, &UnsupportedError{Path: dir, Reason: reason, Remedy: remedy}
+			ignored, err := ignoredBy(up, dir)
+			if err != nil {
+				return nil, err
+			}
+			if ignored {
+				break
+			}
+			return nil, &UnsupportedError{Path: dir, Reason: fmt.Sprintf("lies inside the git repository %q", up),
+				Remedy: "choose a folder outside it, or one that its .gitignore names"}
 		}
 		if up == filepath.Dir(up) {
 			break

@@ -2,10 +2,14 @@ package gitstore
 
 import (
 	"bytes"
+	"crypto/ed25519"
+	"crypto/x509"
+	"encoding/pem"
 	"errors"
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"strings"
 
 	"github.com/hiddeco/sshsig"
@@ -132,6 +136,9 @@ func signerFromFile(key, file string, ask Passphrase) (Signer, error) {
 		}
 		s, err = ssh.ParsePrivateKeyWithPassphrase(text, pass)
 		clear(pass)
+		if errors.Is(err, x509.IncorrectPasswordError) {
+			return nil, &SignerError{Key: key, Reason: "this is not its passphrase"}
+		}
 	}
 	if err != nil {
 		return nil, &SignerError{key, fmt.Sprintf("%q is not an SSH private key that can be read here", private), err}
@@ -140,6 +147,92 @@ func signerFromFile(key, file string, ask Passphrase) (Signer, error) {
 		return nil, &SignerError{Key: key, Reason: fmt.Sprintf("%q is not the private key of this public key", private)}
 	}
 	return newSigner(key, s)
+}
+
+// SigningKey is the public key of user.signingkey, which needs no passphrase and
+// no agent; nil where none is chosen or it cannot be read.
+func SigningKey(cfg *Config) ssh.PublicKey {
+	key, _ := cfg.Get("user.signingkey")
+	if pub, _, _, _, err := ssh.ParseAuthorizedKey([]byte(strings.TrimPrefix(key, "key::"))); err == nil {
+		return pub
+	}
+	file, ok, err := cfg.Path("user.signingkey")
+	if !ok || err != nil {
+		return nil
+	}
+	pub, err := PublicKey(file)
+	if err != nil {
+		return nil
+	}
+	return pub
+}
+
+// PublicKey reads the public key of a key file, private or public. An encrypted
+// one is not opened. Error: *SignerError.
+func PublicKey(file string) (ssh.PublicKey, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return nil, &SignerError{file, "the key file cannot be read", err}
+	}
+	if pub, _, _, _, err := ssh.ParseAuthorizedKey(text); err == nil {
+		return pub, nil
+	}
+	s, err := ssh.ParsePrivateKey(text)
+	if err == nil {
+		return s.PublicKey(), nil
+	}
+	if locked, ok := errors.AsType[*ssh.PassphraseMissingError](err); ok && locked.PublicKey != nil {
+		return locked.PublicKey, nil
+	}
+	if pub := publicKeyBeside(file); pub != nil {
+		return pub, nil
+	}
+	return nil, &SignerError{file, "this is no SSH key that can be read here", err}
+}
+
+// WriteKey makes an Ed25519 key pair: the private key as OpenSSH keeps it, for
+// its owner's eyes only, in file, which must not be there yet, and the public one
+// in file.pub. The private key is encrypted where a passphrase is given.
+func WriteKey(file, comment string, passphrase []byte) (ssh.PublicKey, error) {
+	public, private, err := ed25519.GenerateKey(nil)
+	if err != nil {
+		return nil, err
+	}
+	pub, err := ssh.NewPublicKey(public)
+	if err != nil {
+		return nil, err
+	}
+	var block *pem.Block
+	if len(passphrase) > 0 {
+		block, err = ssh.MarshalPrivateKeyWithPassphrase(private, comment, passphrase)
+	} else {
+		block, err = ssh.MarshalPrivateKey(private, comment)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if err := os.MkdirAll(filepath.Dir(file), 0o700); err != nil {
+		return nil, &WriteError{file, err}
+	}
+	line := strings.TrimSuffix(string(ssh.MarshalAuthorizedKey(pub)), "\n") + " " + comment + "\n"
+	for _, f := range []struct {
+		name string
+		data []byte
+		mode os.FileMode
+	}{{file, pem.EncodeToMemory(block), 0o600}, {file + ".pub", []byte(line), 0o644}} {
+		out, err := os.OpenFile(f.name, os.O_CREATE|os.O_EXCL|os.O_WRONLY, f.mode)
+		if err == nil {
+			_, err = out.Write(f.data)
+			err = errors.Join(err, out.Sync(), out.Close())
+		}
+		if err != nil {
+			return nil, &WriteError{f.name, err}
+		}
+	}
+	if err := syncDir(filepath.Dir(file)); err != nil {
+		return nil, &WriteError{file, err}
+	}
+	return pub, nil
 }
 
 func publicKeyBeside(private string) ssh.PublicKey {

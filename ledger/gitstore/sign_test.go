@@ -197,7 +197,7 @@ func TestSignerRefusals(t *testing.T) {
 		{"no such file", filepath.Join(home, "none"), "ssh", nil, "cannot be read"},
 		{"passphrase and nobody to ask", locked, "ssh", nil, "ssh-add"},
 		{"passphrase not given", locked, "ssh", func(string) ([]byte, error) { return nil, refused }, "no terminal"},
-		{"wrong passphrase", locked, "ssh", func(string) ([]byte, error) { return []byte("x"), nil }, "can be read"},
+		{"wrong passphrase", locked, "ssh", func(string) ([]byte, error) { return []byte("x"), nil }, "not its passphrase"},
 		{"no key in the file", filepath.Join(home, "nonsense"), "ssh", nil, "can be read"},
 		{"pair that does not match", filepath.Join(home, "swapped.pub"), "ssh", nil, "not the private key"},
 		{"literal without agent", pubText(t, other), "ssh", nil, "agent"},

@@ -598,7 +598,7 @@ func (b *builder) intake(c *schema.Collector, f *File, r *schema.Intake) {
 			}
 		}
 		if !ok {
-			c.Errorf("comeback.release", "this unit has no earlier release %q => name the release by its file name without .toml; see benchlore log", r.Comeback.Release)
+			c.Errorf("comeback.release", "this unit has no earlier release %q => name the release by its file name without .toml; see benchlore history", r.Comeback.Release)
 		}
 	}
 }

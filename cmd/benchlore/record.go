@@ -65,11 +65,11 @@ func ledgerPath(l *ledger.Ledger, p string) (string, error) {
 	return "", usagef("name a file of the ledger", "%s lies outside the ledger", p)
 }
 
-func (a *app) addCmd() *cobra.Command {
+func (a *app) recordCmd() *cobra.Command {
 	cmd := &cobra.Command{
-		Use:   "add KIND",
-		Short: "Add a record, from prompts, flags, a file, standard input or an editor",
-		Long: `Adds one record to a unit. With flags the record is made of them; with --from it
+		Use:   "record KIND",
+		Short: "Store a record, from prompts, flags, a file, standard input or an editor",
+		Long: `Stores one record of a unit. With flags the record is made of them; with --from it
 is taken from a file or standard input as it is; with --edit $EDITOR opens on a
 template that lists every key; with none of these it is asked for at the
 terminal, key by key. What can be read is stored, errors and all, while the job
@@ -80,33 +80,33 @@ Tables are given as TOML: --fault 'id = "F1", symptom = "hum"'.
 Prompts: the start of a word is enough where a list is offered, Tab completes,
 the arrows choose. Enter alone takes what stands in brackets, or leaves the key
 out; - leaves it out where there are brackets. Esc goes back. Ctrl-C stops; what
-was typed is kept, and offered the next time the same kind is added.`,
-		Example: `  benchlore add intake --reason overhaul --works partly --fault 'id = "F1", symptom = "hum"'
-  benchlore add soak --duration "24 h" --cycles 6
-  benchlore add measurements --from readings.toml
-  benchlore add note
-  benchlore add note --edit`,
+was typed is kept, and offered the next time the same kind is recorded.`,
+		Example: `  benchlore record intake --reason overhaul --works partly --fault 'id = "F1", symptom = "hum"'
+  benchlore record soak --duration "24 h" --cycles 6
+  benchlore record measurements --from readings.toml
+  benchlore record note
+  benchlore record note --edit`,
 		Args: args(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return usagef("the kinds are: "+strings.Join(append(schema.Kind("").Words(), "book"), ", "), "which kind of record?")
 		},
 	}
 	for _, k := range schema.Kind("").Words() {
-		cmd.AddCommand(a.addKindCmd(schema.Kind(k)))
+		cmd.AddCommand(a.recordKindCmd(schema.Kind(k)))
 	}
-	cmd.AddCommand(a.addBookCmd())
+	cmd.AddCommand(a.recordBookCmd())
 	return cmd
 }
 
-// addKindCmd makes the command for one kind, with a flag for every key.
-func (a *app) addKindCmd(kind schema.Kind) *cobra.Command {
+// recordKindCmd makes the command for one kind, with a flag for every key.
+func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 	var unitFlag, byFlag, dateFlag, from string
 	var edit bool
 	rec := schema.New(kind)
 	set := &flagSet{}
 	cmd := &cobra.Command{
 		Use:   string(kind),
-		Short: "Add a record of kind " + string(kind),
+		Short: "Store a record of kind " + string(kind),
 		Args:  args(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -158,7 +158,7 @@ func (a *app) addKindCmd(kind schema.Kind) *cobra.Command {
 					}
 				}
 				if got, _ := schema.DecodeRecord("the record", data); got != nil && got.Head().Kind != kind && got.Head().Kind != "" {
-					return usagef("use: benchlore add "+string(got.Head().Kind), "the record says it is of kind %q, not %q", got.Head().Kind, kind)
+					return usagef("use: benchlore record "+string(got.Head().Kind), "the record says it is of kind %q, not %q", got.Head().Kind, kind)
 				}
 				s, err := l.Add(name, "", data)
 				if err != nil {
@@ -328,7 +328,7 @@ func (a *app) edit(text []byte, what string) ([]byte, error) {
 	return data, os.Remove(name)
 }
 
-func (a *app) addBookCmd() *cobra.Command {
+func (a *app) recordBookCmd() *cobra.Command {
 	var unitFlag, byFlag, dateFlag string
 	var b schema.Book
 	var kind, amount, timeSpent string
