@@ -17,7 +17,7 @@ var firstStay = with(restored, map[string]string{"2021-03-10-release-aaah": "", 
 
 func checklistOf(t *testing.T, records map[string]string, change func(*ChecklistInput)) *Checklist {
 	t.Helper()
-	in := benchInput(t, benchInstrument, benchModel, records)
+	in := benchOf(t, benchInstrument, benchModel, records)
 	c := ChecklistInput{Unit: in.Unit, Shop: in.Shop, Today: date(t, "2021-03-10"), Problems: in.Unit.Problems}
 	if change != nil {
 		change(&c)

@@ -12,7 +12,7 @@ const (
 )
 
 func TestLabelSays(t *testing.T) {
-	fixtures := pageFixtures(t)
+	fixtures := labelled(t)
 	for _, c := range []struct {
 		name, statement string
 		want            []string
@@ -53,7 +53,7 @@ func TestLabelSerial(t *testing.T) {
 // TestLabelOnPaper reads the code from the label as it comes out of a printer of
 // 300 dots, the card of 150 dots, to the inch, and looks that everything on it is there and whole.
 func TestLabelOnPaper(t *testing.T) {
-	for name, p := range pageFixtures(t) {
+	for name, p := range labelled(t) {
 		for _, size := range []struct {
 			LabelSize
 			dots string
@@ -93,7 +93,7 @@ func TestLabelOnPaper(t *testing.T) {
 }
 
 func TestLabelSVG(t *testing.T) {
-	for name, p := range pageFixtures(t) {
+	for name, p := range labelled(t) {
 		l := LabelFor(p, testHead, "")
 		var b bytes.Buffer
 		if err := l.WriteSVG(&b, LabelTape); err != nil {
@@ -113,5 +113,20 @@ func TestLabelSVG(t *testing.T) {
 		if strings.Contains(svg, "<script") || strings.Contains(svg, "onerror=alert(2)>") {
 			t.Errorf("%s: a record's markup is markup here", name)
 		}
+	}
+}
+
+// labelled are reports as labels are made from.
+func labelled(t testing.TB) map[string]*Provenance {
+	t.Helper()
+	build := func(instrument, model string, records map[string]string) *Provenance {
+		b := benchOf(t, instrument, model, records)
+		return BuildProvenance(ProvenanceInput{Unit: b.Unit, Shop: b.Shop, Families: b.Families, Closed: true, AsOf: b.AsOf})
+	}
+	return map[string]*Provenance{
+		"restored": build(benchInstrument, benchModel, restored),
+		"on the bench": build(benchInstrument, benchModel, map[string]string{
+			"2021-03-01-intake-aaaa": restored["2021-03-01-intake-aaaa"], "2021-03-05-parts-aaac": restored["2021-03-05-parts-aaac"]}),
+		"nothing recorded": build("format = 1\nuuid = \"0b0f4f0e-6d55-4a52-8c50-6f1f4dbd7a01\"\nmaker = \"Tessaly\"\nmodel = \"Nocturne 64\"\n", "", nil),
 	}
 }

@@ -24,7 +24,7 @@ by = "mw"
 // waiting is a unit with an open job and these part lines.
 func waiting(t testing.TB, lines string) *unit.Unit {
 	t.Helper()
-	return benchInput(t, benchInstrument, benchModel, with(firstStay, map[string]string{"2021-03-05-parts-aaac": "",
+	return benchOf(t, benchInstrument, benchModel, with(firstStay, map[string]string{"2021-03-05-parts-aaac": "",
 		"2021-03-06-mod-aaad": "", "2021-03-09-parts-aaaz": waitingParts + lines})).Unit
 }
 
@@ -126,7 +126,7 @@ func TestUsageCountsEveryJob(t *testing.T) {
 			"[[part]]\nsection = \"power supply\"\nref = \"C2\"\nfound = \"ok\"\naction = \"replaced\"\nnew = {value = \"470 uF\", rating = \"35 V\", lot = \"ax\"}\n" +
 			"[[part]]\nsection = \"power supply\"\nref = \"C3\"\nfound = \"ok\"\naction = \"pending\"\nnew = {value = \"470 uF\", rating = \"35 V\", lot = \"ax\"}\n" +
 			"[[part]]\nsection = \"power supply\"\nfamily = \"board/joint\"\ncount = 5\nfound = \"ok\"\naction = \"replaced\"\nnew = {lot = \"ax\"}\n"})
-	u := benchInput(t, benchInstrument, benchModel, records).Unit
+	u := benchOf(t, benchInstrument, benchModel, records).Unit
 	n := Usage{}
 	n.Add(u)
 	if n["ax"] != 3+1+5 {

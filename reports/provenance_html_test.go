@@ -306,18 +306,6 @@ func pageWords(doc *html.Node) []string {
 	return words
 }
 
-// A span may end within a word ("2021-03-01,"), so words are compared run
-// together: without any white space.
-func squeezed(words []string) string {
-	var s strings.Builder
-	for _, w := range words {
-		if w != "-" && strings.Trim(w, "─") != "" {
-			s.WriteString(w)
-		}
-	}
-	return s.String()
-}
-
 // Text, page and JSON say the same: page one fact by fact, the rest letter by
 // letter in the same order.
 func TestPageAgrees(t *testing.T) {
@@ -534,7 +522,7 @@ func TestStrip(t *testing.T) {
 	}
 	pic := left.strip(&found)
 	svg := pic.render("x", false)
-	checkSVG(t, "strip", svg)
+	checkSVG(t, "strip", svg, pictureWidth)
 	// By hand: four values as left and three as found.
 	if !strings.Contains(pic.desc, "4 of 4 values measured, in cent, lowest -0.4 at key:3, highest 1.0 at key:4. 0 outside the limit") ||
 		!strings.Contains(pic.desc, "as found: lowest -0.40, highest 2.5.") {
@@ -546,7 +534,7 @@ func TestStrip(t *testing.T) {
 	// Limits that differ from position to position, and a flat line of values.
 	odd := TableReport{Point: "gap", Unit: "mm", Measured: 3, Positions: []string{"key:1", "key:2", "key:3"}, Values: []string{"1,5", "1.5", "1.5"},
 		LimitSpans: []LimitSpan{{"key:1", "key:1", "", "2"}, {"key:2", "key:3", "1", ""}, {"key:9", "key:9", "1", "2"}}}
-	checkSVG(t, "odd", odd.strip(nil).render("y", true)+"")
+	checkSVG(t, "odd", odd.strip(nil).render("y", true)+"", pictureWidth)
 }
 
 func TestMark(t *testing.T) {

@@ -6,15 +6,6 @@ import (
 	"time"
 )
 
-// Paper is the size of a page, width and height in millimetres.
-type Paper struct{ Width, Height float64 }
-
-// Sizes of paper: ISO 216 and ANSI/ASME Y14.1.
-var (
-	A4     = Paper{210, 297}
-	Letter = Paper{215.9, 279.4}
-)
-
 // PDFOptions says how a report is set as PDF.
 type PDFOptions struct {
 	Paper Paper // zero: A4

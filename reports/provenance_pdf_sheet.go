@@ -46,11 +46,6 @@ func newPDFSheet(p *Provenance, o PDFOptions, pdf *typesetter) *pdfSheet {
 	return &pdfSheet{pdf: pdf, p: p, o: o, size: 1}
 }
 
-func (f face) sized(by float64) face {
-	f.size *= by
-	return f
-}
-
 func (s *pdfSheet) body() face { return bodyFace.sized(s.size) }
 func (s *pdfSheet) bold() face { return boldFace.sized(s.size) }
 
@@ -111,15 +106,6 @@ func (s *pdfSheet) code(q QR) {
 	x := s.o.Paper.Width - pdfRight - pdfCode
 	s.pdf.qr(q, x, pdfTop-6, pdfCode)
 	s.narrow, s.beside = pdfCode+3, pdfTop-6+pdfCode+1
-}
-
-// qr draws a code with its quiet zone into a square.
-func (t *typesetter) qr(q QR, x, y, size float64) {
-	module := size / float64(q.Size+2*QRQuiet)
-	t.SetFillColor(0, 0, 0)
-	for _, r := range q.Rects() {
-		t.Rect(x+module*float64(r.Min.X+QRQuiet), y+module*float64(r.Min.Y+QRQuiet), module*float64(r.Dx()), module*float64(r.Dy()), "F")
-	}
 }
 
 // lines sets lines one below the other, together where they are few.

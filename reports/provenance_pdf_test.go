@@ -2,12 +2,9 @@ package reports
 
 import (
 	"bytes"
-	"encoding/xml"
 	"fmt"
 	"maps"
 	"os"
-	"os/exec"
-	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
@@ -16,8 +13,6 @@ import (
 	"unicode/utf16"
 )
 
-const testCode = "benchlore:1:6f0c7e5a-0d0c-4c0e-9b7e-2d3a5c1f4b11:c0ffee00c0ffee00c0ffee00c0ffee00c0ffee00:0123456789abcdef"
-
 func provenancePDF(t testing.TB, p *Provenance, o PDFOptions) []byte {
 	t.Helper()
 	var b bytes.Buffer
@@ -25,29 +20,6 @@ func provenancePDF(t testing.TB, p *Provenance, o PDFOptions) []byte {
 		t.Fatal(err)
 	}
 	return b.Bytes()
-}
-
-// poppler runs one of its programs on a PDF: the judge from outside.
-func poppler(t testing.TB, data []byte, program string, args ...string) string {
-	t.Helper()
-	path := need(t, program)
-	file := filepath.Join(t.TempDir(), "x.pdf")
-	if err := os.WriteFile(file, data, 0o666); err != nil {
-		t.Fatal(err)
-	}
-	for i, a := range args {
-		if a == "FILE" {
-			args[i] = file
-		}
-	}
-	cmd := exec.Command(path, args...)
-	var complaints bytes.Buffer
-	cmd.Stderr = &complaints
-	out, err := cmd.Output()
-	if err != nil || complaints.Len() > 0 {
-		t.Fatalf("%s: %v\n%s", program, err, &complaints)
-	}
-	return string(out)
 }
 
 func TestPDFSameBytes(t *testing.T) {
@@ -217,38 +189,6 @@ func TestPDFIsComplete(t *testing.T) {
 			}
 		}
 	}
-}
-
-// box is a word on a page, in points from the top left.
-type box struct {
-	XMin float64 `xml:"xMin,attr"`
-	YMin float64 `xml:"yMin,attr"`
-	XMax float64 `xml:"xMax,attr"`
-	YMax float64 `xml:"yMax,attr"`
-	Word string  `xml:",chardata"`
-}
-
-type boxes struct {
-	Pages []struct {
-		Width  float64 `xml:"width,attr"`
-		Height float64 `xml:"height,attr"`
-		Words  []box   `xml:"word"`
-	} `xml:"body>doc>page"`
-}
-
-func pageBoxes(t testing.TB, data []byte) boxes {
-	t.Helper()
-	out := poppler(t, data, "pdftotext", "-bbox", "FILE", "-")
-	var b boxes
-	d := xml.NewDecoder(strings.NewReader(out))
-	d.Strict, d.Entity = false, xml.HTMLEntity
-	if err := d.Decode(&b); err != nil {
-		t.Fatal(err)
-	}
-	if len(b.Pages) == 0 {
-		t.Fatalf("no pages in %.200q", out)
-	}
-	return b
 }
 
 // TestPDFKeepsToThePage looks that no word leaves the page, or runs into the

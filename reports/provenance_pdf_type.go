@@ -178,3 +178,26 @@ func hasGlyph(r rune) bool {
 	}
 	return known
 }
+
+// Paper is the size of a page, width and height in millimetres.
+type Paper struct{ Width, Height float64 }
+
+// Sizes of paper: ISO 216 and ANSI/ASME Y14.1.
+var (
+	A4     = Paper{210, 297}
+	Letter = Paper{215.9, 279.4}
+)
+
+// qr draws a code with its quiet zone into a square.
+func (t *typesetter) qr(q QR, x, y, size float64) {
+	module := size / float64(q.Size+2*QRQuiet)
+	t.SetFillColor(0, 0, 0)
+	for _, r := range q.Rects() {
+		t.Rect(x+module*float64(r.Min.X+QRQuiet), y+module*float64(r.Min.Y+QRQuiet), module*float64(r.Dx()), module*float64(r.Dy()), "F")
+	}
+}
+
+func (f face) sized(by float64) face {
+	f.size *= by
+	return f
+}

@@ -7,9 +7,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-
-	"gonum.org/v1/plot/vg"
-	"gonum.org/v1/plot/vg/draw"
 )
 
 // plotNumber reads a value of a table or a limit of one.
@@ -163,10 +160,6 @@ func (x TableReport) underStrip(p *picture, place func(int) float64) {
 			p.write(quiet, at, stripBottom+14, middle, s)
 		}
 	}
-}
-
-func (p *picture) ring(x, y, radius float64) {
-	p.c.DrawGlyphNoClip(draw.GlyphStyle{Color: quiet, Radius: vg.Points(radius), Shape: draw.RingGlyph{}}, p.at(x, y))
 }
 
 // The small picture beside a reading, in pixels.

@@ -49,9 +49,6 @@ func provenanceString(t testing.TB, p *Provenance, o TextOptions) string {
 	return b.String()
 }
 
-// flat runs a text together so that a phrase is found wherever lines break.
-func flat(s string) string { return strings.Join(strings.Fields(s), " ") }
-
 // fact gives the lines of a fact of page one, run together.
 func fact(p *Provenance, key string) string {
 	for _, f := range p.PageOne {

@@ -14,7 +14,7 @@ import (
 func (p *Provenance) WriteText(w io.Writer, o TextOptions) error {
 	o.Width = o.width()
 	pg := &page{w: w, o: o}
-	t := &provenanceText{sheet: pg, p: p}
+	t := &provenanceText{sheet: textSheet{pg}, p: p}
 	t.front(o.Width)
 	t.body()
 	return pg.err
@@ -25,7 +25,7 @@ func (p *Provenance) WriteText(w io.Writer, o TextOptions) error {
 func (p *Provenance) WriteInShort(w io.Writer, o TextOptions) error {
 	o.Width = o.width()
 	pg := &page{w: w, o: o}
-	t := &provenanceText{sheet: pg, p: p}
+	t := &provenanceText{sheet: textSheet{pg}, p: p}
 	t.title()
 	t.facts(o.Width, p.InShort)
 	return pg.err
@@ -396,23 +396,6 @@ func (t *provenanceText) positions() {
 	}
 }
 
-// positionMap sets a row of letters for each kind of reference.
-func (p *page) positionMap(s MapSection) {
-	label := 0
-	for _, r := range s.Rows {
-		label = max(label, min(textWidth(r.Refs), 28))
-	}
-	for _, r := range s.Rows {
-		letters := lettersWords(r.Letters)
-		if textWidth(r.Refs) > label {
-			p.para(2, r.Refs)
-			p.hang("", 4+label, letters)
-			continue
-		}
-		p.hang("  "+r.Refs, 4+label, letters)
-	}
-}
-
 // alike tells whether the letters of a map row are one letter many times.
 func alike(letters string) bool {
 	return len(letters) > 8 && strings.Count(letters, letters[:1]) == len(letters)
@@ -497,8 +480,6 @@ func (t *provenanceText) pictures() {
 		t.item(0, s+".")
 	}
 }
-
-func (p *page) photo(_ PhotoReport, words string) { p.item(0, words) }
 
 func (t *provenanceText) since() {
 	t.heading("Changes of hands, and what was heard later")
@@ -642,8 +623,6 @@ func (t *provenanceText) signers() {
 		}
 	}
 }
-
-func (p *page) command(s string) { p.para(4, s) }
 
 func (t *provenanceText) closing() {
 	t.heading("What this report covers")

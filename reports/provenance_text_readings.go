@@ -2,7 +2,6 @@ package reports
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"benchlore/schema"
@@ -148,8 +147,6 @@ func (t *provenanceText) readingRows(rows []ReadingRow) {
 	}
 }
 
-func (p *page) readingTable(_ []ReadingRow, t *textTable) { p.table(2, t) }
-
 // valueWords is a value as the table shows it.
 func valueWords(v *ReadingValue) string {
 	switch {
@@ -173,33 +170,6 @@ func (t *provenanceText) tableReport(x TableReport) {
 		t.para(2, s)
 	}
 	t.values(x)
-}
-
-// values sets a table's values in rows, each behind its first position.
-func (p *page) values(x TableReport) {
-	cells := make([]string, len(x.Values))
-	width, label := 1, 0
-	for i, v := range x.Values {
-		cells[i] = v
-		if slices.Contains(x.Outside, x.Positions[i]) {
-			cells[i] += "*"
-		}
-		width = max(width, len(cells[i]))
-		label = max(label, min(textWidth(x.Positions[i]), 20))
-	}
-	per := 12
-	for per > 1 && 3+label+per*(width+1) > p.o.Width {
-		per--
-	}
-	p.line("")
-	for i := 0; i < len(cells); i += per {
-		from := x.Positions[i]
-		row := "  " + from + strings.Repeat(" ", max(1, label-textWidth(from)+1))
-		for _, v := range cells[i:min(i+per, len(cells))] {
-			row += fmt.Sprintf(" %*s", width, v)
-		}
-		p.line(row)
-	}
 }
 
 // sentences sum a table up.

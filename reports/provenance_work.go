@@ -223,8 +223,6 @@ func compactKinds(rs []refs.Ref) string {
 	return strings.Join(out, ", ")
 }
 
-func compactNames(names []string) string { return clean(refs.CompactNames(names)) }
-
 // workGroup gathers work items alike, in order of the records, then of the
 // positions.
 type workGroup struct {

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"html/template"
 	"io"
-	"slices"
 	"strings"
 )
 
@@ -40,22 +39,6 @@ type htmlReliability struct {
 type htmlGroup struct {
 	Title, Lead, Rest string
 	Curve             *htmlFigure
-}
-
-type htmlFigure struct {
-	SVG            template.HTML
-	Label, Caption string
-}
-
-type htmlTable struct {
-	Caption, Legend string
-	Head            []htmlCell
-	Rows            [][]htmlCell
-}
-
-type htmlCell struct {
-	Text   string
-	Number bool
 }
 
 // widePage is a width, in letters, that holds every table: a page scrolls.
@@ -127,23 +110,4 @@ func (r *Reliability) WriteHTML(w io.Writer) error {
 		}
 	}
 	return reliabilityTemplate.Execute(w, d)
-}
-
-// asHTML sets a table for a page; nil where it is empty.
-func asHTML(t *textTable, caption string) *htmlTable {
-	if len(t.rows) == 0 {
-		return nil
-	}
-	cells := func(row []string) []htmlCell {
-		var out []htmlCell
-		for i, c := range row {
-			out = append(out, htmlCell{clean(c), slices.Contains(t.right, i)})
-		}
-		return out
-	}
-	h := &htmlTable{Caption: caption, Head: cells(t.header)}
-	for _, row := range t.rows {
-		h.Rows = append(h.Rows, cells(row))
-	}
-	return h
 }

@@ -19,7 +19,7 @@ import (
 // for a formula and markup no page may take for its own.
 func testSheet(t testing.TB, kind ledger.SheetKind) *Sheet {
 	t.Helper()
-	in := benchInput(t, benchInstrument, benchModel, restored)
+	in := benchOf(t, benchInstrument, benchModel, restored)
 	stock := &ledger.Stock{Families: in.Families}
 	s, err := NewSheet(kind, in.Unit, in.Shop, stock, date(t, "2022-06-01"), SheetOptions{Done: true})
 	if err != nil {

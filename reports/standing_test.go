@@ -39,7 +39,7 @@ func TestStandings(t *testing.T) {
 			"2021-11-01", StateWaiting, "2021-11-01", 0, []string{"waiting"}, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := NewStanding(benchInput(t, benchInstrument, benchModel, c.records).Unit, date(t, c.day))
+			s := NewStanding(benchOf(t, benchInstrument, benchModel, c.records).Unit, date(t, c.day))
 			if s.State != c.state || s.StateSince != c.since || s.Days != c.days || len(s.Faults) != c.faults {
 				t.Errorf("%s since %s, %d days, %d faults", s.State, s.StateSince, s.Days, len(s.Faults))
 			}
@@ -74,7 +74,7 @@ func TestDueByDateAndByMeter(t *testing.T) {
 			records = with(restored, map[string]string{"2021-10-05-release-aaam": c.more + restored["2021-10-05-release-aaam"]})
 		}
 		var got []string
-		for _, d := range dueBy(benchInput(t, benchInstrument, benchModel, records).Unit, date(t, c.day)) {
+		for _, d := range dueBy(benchOf(t, benchInstrument, benchModel, records).Unit, date(t, c.day)) {
 			got = append(got, d.words(TextOptions{}))
 		}
 		if !slices.Equal(got, c.want) {
@@ -84,7 +84,7 @@ func TestDueByDateAndByMeter(t *testing.T) {
 }
 
 func TestWhereAtEightyColumns(t *testing.T) {
-	s := NewStanding(benchInput(t, benchInstrument, benchModel, with(firstStay, nil)).Unit, date(t, "2021-03-10"))
+	s := NewStanding(benchOf(t, benchInstrument, benchModel, with(firstStay, nil)).Unit, date(t, "2021-03-10"))
 	s.Faults[0].Symptom = strings.Repeat("a long story ", 20)
 	var b bytes.Buffer
 	if err := WriteWhere(&b, []Standing{s}, TextOptions{Conventions: Conventions{Dates: schema.DayMonthYear}}); err != nil {

@@ -1,8 +1,10 @@
 package reports
 
 import (
+	"benchlore/schema/refs"
 	"bytes"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -383,3 +385,48 @@ func (p *page) table(indent int, t *textTable) {
 		p.item(indent, strings.Join(s, "; ")+".")
 	}
 }
+
+// beside sets the columns of another table, but for its first, behind those of
+// t.
+func (t *textTable) beside(o *textTable) *textTable {
+	n := len(t.header)
+	both := &textTable{header: slices.Concat(t.header, o.header[1:]), right: slices.Clone(t.right)}
+	for _, i := range o.right {
+		both.right = append(both.right, n-1+i)
+	}
+	for i := range t.rows {
+		both.rows = append(both.rows, slices.Concat(t.rows[i], o.rows[i][1:]))
+	}
+	return both
+}
+
+// first keeps so many columns.
+func (t *textTable) first(n int) *textTable {
+	out := &textTable{header: t.header[:n], right: slices.DeleteFunc(slices.Clone(t.right), func(i int) bool { return i >= n })}
+	for _, row := range t.rows {
+		out.rows = append(out.rows, row[:n])
+	}
+	return out
+}
+
+// natural is the width of a table of which no cell is wrapped.
+func (t *textTable) natural() int {
+	sum := 2 * (len(t.header) - 1)
+	for i := range t.header {
+		widest := textWidth(t.header[i])
+		for _, row := range t.rows {
+			widest = max(widest, textWidth(row[i]))
+		}
+		sum += widest
+	}
+	return sum
+}
+
+// breakable lets families break at the slash rather than anywhere.
+func (t *textTable) breakable() {
+	for _, row := range t.rows {
+		row[0] = strings.ReplaceAll(row[0], "/", "/ ")
+	}
+}
+
+func compactNames(names []string) string { return clean(refs.CompactNames(names)) }

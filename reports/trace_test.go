@@ -20,7 +20,7 @@ var traced = with(restored, map[string]string{
 func traceOf(t *testing.T, q TraceQuery) *Trace {
 	t.Helper()
 	out := &Trace{Schema: 1, Query: q, Units: []TraceUnit{}}
-	out.add(benchInput(t, benchInstrument, benchModel, traced).Unit, date(t, "2022-06-01"), map[string]bool{})
+	out.add(benchOf(t, benchInstrument, benchModel, traced).Unit, date(t, "2022-06-01"), map[string]bool{})
 	return out
 }
 
