@@ -6,7 +6,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
-	"benchlore/reports"
+	"benchlore/reports/worklist"
 )
 
 func (a *app) checklistCmd() *cobra.Command {
@@ -29,7 +29,7 @@ about all of the unit. The exit code is 1 where something under "must" is left.`
 				if err != nil {
 					return err
 				}
-				c, err := reports.ChecklistOf(l, name)
+				c, err := worklist.ChecklistOf(l, name)
 				if err != nil {
 					return err
 				}

@@ -16,7 +16,9 @@ import (
 
 	"benchlore/examples"
 	"benchlore/ledger"
-	"benchlore/reports"
+	"benchlore/reports/page"
+	"benchlore/reports/provenance"
+	"benchlore/reports/reliability"
 )
 
 // demoUnit is the unit whose report the demo shows: an organ that came back.
@@ -55,26 +57,26 @@ func (a *app) demo(dir string) error {
 		if err != nil {
 			return err
 		}
-		families, err := reliabilityLedger(l, reliabilityFlags{}, reports.ReliabilityOptions{By: []string{"family"}})
+		families, err := reliabilityLedger(l, reliabilityFlags{}, reliability.Options{By: []string{"family"}})
 		if err != nil {
 			return err
 		}
-		page := filepath.Join(dir, "what-fails.html")
-		if err := a.into(page, families.WriteHTML); err != nil {
+		fails := filepath.Join(dir, "what-fails.html")
+		if err := a.into(fails, families.WriteHTML); err != nil {
 			return err
 		}
 		paper := filepath.Join(dir, path.Base(demoUnit)+".pdf")
 		into := *a
 		into.output = paper
-		if err := into.report(l, demoUnit, ".pdf", reports.A4); err != nil {
+		if err := into.report(l, demoUnit, ".pdf", page.A4); err != nil {
 			return err
 		}
-		unit, err := reports.ProvenanceOf(l, demoUnit)
+		unit, err := provenance.Of(l, demoUnit)
 		if err != nil {
 			return err
 		}
 		return a.write(func(w io.Writer) error {
-			o := reports.TextOptions{Width: min(a.width(), 80)}
+			o := page.TextOptions{Width: min(a.width(), 80)}
 			if made {
 				fmt.Fprintf(w, "The ledger of an invented shop, eight years of work: %s\n", shop)
 			} else {
@@ -92,7 +94,7 @@ func (a *app) demo(dir string) error {
 			here := typed() + " "
 			in := " --ledger " + shop
 			fmt.Fprintf(w, "\nOpen next:\n  %s  what fails, how often, and how sure that is\n  %s  the whole report of this organ\n",
-				pad(page, len(paper)), pad(paper, len(page)))
+				pad(fails, len(paper)), pad(paper, len(fails)))
 			for _, c := range []struct{ line, what string }{
 				{"where" + in, "what is on the bench, and what each unit waits for"},
 				{"trace 2021-elko-2u2-50" + in, "which units carry parts of a lot that went bad"},

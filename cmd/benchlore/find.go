@@ -9,7 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
-	"benchlore/reports"
+	"benchlore/reports/worklist"
 	"benchlore/schema"
 )
 
@@ -67,7 +67,7 @@ Exit code 1: nothing was found.`,
 				if a.json {
 					err = a.printJSON(found)
 				} else if len(found) > 0 {
-					err = a.write(func(w io.Writer) error { return reports.WriteFound(w, found, a.text(l)) })
+					err = a.write(func(w io.Writer) error { return worklist.WriteFound(w, found, a.text(l)) })
 				}
 				if err == nil && len(found) == 0 {
 					fmt.Fprintln(a.err, "benchlore: nothing found")

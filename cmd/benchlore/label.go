@@ -9,7 +9,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
-	"benchlore/reports"
+	"benchlore/reports/label"
+	"benchlore/reports/provenance"
 )
 
 func (a *app) labelCmd() *cobra.Command {
@@ -28,12 +29,12 @@ Where the end of the history is not sealed, the label says so.`,
   benchlore label a61-14906 --card -o label.svg`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
-			size := reports.LabelTape
+			size := label.Tape
 			if card {
-				size = reports.LabelCard
+				size = label.Card
 			}
-			write := map[string]func(reports.Label, io.Writer, reports.LabelSize) error{
-				".pdf": reports.Label.WritePDF, ".svg": reports.Label.WriteSVG,
+			write := map[string]func(label.Label, io.Writer, label.Size) error{
+				".pdf": label.Label.WritePDF, ".svg": label.Label.WriteSVG,
 			}[strings.ToLower(filepath.Ext(a.output))]
 			if write == nil && !a.json {
 				return usagef("write -o label.pdf or -o label.svg", "a label is a PDF or an SVG file")
@@ -62,19 +63,19 @@ Where the end of the history is not sealed, the label says so.`,
 	return cmd
 }
 
-func (a *app) label(l *ledger.Ledger, name string) (reports.Label, error) {
+func (a *app) label(l *ledger.Ledger, name string) (label.Label, error) {
 	head, statement, err := sealedHead(l, name)
 	if err != nil {
-		return reports.Label{}, err
+		return label.Label{}, err
 	}
 	if head == "" {
-		return reports.Label{}, usagef("close its job first: benchlore close "+name, "%s has no history of its own yet", name)
+		return label.Label{}, usagef("close its job first: benchlore close "+name, "%s has no history of its own yet", name)
 	}
-	p, err := reports.ProvenanceOf(l, name)
+	p, err := provenance.Of(l, name)
 	if err != nil {
-		return reports.Label{}, err
+		return label.Label{}, err
 	}
-	return reports.LabelFor(p, head, statement), nil
+	return label.For(p, head, statement), nil
 }
 
 // sealedHead is the head of a unit's own history, "" where it has none, and the

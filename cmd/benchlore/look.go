@@ -10,7 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
-	"benchlore/reports"
+	"benchlore/reports/worklist"
 	"benchlore/schema"
 	"benchlore/schema/unit"
 )
@@ -30,16 +30,16 @@ on the bench.`,
 				if err != nil {
 					return err
 				}
-				list, gone := []reports.Standing{}, 0
+				list, gone := []worklist.Standing{}, 0
 				for _, s := range all {
 					switch {
-					case s.Open, s.State == reports.StateWaiting:
+					case s.Open, s.State == worklist.StateWaiting:
 						list = append(list, s)
 					case len(s.Due) > 0:
 						gone++
 					}
 				}
-				reports.SortWhere(list)
+				worklist.SortWhere(list)
 				conflicts, err := l.Conflicts()
 				if err != nil {
 					return err
@@ -47,13 +47,13 @@ on the bench.`,
 				last := l.LastBackup()
 				if a.json {
 					return a.printJSON(struct {
-						Units     []reports.Standing `json:"units"`
-						Conflicts int                `json:"conflicts"`
-						Backup    *ledger.LastBackup `json:"lastBackup"`
+						Units     []worklist.Standing `json:"units"`
+						Conflicts int                 `json:"conflicts"`
+						Backup    *ledger.LastBackup  `json:"lastBackup"`
 					}{list, len(conflicts), last})
 				}
 				return a.write(func(w io.Writer) error {
-					if err := reports.WriteWhere(w, list, a.text(l)); err != nil {
+					if err := worklist.WriteWhere(w, list, a.text(l)); err != nil {
 						return err
 					}
 					if gone > 0 {
@@ -73,13 +73,13 @@ on the bench.`,
 }
 
 // standings reads where every unit stands.
-func (a *app) standings(l *ledger.Ledger) ([]reports.Standing, error) {
-	return reports.StandingsOf(l)
+func (a *app) standings(l *ledger.Ledger) ([]worklist.Standing, error) {
+	return worklist.StandingsOf(l)
 }
 
 // listed is one line of list units.
 type listed struct {
-	reports.Standing
+	worklist.Standing
 	// The state in words and its day, as list has had them from the beginning.
 	State string `json:"state"`
 	Since string `json:"since"`
@@ -101,7 +101,7 @@ func (a *app) listCmd() *cobra.Command {
 		Long: `Lists units, unless another list is named: where each is and since when, for how
 many days nothing was recorded, its open faults, parts that wait, and what is due.
 
---state takes: ` + strings.Join(reports.StandingWords(), ", ") + `.
+--state takes: ` + strings.Join(worklist.StandingWords(), ", ") + `.
 A unit is waiting when it is here and nothing was done yet, back when a comeback's
 job is open, silent when it left and nothing was heard of it for two years.`,
 		Example: `  benchlore list --state open
@@ -116,8 +116,8 @@ job is open, silent when it left and nothing was heard of it for two years.`,
 				return unknownWord("the list", which, lists)
 			}
 			for _, s := range f.states {
-				if !slices.Contains(reports.StandingWords(), s) {
-					return unknownWord("--state", s, reports.StandingWords())
+				if !slices.Contains(worklist.StandingWords(), s) {
+					return unknownWord("--state", s, worklist.StandingWords())
 				}
 			}
 			if which != "" && which != "units" && (f.due || len(f.states)+len(f.models) > 0) {
@@ -147,7 +147,7 @@ job is open, silent when it left and nothing was heard of it for two years.`,
 	cmd.Flags().StringSliceVar(&f.models, "model", nil, "only units of this `MODEL`, or several")
 	cmd.Flags().BoolVar(&f.due, "due", false, "only units with something due, and what")
 	a.printFlags(cmd)
-	_ = cmd.RegisterFlagCompletionFunc("state", cobra.FixedCompletions(reports.StandingWords(), cobra.ShellCompDirectiveNoFileComp))
+	_ = cmd.RegisterFlagCompletionFunc("state", cobra.FixedCompletions(worklist.StandingWords(), cobra.ShellCompDirectiveNoFileComp))
 	_ = cmd.RegisterFlagCompletionFunc("model", a.completeModels)
 	return cmd
 }
@@ -160,7 +160,7 @@ func (a *app) listUnits(l *ledger.Ledger, f listFlags) error {
 	if err != nil {
 		return err
 	}
-	list := []reports.Standing{}
+	list := []worklist.Standing{}
 	for _, s := range all {
 		model, _, _ := strings.Cut(s.Unit, "/")
 		if (len(f.models) == 0 || slices.Contains(f.models, model)) && (!f.due || len(s.Due) > 0) &&
@@ -177,9 +177,9 @@ func (a *app) listUnits(l *ledger.Ledger, f listFlags) error {
 	}
 	return a.write(func(w io.Writer) error {
 		if f.due {
-			return reports.WriteDue(w, list, a.text(l))
+			return worklist.WriteDue(w, list, a.text(l))
 		}
-		return reports.WriteList(w, list, a.text(l))
+		return worklist.WriteList(w, list, a.text(l))
 	})
 }
 
@@ -369,7 +369,7 @@ type recordView struct {
 }
 
 func unitJSON(u *ledger.Loaded, today schema.Date) unitView {
-	st := reports.NewStanding(u.Unit, today)
+	st := worklist.NewStanding(u.Unit, today)
 	state, since := st.StateWords(), st.StateSince
 	v := unitView{Unit: u.Name, Instrument: schema.Plain(u.Instrument), State: state, Since: since, Positions: len(u.Positions), Problems: u.Problems,
 		Faults: []*unitFault{}, Records: []recordView{}}

@@ -10,7 +10,7 @@ import (
 	"golang.org/x/term"
 
 	"benchlore/ledger"
-	"benchlore/reports"
+	"benchlore/reports/worklist"
 )
 
 func (a *app) orderCmd() *cobra.Command {
@@ -39,7 +39,7 @@ The format is a table, or what --format or the ending of -o FILE says: csv, xlsx
 				return err
 			}
 			return a.with(func(l *ledger.Ledger) error {
-				opt := reports.OrderOptions{Kits: kits}
+				opt := worklist.OrderOptions{Kits: kits}
 				for _, arg := range list {
 					name, err := l.Resolve(arg)
 					if err != nil {
@@ -47,7 +47,7 @@ The format is a table, or what --format or the ending of -o FILE says: csv, xlsx
 					}
 					opt.Units = append(opt.Units, name)
 				}
-				o, err := reports.OrderOf(l, opt)
+				o, err := worklist.OrderOf(l, opt)
 				if err != nil {
 					return err
 				}

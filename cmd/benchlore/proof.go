@@ -12,7 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
-	"benchlore/reports"
+	"benchlore/reports/provenance"
 )
 
 // exitUntrusted is the code of a packet that is intact and signed by nobody
@@ -87,7 +87,7 @@ Tell the buyer the fingerprint of your key another way than in the packet.`,
 				if err != nil {
 					return err
 				}
-				data, h, err := l.Handover(name, reports.PacketRenderer())
+				data, h, err := l.Handover(name, provenance.PacketRenderer())
 				if err != nil {
 					return err
 				}
@@ -172,7 +172,7 @@ func (f *verifyFlags) add(cmd *cobra.Command) {
 // options gathers what is known: the flags, on top of what the ledger here and
 // git know.
 func (f *verifyFlags) options(trust *ledger.Trust) (ledger.VerifyOptions, error) {
-	renderer := reports.PacketRenderer()
+	renderer := provenance.PacketRenderer()
 	o := ledger.VerifyOptions{Trust: trust, Label: f.label, Seals: f.seals, Renderer: &renderer}
 	for _, k := range f.expect {
 		if err := ledger.CheckFingerprint(k); err != nil {

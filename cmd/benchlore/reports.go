@@ -12,7 +12,9 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
-	"benchlore/reports"
+	"benchlore/reports/page"
+	"benchlore/reports/provenance"
+	"benchlore/reports/reliability"
 	"benchlore/schema"
 )
 
@@ -36,7 +38,7 @@ func (a *app) reportCmd() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			size, ok := map[string]reports.Paper{"a4": reports.A4, "letter": reports.Letter}[strings.ToLower(paper)]
+			size, ok := map[string]page.Paper{"a4": page.A4, "letter": page.Letter}[strings.ToLower(paper)]
 			if !ok {
 				return usagef("write a4 or letter", "--paper %q is no size of paper", paper)
 			}
@@ -74,8 +76,8 @@ func (a *app) reportFormat(html bool) (string, error) {
 }
 
 // report writes a unit's report in a format of reportFormat.
-func (a *app) report(l *ledger.Ledger, name, format string, paper reports.Paper) error {
-	p, err := reports.ProvenanceOf(l, name)
+func (a *app) report(l *ledger.Ledger, name, format string, paper page.Paper) error {
+	p, err := provenance.Of(l, name)
 	if err != nil {
 		return err
 	}
@@ -86,7 +88,7 @@ func (a *app) report(l *ledger.Ledger, name, format string, paper reports.Paper)
 			return err
 		}
 		if head != "" {
-			code = reports.QRText(p.Unit.UUID, head, statement)
+			code = page.QRText(p.Unit.UUID, head, statement)
 		}
 	}
 	return a.write(func(w io.Writer) error {
@@ -94,17 +96,17 @@ func (a *app) report(l *ledger.Ledger, name, format string, paper reports.Paper)
 		case ".json":
 			return p.WriteJSON(w)
 		case ".html":
-			o := reports.HTMLOptions{Photos: unitFile(l, name)}
+			o := provenance.HTMLOptions{Photos: unitFile(l, name)}
 			if code != "" {
-				if o.QR, err = reports.QRImage(code); err != nil {
+				if o.QR, err = page.QRImage(code); err != nil {
 					return err
 				}
 			}
 			return p.WriteHTML(w, o)
 		case ".pdf":
-			return p.WritePDF(w, reports.PDFOptions{Paper: paper, Code: code, Photos: unitFile(l, name)})
+			return p.WritePDF(w, provenance.PDFOptions{Paper: paper, Code: code, Photos: unitFile(l, name)})
 		}
-		return p.WriteText(w, reports.TextOptions{Width: min(a.width(), 100)})
+		return p.WriteText(w, page.TextOptions{Width: min(a.width(), 100)})
 	})
 }
 
@@ -163,7 +165,7 @@ func (a *app) reliabilityCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "reliability",
 		Short: "Which families fail, how often, and how sure that is",
-		Long:  fmt.Sprintf(reliabilityLong, strings.Join(reports.ReliabilityKeys(), ", ")),
+		Long:  fmt.Sprintf(reliabilityLong, strings.Join(reliability.Keys(), ", ")),
 		Args:  args(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := f.check(); err != nil {
@@ -197,7 +199,7 @@ func (a *app) reliabilityCmd() *cobra.Command {
 	cmd.Flags().BoolVar(&f.html, "html", false, "print one HTML page with plots")
 	cmd.Flags().StringVar(&f.plot, "plot", "", "print one plot as SVG: rates, comebacks, or a group by its `KEY`")
 	a.printFlags(cmd)
-	_ = cmd.RegisterFlagCompletionFunc("by", cobra.FixedCompletions(reports.ReliabilityKeys(), cobra.ShellCompDirectiveNoFileComp))
+	_ = cmd.RegisterFlagCompletionFunc("by", cobra.FixedCompletions(reliability.Keys(), cobra.ShellCompDirectiveNoFileComp))
 	return cmd
 }
 
@@ -212,8 +214,8 @@ func oneOf(flag, value string, words ...string) error {
 // check returns what is wrong with the command line.
 func (f reliabilityFlags) check() error {
 	for _, k := range f.by {
-		if !slices.Contains(reports.ReliabilityKeys(), k) {
-			return usagef("write one or several of: "+strings.Join(reports.ReliabilityKeys(), ", "), "--by %s is no key to group by", k)
+		if !slices.Contains(reliability.Keys(), k) {
+			return usagef("write one or several of: "+strings.Join(reliability.Keys(), ", "), "--by %s is no key to group by", k)
 		}
 	}
 	if f.confidence != 0 && !(f.confidence > 0 && f.confidence < 1) {
@@ -221,7 +223,7 @@ func (f reliabilityFlags) check() error {
 	}
 	return cmp.Or(
 		oneOf("failure", f.failure, "failed", "degraded"),
-		oneOf("silence", f.silence, reports.Silence("").Words()...),
+		oneOf("silence", f.silence, reliability.Silence("").Words()...),
 		oneOf("origin", f.origin, schema.Origin("").Words()...),
 		oneOf("time", f.time, "years", "hours"))
 }
@@ -232,9 +234,9 @@ func (a *app) reliability(l *ledger.Ledger, f reliabilityFlags) error {
 	if err != nil {
 		return err
 	}
-	opt := reports.ReliabilityOptions{By: f.by, Silence: reports.Silence(f.silence), Confidence: f.confidence,
+	opt := reliability.Options{By: f.by, Silence: reliability.Silence(f.silence), Confidence: f.confidence,
 		Origin: schema.Origin(f.origin), FitAnyway: f.fitAnyway}
-	var r *reports.Reliability
+	var r *reliability.Report
 	if l == nil {
 		r, err = a.reliabilityFile(f, opt)
 	} else {
@@ -256,8 +258,8 @@ func (a *app) reliability(l *ledger.Ledger, f reliabilityFlags) error {
 	return a.write(func(w io.Writer) error { return render(r, w) })
 }
 
-func reliabilityLedger(l *ledger.Ledger, f reliabilityFlags, opt reports.ReliabilityOptions) (*reports.Reliability, error) {
-	observe := reports.ObserveOptions{FailureDegraded: f.failure == "degraded", Lag: reports.DefaultLag, Hours: f.time == "hours"}
+func reliabilityLedger(l *ledger.Ledger, f reliabilityFlags, opt reliability.Options) (*reliability.Report, error) {
+	observe := reliability.ObserveOptions{FailureDegraded: f.failure == "degraded", Lag: reliability.DefaultLag, Hours: f.time == "hours"}
 	if f.asOf != "" {
 		d, err := schema.ParseDate(f.asOf)
 		if err != nil {
@@ -265,10 +267,10 @@ func reliabilityLedger(l *ledger.Ledger, f reliabilityFlags, opt reports.Reliabi
 		}
 		observe.AsOf = d
 	}
-	return reports.ReliabilityOf(l, observe, opt)
+	return reliability.Of(l, observe, opt)
 }
 
-func (a *app) reliabilityFile(f reliabilityFlags, opt reports.ReliabilityOptions) (*reports.Reliability, error) {
+func (a *app) reliabilityFile(f reliabilityFlags, opt reliability.Options) (*reliability.Report, error) {
 	in, name := a.in, "standard input"
 	if f.fromCSV != "-" {
 		file, err := os.Open(f.fromCSV)
@@ -278,8 +280,8 @@ func (a *app) reliabilityFile(f reliabilityFlags, opt reports.ReliabilityOptions
 		defer file.Close()
 		in, name = file, f.fromCSV
 	}
-	unit := map[string]reports.TimeUnit{"": reports.FileTimes, "years": reports.Years, "hours": reports.Hours}[f.time]
-	r, err := reports.ReliabilityFromFile(in, unit, opt)
+	unit := map[string]reliability.TimeUnit{"": reliability.FileTimes, "years": reliability.Years, "hours": reliability.Hours}[f.time]
+	r, err := reliability.FromFile(in, unit, opt)
 	if err != nil {
 		fmt.Fprintf(a.err, "benchlore: %s: %v\n", name, err)
 		return nil, errFound
@@ -289,18 +291,18 @@ func (a *app) reliabilityFile(f reliabilityFlags, opt reports.ReliabilityOptions
 
 // reliabilityFormat chooses how the report is written: what a flag asks for,
 // else what the ending of -o says, else text.
-func (a *app) reliabilityFormat(f reliabilityFlags) (func(*reports.Reliability, io.Writer) error, error) {
+func (a *app) reliabilityFormat(f reliabilityFlags) (func(*reliability.Report, io.Writer) error, error) {
 	type format struct {
 		flag  string
 		asked bool
 		ends  string
-		write func(*reports.Reliability, io.Writer) error
+		write func(*reliability.Report, io.Writer) error
 	}
 	formats := []format{
-		{"--json", a.json, ".json", (*reports.Reliability).WriteJSON},
-		{"--csv", f.csv, ".csv", (*reports.Reliability).WriteCSV},
-		{"--html", f.html, ".html", (*reports.Reliability).WriteHTML},
-		{"--plot", f.plot != "", ".svg", func(r *reports.Reliability, w io.Writer) error {
+		{"--json", a.json, ".json", (*reliability.Report).WriteJSON},
+		{"--csv", f.csv, ".csv", (*reliability.Report).WriteCSV},
+		{"--html", f.html, ".html", (*reliability.Report).WriteHTML},
+		{"--plot", f.plot != "", ".svg", func(r *reliability.Report, w io.Writer) error {
 			if err := r.WritePlot(w, cmp.Or(f.plot, "rates")); err != nil {
 				return usagef("write rates, comebacks, or the key of a group with a curve", "--plot: %v", err)
 			}
@@ -322,8 +324,8 @@ func (a *app) reliabilityFormat(f reliabilityFlags) (func(*reports.Reliability, 
 		})
 	}
 	if chosen < 0 {
-		return func(r *reports.Reliability, w io.Writer) error {
-			return r.WriteText(w, reports.TextOptions{Width: a.width()})
+		return func(r *reliability.Report, w io.Writer) error {
+			return r.WriteText(w, page.TextOptions{Width: a.width()})
 		}, nil
 	}
 	return formats[chosen].write, nil

@@ -12,11 +12,11 @@ import (
 	"golang.org/x/term"
 
 	"benchlore/ledger"
-	"benchlore/reports"
+	"benchlore/reports/sheet"
 )
 
 func (a *app) sheetCmd() *cobra.Command {
-	var opt reports.SheetOptions
+	var opt sheet.SheetOptions
 	var readings, tables bool
 	var format string
 	cmd := &cobra.Command{
@@ -69,7 +69,7 @@ and stays in is "left".`,
 				if err != nil {
 					return err
 				}
-				s, err := reports.NewSheet(kind, u.Unit, l.Shop, stock, l.Today(), opt)
+				s, err := sheet.NewSheet(kind, u.Unit, l.Shop, stock, l.Today(), opt)
 				if err != nil {
 					return err
 				}

@@ -6,11 +6,12 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
-	"benchlore/reports"
+	"benchlore/reports/page"
+	"benchlore/reports/worklist"
 )
 
 func (a *app) traceCmd() *cobra.Command {
-	var q reports.TraceQuery
+	var q worklist.TraceQuery
 	var format string
 	cmd := &cobra.Command{
 		Use:   "trace [LOT]",
@@ -27,7 +28,7 @@ The format is text, or what --json, --format or the ending of -o FILE says: csv.
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			q.Lot = first(list)
-			if q == (reports.TraceQuery{}) {
+			if q == (worklist.TraceQuery{}) {
 				return usagef("name a lot, or add --maker, --part-number or --kit", "nothing says what is looked for")
 			}
 			format, err := a.tableFormat(format, "csv")
@@ -35,7 +36,7 @@ The format is text, or what --json, --format or the ending of -o FILE says: csv.
 				return err
 			}
 			return a.with(func(l *ledger.Ledger) error {
-				t, err := reports.TraceOf(l, q)
+				t, err := worklist.TraceOf(l, q)
 				if err != nil {
 					return err
 				}
@@ -58,6 +59,6 @@ The format is text, or what --json, --format or the ending of -o FILE says: csv.
 }
 
 // text says how text is set here, by the conventions of the shop.
-func (a *app) text(l *ledger.Ledger) reports.TextOptions {
-	return reports.TextOptions{Width: min(a.width(), 100), Conventions: reports.ConventionsOf(l.Shop)}
+func (a *app) text(l *ledger.Ledger) page.TextOptions {
+	return page.TextOptions{Width: min(a.width(), 100), Conventions: page.ConventionsOf(l.Shop)}
 }

@@ -7,7 +7,7 @@ import (
 	"sync"
 
 	"benchlore/examples/synth"
-	"benchlore/reports"
+	"benchlore/reports/reliability"
 	"benchlore/schema"
 	"benchlore/schema/unit"
 )
@@ -166,7 +166,7 @@ func (s study) ledger(name string, i int, truths map[schema.FamilyName]truth) (o
 		} else if g.Parts.Handled > 0 {
 			out[partShare].refuse("parts of a single unit get no interval")
 		}
-		for k, silence := range map[int]reports.Silence{rateUnknown: reports.SilenceUnknown, rateWorking: reports.SilenceWorking} {
+		for k, silence := range map[int]reliability.Silence{rateUnknown: reliability.SilenceUnknown, rateWorking: reliability.SilenceWorking} {
 			life := g.Life[silence]
 			switch {
 			case math.IsNaN(t.rate) || life == nil:
@@ -178,7 +178,7 @@ func (s study) ledger(name string, i int, truths map[schema.FamilyName]truth) (o
 				out[k].see(t.rate, life.Rate.Low, life.Rate.High)
 			}
 		}
-		if life := g.Life[reports.SilenceUnknown]; life != nil {
+		if life := g.Life[reliability.SilenceUnknown]; life != nil {
 			if life.Weibull == nil {
 				out[shape].refuse(generic(life.WeibullRefused))
 			} else {
@@ -191,7 +191,7 @@ func (s study) ledger(name string, i int, truths map[schema.FamilyName]truth) (o
 }
 
 // report makes a ledger and estimates from it, or only counts.
-func report(name string, units int, seed uint64, countsOnly bool) (*reports.Reliability, error) {
+func report(name string, units int, seed uint64, countsOnly bool) (*reliability.Report, error) {
 	opt, err := synth.Preset(name, units, seed)
 	if err != nil {
 		return nil, err
@@ -204,8 +204,8 @@ func report(name string, units int, seed uint64, countsOnly bool) (*reports.Reli
 	for i := range list {
 		list[i] = l.Build(i)
 	}
-	obs := reports.Observe(list, reports.ObserveOptions{AsOf: opt.End, Families: l.Families, Lag: reports.DefaultLag})
-	return reports.EstimateReliability(obs, l.Families, reports.ReliabilityOptions{CountsOnly: countsOnly})
+	obs := reliability.Observe(list, reliability.ObserveOptions{AsOf: opt.End, Families: l.Families, Lag: reliability.DefaultLag})
+	return reliability.Estimate(obs, l.Families, reliability.Options{CountsOnly: countsOnly})
 }
 
 // truths are what the preset's families are made from. Shares depend on how

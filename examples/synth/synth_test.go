@@ -11,8 +11,8 @@ import (
 
 	"pgregory.net/rapid"
 
-	"benchlore/reports"
 	"benchlore/reports/lifedata"
+	"benchlore/reports/reliability"
 	"benchlore/schema"
 	"benchlore/schema/unit"
 )
@@ -141,7 +141,7 @@ func TestObservationsHoldTheTruth(t *testing.T) {
 		l := drawLedger(t)
 		for i := range l.Options.Units {
 			u := l.Unit(i)
-			obs := reports.Observe([]*unit.Unit{unit.Build(l.Source(u), l.Context())}, reports.ObserveOptions{AsOf: l.Options.End, Families: l.Families})
+			obs := reliability.Observe([]*unit.Unit{unit.Build(l.Source(u), l.Context())}, reliability.ObserveOptions{AsOf: l.Options.End, Families: l.Families})
 			lives := map[string][]*Life{}
 			for _, life := range u.Lives {
 				if life.Ref != "" {
@@ -163,7 +163,7 @@ func TestObservationsHoldTheTruth(t *testing.T) {
 				if life.Restart != o.Restart || life.Family != o.Family || life.Lot != o.Lot {
 					t.Fatalf("%s %s: observation %+v of life %+v", u.Name, at, o, *life)
 				}
-				if o.Kind == reports.ObservedEvent && life.Found.Never() {
+				if o.Kind == reliability.ObservedEvent && life.Found.Never() {
 					t.Fatalf("%s %s: read as failed, and nobody found it", u.Name, at)
 				}
 				if o.UnknownOrigin {
@@ -173,7 +173,7 @@ func TestObservationsHoldTheTruth(t *testing.T) {
 				lower, upper := o.Lower-o.Entry, o.Upper-o.Entry
 				const tol = 1e-9
 				switch o.Kind {
-				case reports.ObservedEvent:
+				case reliability.ObservedEvent:
 					events++
 					if !(age > lower-tol && age <= upper+tol) {
 						t.Fatalf("%s %s: failed at %g years, read as (%g, %g]: %+v of %+v", u.Name, at, age, lower, upper, o, *life)
@@ -181,7 +181,7 @@ func TestObservationsHoldTheTruth(t *testing.T) {
 					if life.CausedBy != "" {
 						t.Fatalf("%s %s: taken down by %s and read as its own failure", u.Name, at, life.CausedBy)
 					}
-				case reports.ObservedCensored:
+				case reliability.ObservedCensored:
 					censored++
 					if !(age > lower-tol) {
 						t.Fatalf("%s %s: failed at %g years, read as good at %g: %+v of %+v", u.Name, at, age, lower, o, *life)
@@ -269,27 +269,27 @@ func TestFactorsHaveTheSpread(t *testing.T) {
 }
 
 func TestPresetsShowTheirHabits(t *testing.T) {
-	count := func(preset string, is func(*reports.Observation) bool) int {
+	count := func(preset string, is func(*reliability.Observation) bool) int {
 		l := generate(t, preset, 30, 3, nil)
 		var units []*unit.Unit
 		for i := range l.Options.Units {
 			units = append(units, l.Build(i))
 		}
 		n := 0
-		for _, o := range reports.Observe(units, reports.ObserveOptions{AsOf: l.Options.End, Families: l.Families}).All {
+		for _, o := range reliability.Observe(units, reliability.ObserveOptions{AsOf: l.Options.End, Families: l.Families}).All {
 			if is(&o) {
 				n += o.Count
 			}
 		}
 		return n
 	}
-	untested := func(o *reports.Observation) bool { return o.Reason == reports.LeftOutUntested }
-	unlooked := func(o *reports.Observation) bool { return o.Origin == schema.OriginOriginal && !o.Handled }
-	second := func(o *reports.Observation) bool { return o.Secondary || o.External }
+	untested := func(o *reliability.Observation) bool { return o.Reason == reliability.LeftOutUntested }
+	unlooked := func(o *reliability.Observation) bool { return o.Origin == schema.OriginOriginal && !o.Handled }
+	second := func(o *reliability.Observation) bool { return o.Secondary || o.External }
 	for _, c := range []struct {
 		preset string
 		what   string
-		is     func(*reports.Observation) bool
+		is     func(*reliability.Observation) bool
 		some   bool
 	}{
 		{"independent", "untested", untested, false},
@@ -298,10 +298,10 @@ func TestPresetsShowTheirHabits(t *testing.T) {
 		{"untested", "untested", untested, true},
 		{"silent", "not looked at", unlooked, true},
 		{"bench", "taken down", second, true},
-		{"bench", "of unknown age", func(o *reports.Observation) bool { return o.UnknownOrigin }, true},
-		{"bench", "from a kit", func(o *reports.Observation) bool { return o.Kit != "" }, true},
-		{"bench", "degraded", func(o *reports.Observation) bool { return o.Found == schema.Degraded }, true},
-		{"bench", "failed of a pool", func(o *reports.Observation) bool { return o.Pool && o.Failed }, true},
+		{"bench", "of unknown age", func(o *reliability.Observation) bool { return o.UnknownOrigin }, true},
+		{"bench", "from a kit", func(o *reliability.Observation) bool { return o.Kit != "" }, true},
+		{"bench", "degraded", func(o *reliability.Observation) bool { return o.Found == schema.Degraded }, true},
+		{"bench", "failed of a pool", func(o *reliability.Observation) bool { return o.Pool && o.Failed }, true},
 	} {
 		if n := count(c.preset, c.is); (n > 0) != c.some {
 			t.Errorf("%s: %d parts %s", c.preset, n, c.what)
@@ -367,8 +367,8 @@ func TestTruthComesOutAgain(t *testing.T) {
 			units = append(units, l.Build(i))
 		}
 		byFamily := map[schema.FamilyName][]lifedata.Obs{}
-		for _, o := range reports.Observe(units, reports.ObserveOptions{AsOf: l.Options.End, Families: l.Families}).All {
-			if o.Kind != reports.ObservedLeftOut {
+		for _, o := range reliability.Observe(units, reliability.ObserveOptions{AsOf: l.Options.End, Families: l.Families}).All {
+			if o.Kind != reliability.ObservedLeftOut {
 				byFamily[o.Family] = append(byFamily[o.Family], lifedata.Obs{Unit: o.Unit, Entry: o.Entry, Lower: o.Lower, Upper: o.Upper, Count: float64(o.Count)})
 			}
 		}

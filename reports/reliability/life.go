@@ -1,0 +1,280 @@
+package reliability
+
+import (
+	"crypto/sha256"
+	"encoding/binary"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"benchlore/ledger"
+	"benchlore/reports/lifedata"
+)
+
+// Life is what is estimated of a group's lifetimes under one reading of
+// silence. Each estimate is nil where it was refused.
+type Life struct {
+	Rate           *Rate
+	RateRefused    string
+	Weibull        *lifedata.Weibull
+	WeibullRefused string
+	Rank           *Rank
+	RankRefused    string
+	Curve          *Curve
+	CurveRefused   string
+
+	times lifetimes
+	sum   [sha256.Size]byte // over times, where results are kept
+}
+
+// Rank is a rate estimated together with those of all other groups.
+type Rank struct {
+	Mean, Low, High float64 // with a 90 % interval
+	ProbWorst       float64
+}
+
+// rankLevel is the probability of the interval of a [Rank].
+const rankLevel = 0.9
+
+// lifetimes is the observations of one group.
+type lifetimes struct {
+	aged    []lifedata.Obs // of known age
+	ageless []lifedata.Obs // of unknown age, from pools and after repairs: constant hazard only
+	nothing []lifedata.Obs // left out: not failed by 0
+	came    int            // parts that came to the bench
+	out     int            // of them, left out because nothing is known of their times
+	noMeter string         // a unit without an hour meter, where hours were asked for
+}
+
+func (l lifetimes) all() []lifedata.Obs {
+	return append(l.aged[:len(l.aged):len(l.aged)], l.ageless...)
+}
+
+// merger turns the observations of a group into lifetimes, those of a unit
+// after those of another. It makes one of those of a unit that are alike but
+// for their count, as [lifedata.ReadObs] does, so that a file gives the same
+// sums to the last bit.
+type merger struct {
+	lifetimes
+	silence Silence
+	unit    string               // the unit at hand
+	at      map[lifedata.Obs]int // its observations, by what they are but for the count
+}
+
+func newMerger(s Silence) *merger { return &merger{silence: s, at: map[lifedata.Obs]int{}} }
+
+// add takes in one observation. Of the parts left out, those fitted here and
+// not seen since are no loss: they had no time to fail.
+func (m *merger) add(o Observation) {
+	if o.Unit != m.unit {
+		clear(m.at)
+		m.unit = o.Unit
+	}
+	kind, lower := o.Under(m.silence)
+	if kind == ObservedLeftOut && o.Reason == LeftOutNotBack {
+		return
+	}
+	m.came += o.Count
+	x := lifedata.Obs{Unit: o.Unit, Entry: o.Entry, Lower: lower, Upper: o.Upper, Count: float64(o.Count)}
+	switch {
+	case kind == ObservedLeftOut, kind == ObservedCensored && !(lower > o.Entry):
+		m.out += o.Count
+		m.merge(&m.nothing, lifedata.Obs{Unit: o.Unit, Upper: math.Inf(1), Count: float64(o.Count)}, mergedNothing)
+		if o.Reason == LeftOutMeter && m.noMeter == "" {
+			m.noMeter = o.Unit
+		}
+	case o.UnknownOrigin || o.Pool || o.Restart > 0:
+		m.merge(&m.ageless, x, mergedAgeless)
+	default:
+		m.merge(&m.aged, x, mergedAged)
+	}
+}
+
+// Which list an observation went to, in place of the count in a key.
+const (
+	mergedAged = iota
+	mergedAgeless
+	mergedNothing
+)
+
+func (m *merger) merge(into *[]lifedata.Obs, o lifedata.Obs, list float64) {
+	key := o
+	key.Count = list
+	if i, ok := m.at[key]; ok {
+		(*into)[i].Count += o.Count
+		return
+	}
+	m.at[key] = len(*into)
+	*into = append(*into, o)
+}
+
+// estimate fills in all that one group tells by itself.
+func (l lifetimes) estimate(opt Options) Life {
+	var e Life
+	e.Rate, e.RateRefused = l.rate(opt.Confidence)
+	e.Weibull, e.WeibullRefused = l.wear(opt)
+	e.Curve, e.CurveRefused = l.curve(opt)
+	return e
+}
+
+// estimateOnce is estimate, but for what was kept from earlier runs.
+func (l lifetimes) estimateOnce(opt Options, results *ledger.Results) Life {
+	var sum [sha256.Size]byte
+	if results != nil {
+		sum = l.sum()
+	}
+	e := ledger.Once(results, sum, func() Life { return l.estimate(opt) })
+	e.times, e.sum = l, sum
+	return e
+}
+
+// sum is over everything estimates are made from.
+func (l lifetimes) sum() (sum [sha256.Size]byte) {
+	h := sha256.New()
+	var b []byte
+	text := func(s string) { b = append(binary.LittleEndian.AppendUint32(b, uint32(len(s))), s...) }
+	number := func(n uint64) { b = binary.LittleEndian.AppendUint64(b, n) }
+	number(uint64(l.came))
+	number(uint64(l.out))
+	text(l.noMeter)
+	for _, list := range [][]lifedata.Obs{l.aged, l.ageless} {
+		number(uint64(len(list)))
+		for _, o := range list {
+			text(o.Unit)
+			for _, v := range []float64{o.Entry, o.Lower, o.Upper, o.Count} {
+				number(math.Float64bits(v))
+			}
+			if len(b) > 1<<15 {
+				h.Write(b)
+				b = b[:0]
+			}
+		}
+	}
+	h.Write(b)
+	h.Sum(sum[:0])
+	return sum
+}
+
+// wear fits a Weibull life to the parts of known age.
+func (l lifetimes) wear(opt Options) (*lifedata.Weibull, string) {
+	if why := l.noAge(); why != "" {
+		return nil, why
+	}
+	w, err := lifedata.FitWeibull(l.aged, lifedata.WeibullOptions{Level: opt.Confidence, FitAnyway: opt.FitAnyway})
+	switch {
+	case err != nil && len(l.ageless) > 0:
+		return nil, "of the parts of known age, " + refusal(err)
+	case err != nil:
+		return nil, refusal(err)
+	}
+	return &w, ""
+}
+
+func (l lifetimes) noAge() string {
+	if why := l.tooLittle(); why != "" {
+		return why
+	}
+	if len(l.aged) == 0 {
+		return "no part has a known age; those of a counted pool have none of their own"
+	}
+	return ""
+}
+
+// ranked is a rank or why there is none.
+type ranked struct {
+	Rank    *Rank
+	Refused string
+}
+
+// rankGroups estimates the rates of all groups together. Groups whose times
+// were mostly left out take no part.
+func rankGroups(groups []Group, s Silence, results *ledger.Results) {
+	var families []lifedata.Group
+	var at []int
+	key := sha256.New()
+	key.Write([]byte("rank"))
+	for i, g := range groups {
+		l := g.Life[s].times
+		if why := l.tooLittle(); why != "" {
+			g.Life[s].RankRefused = why
+			continue
+		}
+		families = append(families, lifedata.Group{Name: g.Title, Obs: l.all()})
+		at = append(at, i)
+		fmt.Fprintf(key, "%q %x", g.Title, g.Life[s].sum)
+	}
+	ranks := ledger.Once(results, [sha256.Size]byte(key.Sum(nil)), func() []ranked { return rank(families) })
+	for k, i := range at {
+		e := groups[i].Life[s]
+		e.Rank, e.RankRefused = ranks[k].Rank, ranks[k].Refused
+	}
+}
+
+func rank(families []lifedata.Group) []ranked {
+	out := make([]ranked, len(families))
+	ranking, err := lifedata.RankFamilies(families, rankLevel)
+	for i := range out {
+		if err != nil {
+			out[i].Refused = refusal(err)
+			continue
+		}
+		f := ranking.Families[i]
+		if out[i].Refused = f.Refused; f.Refused == "" {
+			out[i].Rank = &Rank{Mean: f.Mean, Low: f.Low, High: f.High, ProbWorst: f.ProbWorst}
+		}
+	}
+	return out
+}
+
+// ShapeLimits are the limits of the Weibull shape as the report shows them, NaN
+// where no life was fitted.
+func (e *Life) ShapeLimits() lifedata.Interval {
+	if e.Weibull == nil {
+		return lifedata.Interval{Low: math.NaN(), High: math.NaN()}
+	}
+	return wearLimits(e.Weibull)
+}
+
+// wearLimits are the limits of a shape to be shown: those from the information
+// on its logarithm, which B10 and the curve have too; where a unit holds several
+// parts the wider, at either end, of them and the unit-clustered ones.
+func wearLimits(w *lifedata.Weibull) lifedata.Interval {
+	i := w.ShapeWald
+	if !clustered(w) {
+		return i
+	}
+	return lifedata.Interval{Low: min(i.Low, w.RobustShape.Low), High: max(i.High, w.RobustShape.High)}
+}
+
+func clustered(w *lifedata.Weibull) bool {
+	return w.Named && !w.OnePerUnit && !math.IsNaN(w.RobustShape.Low)
+}
+
+// wearWider is by how much the limits of a fitted life widen, on their own
+// scale, because parts of one unit may fail together: as much as those of the
+// shape do.
+func wearWider(w *lifedata.Weibull) float64 {
+	if !clustered(w) {
+		return 1
+	}
+	return max(1, math.Log(w.RobustShape.High/w.RobustShape.Low)/math.Log(w.ShapeWald.High/w.ShapeWald.Low))
+}
+
+// wearB10 is the age by which one part in ten has failed, and its limits.
+func wearB10(w *lifedata.Weibull) (age float64, limits lifedata.Interval) {
+	q := w.Quantile(0.1)
+	k := wearWider(w)
+	return q.Value, lifedata.Interval{Low: q.Value * math.Pow(q.Low/q.Value, k), High: q.Value * math.Pow(q.High/q.Value, k)}
+}
+
+// wearSurvival is the limits of the share that survives an age, on the scale of
+// log(-log S).
+func wearSurvival(w *lifedata.Weibull, age float64) lifedata.Interval {
+	if age <= 0 {
+		return lifedata.Interval{Low: 1, High: 1}
+	}
+	logHazard := w.Shape * math.Log(age/w.Scale)
+	half := distuv.UnitNormal.Quantile((1+w.Level)/2) * w.Survival(age).SE * wearWider(w)
+	return lifedata.Interval{Low: math.Exp(-math.Exp(logHazard + half)), High: math.Exp(-math.Exp(logHazard - half))}
+}

@@ -1,0 +1,603 @@
+package reliability
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"benchlore/reports/lifedata"
+	"benchlore/reports/page"
+	"benchlore/schema"
+)
+
+// fewUnits is below how many inspected units a share of units is called too
+// few. Common practice, no source.
+const fewUnits = 5
+
+// mostRanked is how many ranks the text lists.
+const mostRanked = 20
+
+// ofParts are the keys that name parts one can look for in a unit.
+var ofParts = map[string]bool{"family": true, "group": true, "maker": true, "lot": true, "kit": true}
+
+// WriteText writes the report for the bench: a table, the most affected group
+// first, then each group in words, then what the figures rest on.
+func (r *Report) WriteText(w io.Writer, o page.TextOptions) error {
+	p := &page.Text{W: w, O: o}
+	p.Heading(r.heading())
+	r.paragraph(p, r.estimand())
+	shown, rest := r.handled()
+	if len(shown) == 0 {
+		r.paragraph(p, "Nothing has been handled yet: no figures.")
+		return p.Err
+	}
+	for _, t := range r.tables(shown, o.Columns()) {
+		p.Table(0, t)
+	}
+	r.paragraph(p, r.legend())
+	if t := r.rankTable(shown); len(t.Rows) > 0 {
+		p.Heading("Ranked together")
+		more := ""
+		if n := len(t.Rows) - mostRanked; n > 0 {
+			t.Rows = t.Rows[:mostRanked]
+			more = fmt.Sprintf(" %s more are lower; the page and the CSV have them.", page.Thousands(n))
+		}
+		p.Table(0, t)
+		r.paragraph(p, r.rankLegend()+more)
+	}
+	if t := r.wearTable(shown); len(t.Rows) > 0 {
+		p.Heading("Wear")
+		p.Table(0, t)
+		r.paragraph(p, r.wearLegend())
+	}
+
+	p.Heading("In words")
+	said, quiet := r.spoken(shown)
+	for i, g := range said {
+		if i > 0 {
+			p.Line("")
+		}
+		p.Para(0, r.Sentence(g))
+	}
+	for _, words := range []string{quietWords(quiet), unseenWords(rest)} {
+		if words != "" {
+			r.paragraph(p, words)
+		}
+	}
+	if len(r.Comparisons) > 0 {
+		p.Heading("Comparisons")
+		for i, c := range r.Comparisons {
+			if i > 0 {
+				p.Line("")
+			}
+			p.Para(0, r.comparisonSentence(c))
+		}
+	}
+	if !r.FromFile {
+		p.Heading("Comebacks")
+		for _, s := range r.comebackSentences() {
+			p.Para(0, s)
+		}
+		if t := r.comebackTable(); len(t.Rows) > 0 {
+			p.Table(0, t)
+			r.paragraph(p, comebackLegend)
+		}
+	}
+	p.Heading("What the figures rest on")
+	for _, n := range r.shownNotes() {
+		p.Item(0, n)
+	}
+	return p.Err
+}
+
+// heading is the title of the report.
+// WriteMost writes one table: the n groups that fail in the largest share of the
+// units inspected, with its interval.
+func (r *Report) WriteMost(w io.Writer, n int, o page.TextOptions) error {
+	p := &page.Text{W: w, O: o}
+	t := &page.Table{Header: []string{strings.Join(r.By, ", "), "failed in", "share", "interval"}, Right: []int{2, 3}}
+	for _, g := range r.Groups {
+		if len(t.Rows) < n && g.Units.Affected > 0 {
+			t.Rows = append(t.Rows, []string{g.Title, fmt.Sprintf("%d of %s", g.Units.Affected, page.Plural(g.Units.Inspected, "unit", "units")),
+				percent(g.Units.Share), percents(g.Units.Interval)})
+		}
+	}
+	p.Table(0, t)
+	return p.Err
+}
+
+func (r *Report) heading() string {
+	if r.FromFile {
+		return "Reliability: a file of observations"
+	}
+	return "Reliability: " + Estimand
+}
+
+// estimand says what the figures are of.
+func (r *Report) estimand() string {
+	if r.FromFile {
+		return fmt.Sprintf("%s, read from a file of observations. Intervals are %s confidence intervals.", page.Capital(page.Plural(r.Units, "unit", "units")), percent(r.Confidence))
+	}
+	failed := "A part counts as failed when it was found failed by itself."
+	if r.Failure == schema.Degraded {
+		failed = "A part counts as failed when it was found failed or degraded by itself."
+	}
+	if r.Origin != "" {
+		failed += " Only parts of this origin: " + string(r.Origin) + "."
+	}
+	asOf := ""
+	if !r.AsOf.IsZero() {
+		asOf = ", as of " + r.AsOf.String()
+	}
+	return fmt.Sprintf("%s%s. Not all that were made: units come to a bench because something is wrong with them, or because somebody cares for them. %s Intervals are %s confidence intervals.",
+		page.Capital(page.Plural(r.Units, "unit", "units")), asOf, failed, percent(r.Confidence))
+}
+
+// handled splits the groups into those the bench handled a part of, and the
+// others.
+func (r *Report) handled() (shown, rest []Group) {
+	for _, g := range r.Groups {
+		if g.Units.Inspected > 0 {
+			shown = append(shown, g)
+		} else {
+			rest = append(rest, g)
+		}
+	}
+	return shown, rest
+}
+
+// spoken splits groups into those with a paragraph of their own, and those
+// without a failure.
+func (r *Report) spoken(shown []Group) (said, quiet []Group) {
+	for _, g := range shown {
+		if g.Units.Affected == 0 && len(shown) > 1 {
+			quiet = append(quiet, g)
+		} else {
+			said = append(said, g)
+		}
+	}
+	return said, quiet
+}
+
+func titles(groups []Group) string {
+	var names []string
+	for _, g := range groups {
+		names = append(names, page.Clean(g.Title))
+	}
+	return page.Listed(names)
+}
+
+func quietWords(groups []Group) string {
+	if groups == nil {
+		return ""
+	}
+	return "No failure of their own was found in: " + titles(groups) + ". The table says in how many units they were looked at; the upper end of the interval is the share of units that may have one all the same."
+}
+
+func unseenWords(groups []Group) string {
+	if groups == nil {
+		return ""
+	}
+	return "Not handled since they were fitted, or not at all: " + titles(groups) + "."
+}
+
+// shownNotes are the notes but for what the report says elsewhere.
+func (r *Report) shownNotes() []string {
+	var out []string
+	for _, n := range r.Notes {
+		if !strings.HasPrefix(n, "comparison: ") && !strings.HasPrefix(n, "comebacks: ") {
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
+func (r *Report) paragraph(p *page.Text, s string) {
+	p.Line("")
+	p.Para(0, s)
+}
+
+// tables is one row for each group: counts and rates side by side where the
+// width allows, else below one another, with no more columns than there is
+// room for.
+func (r *Report) tables(groups []Group, width int) []*page.Table {
+	counts := &page.Table{Header: []string{strings.Join(r.By, ", "), "units", "interval", "failed", "interval", "of tested", "degraded", "left out"},
+		Right: []int{1, 2, 3, 4, 5, 6, 7}}
+	rates := &page.Table{Header: counts.Header[:1:1]}
+	for i, s := range r.readings() {
+		head := "rate (" + string(s[:1]) + ")"
+		if r.FromFile {
+			head = "rate"
+		}
+		rates.Header = append(rates.Header, head)
+		rates.Right = append(rates.Right, 1+i)
+	}
+	for _, g := range groups {
+		of := "-"
+		if i := g.Parts.OfHandled.Interval; i != nil {
+			of = percents(*i)
+		}
+		counts.Rows = append(counts.Rows, []string{g.title(), fmt.Sprintf("%d/%d", g.Units.Affected, g.Units.Inspected),
+			percents(g.Units.Interval), fmt.Sprintf("%d/%d", g.Parts.Failed, g.Parts.Handled),
+			of, fmt.Sprintf("%d/%d", g.Parts.Failed, g.Parts.Tested), strconv.Itoa(g.Parts.Degraded), strconv.Itoa(g.Parts.LeftOut)})
+		row := []string{g.title()}
+		for _, s := range r.readings() {
+			row = append(row, r.rateCell(g.Life[s].Rate))
+		}
+		rates.Rows = append(rates.Rows, row)
+	}
+	if both := counts.Beside(rates); both.Natural() <= width {
+		return []*page.Table{both}
+	}
+	if counts.Natural() > width {
+		counts = counts.First(6)
+	}
+	for _, t := range []*page.Table{counts, rates} {
+		if t.Natural() > width {
+			t.Breakable()
+		}
+	}
+	return []*page.Table{counts, rates}
+}
+
+// legend says what the columns of the table are.
+func (r *Report) legend() string {
+	_, per := r.Time.per()
+	if r.FromFile {
+		return "units: with at least one failure / all. failed: parts failed / all. rate: failures " + per + ". A dash where the file carries no rate; the reason is below."
+	}
+	return fmt.Sprintf("units: with at least one failure / inspected. failed: parts failed / handled, that is looked at, or in service in a unit that was fully working. rate: failures %s, read two ways: (u) a part nobody has heard of since it was last known good is unknown from then on; (w) it went on working until %s, if its unit was last heard of working. < and > where only a bound can be told. A dash where the records carry no rate; the reason is below.", per, r.lagWords())
+}
+
+// rankTable is the groups that are ranked, the highest rate first.
+func (r *Report) rankTable(groups []Group) *page.Table {
+	t := &page.Table{Header: []string{strings.Join(r.By, ", "), "rate", "90% interval", "chance of being the worst"}, Right: []int{1, 2, 3}}
+	scale, _ := r.Time.per()
+	for _, g := range r.ranked(groups) {
+		x := g.Life[r.Silence].Rank
+		t.Rows = append(t.Rows, []string{g.title(), figure(scale * x.Mean), rankLimits(x, scale), chance(x.ProbWorst)})
+	}
+	return t
+}
+
+// rankLimits writes the interval of a rank. What is less than a thousandth of
+// the mean is as good as nothing.
+func rankLimits(x *Rank, scale float64) string {
+	low := "0"
+	if x.Low > x.Mean/1000 {
+		low = figure(scale * x.Low)
+	}
+	return low + " to " + figure(scale*x.High)
+}
+
+// ranked lists the groups with a rank, the highest rate first.
+func (r *Report) ranked(groups []Group) []Group {
+	var out []Group
+	for _, g := range groups {
+		if g.Life[r.Silence].Rank != nil {
+			out = append(out, g)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Group) int {
+		return cmp.Compare(b.Life[r.Silence].Rank.Mean, a.Life[r.Silence].Rank.Mean)
+	})
+	return out
+}
+
+func (r *Report) rankLegend() string {
+	_, per := r.Time.per()
+	s := "rate: failures " + per
+	if !r.FromFile {
+		s += ", silence read as " + string(r.Silence)
+	}
+	return s + ". All groups are estimated together: what little is known of one is drawn towards the others, and failures that come together in a unit weigh as fewer. Not ranked: what was seen in one unit only, or mostly left out of times."
+}
+
+// chance writes a probability.
+func chance(p float64) string {
+	switch {
+	case p < 0.005:
+		return "<1%"
+	case p > 0.995:
+		return ">99%"
+	}
+	return strconv.FormatFloat(100*p, 'f', 0, 64) + "%"
+}
+
+// wearTable is the groups with a fitted life.
+func (r *Report) wearTable(groups []Group) *page.Table {
+	t := &page.Table{Header: []string{strings.Join(r.By, ", "), "verdict", "shape", "interval", "B10, " + r.Time.ages(), "interval", "failed"}, Right: []int{2, 3, 4, 5, 6}}
+	for _, g := range groups {
+		w := g.Life[r.Silence].Weibull
+		if w == nil {
+			continue
+		}
+		shape := wearLimits(w)
+		b10, tenth := wearB10(w)
+		t.Rows = append(t.Rows, []string{g.title(), g.verdict(w), figure(w.Shape), figure(shape.Low) + " to " + figure(shape.High),
+			figure(b10), figure(tenth.Low) + " to " + figure(tenth.High), page.Thousands(int(w.Failures)) + " in " + page.Plural(w.Failed, "unit", "units")})
+	}
+	return t
+}
+
+func (r *Report) wearLegend() string {
+	return "shape: of a Weibull life; above 1 a part fails more readily with age, below 1 less. B10: the age by which one part in ten has failed, if nothing else removed it. The verdict rests on a test that counts each unit once."
+}
+
+func (r *Report) rateCell(x *Rate) string {
+	scale, _ := r.Time.per()
+	switch {
+	case x == nil:
+		return "-"
+	case x.UpperOnly:
+		return "< " + figure(scale*x.High)
+	case x.LowerOnly:
+		return "> " + figure(scale*x.Low)
+	}
+	return fmt.Sprintf("%s (%s-%s)", figure(scale*x.PerYear), figure(scale*x.Low), figure(scale*x.High))
+}
+
+// Sentence says about a group what its data carry and what a bench can do
+// with it.
+func (r *Report) Sentence(g Group) string {
+	return strings.Join(r.sentences(g), " ")
+}
+
+// sentences are the parts of [Reliability.Sentence]; the first says what to do.
+func (r *Report) sentences(g Group) []string {
+	s := []string{r.unitsSentence(g)}
+	s = append(s, r.partsSentences(g)...)
+	s = append(s, r.rateSentence(g))
+	s = append(s, r.wearSentence(g))
+	if x := g.Life[r.Silence].Rank; x != nil && x.ProbWorst >= 0.5 {
+		s = append(s, fmt.Sprintf("Of all that are ranked it is the one that fails most, with a chance of %s.", chance(x.ProbWorst)))
+	}
+	n := g.Parts
+	switch {
+	case n.LeftOut > 0 && g.MostLeftOutCount == n.LeftOut:
+		s = append(s, fmt.Sprintf("Left out of times: %s %s.", page.Thousands(n.LeftOut), g.MostLeftOut))
+	case n.LeftOut > 0:
+		s = append(s, fmt.Sprintf("Left out of times: %s, for %s: %s.", page.Thousands(n.LeftOut), page.Thousands(g.MostLeftOutCount), g.MostLeftOut))
+	}
+	if n.NotBack > 0 {
+		s = append(s, fmt.Sprintf("%s fitted here and not seen since.", page.Capital(page.Plural(n.NotBack, "was", "were"))))
+	}
+	return slices.DeleteFunc(s, func(s string) bool { return s == "" })
+}
+
+func (r *Report) unitsSentence(g Group) string {
+	u := g.Units
+	name := page.Capital(g.Title)
+	few := ""
+	if u.Inspected < fewUnits {
+		few = " Too few units to say how common that is."
+	}
+	switch {
+	case u.Inspected == 1 && g.Parts.Handled == 1 && u.Affected == 1:
+		return name + ": 1 of 1 failed: too few to say anything."
+	case u.Inspected == 1:
+		return fmt.Sprintf("%s: %s failed of %s handled, all of one unit: too few to say anything about others.", name, page.Thousands(g.Parts.Failed), page.Thousands(g.Parts.Handled))
+	case u.Affected == 0 && few != "":
+		return fmt.Sprintf("%s: no failure of their own in %d units inspected.", name, u.Inspected) + few
+	case u.Affected == 0:
+		return fmt.Sprintf("%s: no failure of their own in %d units inspected; up to %s of units may still have one.", name, u.Inspected, percent(u.Interval.High))
+	}
+	s := fmt.Sprintf("%s: failed in %d of %d units inspected (%s).", name, u.Affected, u.Inspected, percents(u.Interval))
+	switch {
+	case few != "":
+		return s + few
+	case !slices.ContainsFunc(g.Key, func(k KeyPart) bool { return ofParts[k.Name] }):
+		return s // a model or a section is nothing one can look at part by part
+	case u.Affected == 1:
+		return s + " One unit: no pattern yet."
+	case u.Interval.Low >= 0.5:
+		return s + " Expect a failed one in most units that come in: look at every one."
+	case u.Interval.High <= 0.25:
+		return s + " Seldom the trouble in units that come in."
+	}
+	return s + " Worth a look in every unit that comes in; how many have one is still open."
+}
+
+func (r *Report) partsSentences(g Group) []string {
+	var s []string
+	n := g.Parts
+	if g.Units.Inspected > 1 {
+		of := ""
+		if i := n.OfHandled.Interval; i != nil && n.Handled > 0 {
+			of = fmt.Sprintf(" (%s)", percents(*i))
+		}
+		failed := "none"
+		if n.Failed > 0 {
+			failed = page.Thousands(n.Failed)
+		}
+		var seen []string
+		for _, x := range []struct {
+			n    int
+			what string
+		}{{n.Tested, "tested"}, {n.InService, "seen in service only"}, {n.Untested, "untested"}} {
+			if x.n > 0 {
+				seen = append(seen, page.Thousands(x.n)+" "+x.what)
+			}
+		}
+		s = append(s, fmt.Sprintf("Of %s handled %s failed%s: %s.", page.Plural(n.Handled, "part", "parts"), failed, of, page.Listed(seen)))
+		switch {
+		case g.FailedUnit != "" && n.Failed == 2:
+			s = append(s, fmt.Sprintf("Both failures are of one unit, %s: that may say more about it than about the parts.", g.FailedUnit))
+		case g.FailedUnit != "":
+			s = append(s, fmt.Sprintf("All %s failures are of one unit, %s: that may say more about it than about the parts.", page.Thousands(n.Failed), g.FailedUnit))
+		}
+		switch i := n.OfTested.Interval; {
+		case n.Failed == 0 || n.Tested == n.Handled:
+		case n.Tested == n.Failed+n.Degraded+n.Secondary+n.External:
+			s = append(s, "None was tested and found good, so only what was suspected was tested.")
+		case i != nil:
+			s = append(s, fmt.Sprintf("Of those tested %s failed (%s); suspects are tested first, so this is the high side.", percent(n.OfTested.Share), percents(*i)))
+		}
+	}
+	var more []string
+	if n.Degraded > 0 {
+		more = append(more, fmt.Sprintf("%s found degraded", page.Plural(n.Degraded, "was", "were")))
+	}
+	if n.Secondary > 0 {
+		more = append(more, fmt.Sprintf("%s taken down by another part", page.Plural(n.Secondary, "was", "were")))
+	}
+	if n.External > 0 {
+		more = append(more, fmt.Sprintf("%s failed from outside", page.Thousands(n.External)))
+	}
+	if more != nil {
+		s = append(s, page.Capital(page.Listed(more))+".")
+	}
+	return s
+}
+
+func (r *Report) rateSentence(g Group) string {
+	if r.FromFile {
+		e := g.Life[r.Silence]
+		if e.Rate == nil {
+			return "No rate: " + e.RateRefused + "."
+		}
+		return "Rate: " + r.rateWords(e) + "."
+	}
+	u, w := g.Life[SilenceUnknown], g.Life[SilenceWorking]
+	switch {
+	case u.Rate == nil && w.Rate == nil && u.RateRefused == w.RateRefused:
+		return "No rate: " + u.RateRefused + "."
+	case u.Rate == nil && w.Rate == nil:
+		return fmt.Sprintf("No rate: %s; with silence read as working, %s.", u.RateRefused, w.RateRefused)
+	}
+	unknown, working := r.rateWords(u), r.rateWords(w)
+	if unknown == working {
+		return fmt.Sprintf("Rate, whichever way silence is read: %s.", unknown)
+	}
+	return fmt.Sprintf("Rate with silence read as unknown: %s; as working: %s.", unknown, working)
+}
+
+func (r *Report) rateWords(e *Life) string {
+	x := e.Rate
+	scale, per := r.Time.per()
+	_, many := r.Time.part()
+	switch {
+	case x == nil:
+		return "none, " + e.RateRefused
+	case x.UpperOnly:
+		return fmt.Sprintf("no failure in %s %s of %s, so below %s %s (one-sided %s)",
+			figure(x.Years), many, page.Plural(x.Units, "unit", "units"), figure(scale*x.High), per, percent(r.Confidence))
+	case x.LowerOnly:
+		return fmt.Sprintf("%s, each at an unknown time before it was found and nothing seen to survive, so above %s %s (one-sided %s)",
+			page.Plural(x.Events, "failure", "failures"), figure(scale*x.Low), per, percent(r.Confidence))
+	}
+	s := fmt.Sprintf("%s %s (%s to %s), from %s in %s %s of %s", figure(scale*x.PerYear), per, figure(scale*x.Low), figure(scale*x.High),
+		page.Plural(x.Events, "failure", "failures"), figure(x.Years), many, page.Plural(x.Units, "unit", "units"))
+	switch {
+	case x.LeftCensored == 1 && x.Events == 1:
+		s += ", at an unknown time before it was found"
+	case x.LeftCensored == 1:
+		s += ", all at an unknown time before they were found"
+	case x.LeftCensored > 0:
+		s += fmt.Sprintf(", %s of them at an unknown time before they were found", percent(x.LeftCensored))
+	}
+	return s
+}
+
+// prompted says that as many failures brought their unit to the bench as did
+// not: such stays make wear look stronger than it is.
+func (g *Group) prompted() bool {
+	return g.Prompted > 0 && 2*g.Prompted >= g.Parts.Failed
+}
+
+// verdict is a fit's verdict in a word, wear only where it is shown.
+func (g *Group) verdict(w *lifedata.Weibull) string {
+	if w.Verdict == lifedata.WearsOut && g.prompted() {
+		return "not shown"
+	}
+	return string(w.Verdict)
+}
+
+// wearSentence says whether parts fail more readily with age, as far as the
+// data tell.
+func (r *Report) wearSentence(g Group) string {
+	e := g.Life[r.Silence]
+	w := e.Weibull
+	if w == nil {
+		if e.WeibullRefused == e.RateRefused || g.Parts.Failed == 0 {
+			return ""
+		}
+		return "No word on wear: " + e.WeibullRefused + "."
+	}
+	limits := wearLimits(w)
+	b10, range10 := wearB10(w)
+	shape := fmt.Sprintf("shape %s, %s to %s, from %s in %s", figure(w.Shape), figure(limits.Low), figure(limits.High),
+		page.Plural(int(w.Failures), "failure", "failures"), page.Plural(w.Failed, "unit", "units"))
+	tenth := fmt.Sprintf("one in ten would have failed by %s %s (%s to %s) if nothing else removed it", figure(b10), r.Time.ages(), figure(range10.Low), figure(range10.High))
+	var s string
+	switch w.Verdict {
+	case lifedata.WearsOut:
+		if g.prompted() {
+			return fmt.Sprintf("It may wear out (%s), but %d of its %d failures brought the unit in, and stays that follow failures make wear look stronger than it is: not shown.",
+				shape, g.Prompted, g.Parts.Failed)
+		}
+		s = fmt.Sprintf("It wears out: the older, the more readily it fails (%s); %s.", shape, tenth)
+	case lifedata.FailsEarly:
+		s = fmt.Sprintf("It fails early, or is a mixture of good and bad lots: one that has lasted is less likely to fail than a new one (%s); %s.", shape, tenth)
+	case lifedata.Constant:
+		s = fmt.Sprintf("It fails as readily young as old (%s); %s.", shape, tenth)
+	default:
+		return fmt.Sprintf("Whether it wears out: too few to tell (%s).", shape)
+	}
+	if other := r.otherReading(); other != "" {
+		if o := g.Life[other].Weibull; o == nil || o.Verdict != w.Verdict {
+			s += fmt.Sprintf(" That hangs on silence: read as %s, ", other)
+			if o == nil {
+				s += "there is no word on wear."
+			} else {
+				s += "it is: " + string(o.Verdict) + "."
+			}
+		}
+	}
+	return s
+}
+
+func (r *Report) otherReading() Silence {
+	for _, s := range r.readings() {
+		if s != r.Silence {
+			return s
+		}
+	}
+	return ""
+}
+
+// percents writes a range of proportions: 45 to 94%.
+func percents(i lifedata.Interval) string {
+	return strings.TrimSuffix(percent(i.Low), "%") + " to " + percent(i.High)
+}
+
+// percent writes a proportion: 0.04%, 2.4%, 12%. What is neither none nor all
+// is not rounded to either.
+func percent(v float64) string {
+	p := 100 * v
+	switch {
+	case p == 0 || p == 100:
+		return strconv.FormatFloat(p, 'f', 0, 64) + "%"
+	case p < 0.001:
+		return "<0.001%"
+	case p > 99.9:
+		return ">99.9%"
+	case p < 0.1:
+		return strconv.FormatFloat(p, 'g', 1, 64) + "%"
+	case p < 9.95 || p >= 99:
+		return strconv.FormatFloat(math.Round(p*10)/10, 'f', -1, 64) + "%"
+	}
+	return strconv.FormatFloat(p, 'f', 0, 64) + "%"
+}
+
+// figure writes a number with two significant figures, whole ones in full.
+func figure(v float64) string {
+	if v >= 10 {
+		return page.Thousands(int(math.Round(v)))
+	}
+	return strconv.FormatFloat(v, 'g', 2, 64)
+}
