@@ -153,6 +153,19 @@ func (f *Facts) lists(a, b []any, atA, atB string) {
 	for n > from && m > from && reflect.DeepEqual(a[n-1], b[m-1]) {
 		n, m = n-1, m-1
 	}
+	const most = 4 << 20 // pairs; beyond, lines are matched by position
+	if (n-from)*(m-from) > most {
+		for i := from; i < min(n, m); i++ {
+			f.values(a[i], b[i], nth(atA, i), nth(atB, i))
+		}
+		for i := m; i < n; i++ {
+			f.Removed = append(f.Removed, nth(atA, i))
+		}
+		for j := n; j < m; j++ {
+			f.Added = append(f.Added, nth(atB, j))
+		}
+		return
+	}
 	same := make([][]bool, n-from)
 	common := make([][]int32, n-from+1)
 	common[n-from] = make([]int32, m-from+1)
