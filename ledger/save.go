@@ -584,6 +584,9 @@ func (a *amending) corrected(p string, old, text []byte) ([]byte, error) {
 	if c.Files, err = a.brought(p, text); err != nil {
 		return nil, err
 	}
+	if len(after.Corrections) > had && reflect.DeepEqual(after.Corrections[had], c) {
+		return text, nil
+	}
 	if len(after.Corrections) == had {
 		if n := len(text); n > 0 && text[n-1] != '\n' {
 			text = append(slices.Clip(text), '\n')
