@@ -122,15 +122,15 @@ func (k *checker) model(n *node, c change, changes int) error {
 	if changes > 1 && len(n.Parents) > 0 {
 		return k.breaks(n, c.path, RuleModel, c.was, c.now, "the model is put there by a close, in a commit of its own; here it changes beside other files")
 	}
+	if c.was.IsZero() {
+		return nil // read with the records
+	}
 	v, err := k.version(n, c.path, c.now)
 	if err != nil {
 		return err
 	}
 	if v.err != nil {
 		return k.breaks(n, c.path, RuleModel, c.was, c.now, "it cannot be read: %v", v.err)
-	}
-	if c.was.IsZero() {
-		return nil
 	}
 	return k.tells(n, c.path, RuleModelCopy, c.was, c.now, "the model was another one from here on; each stay is judged by the copy of its own close")
 }

@@ -244,7 +244,11 @@ func (k *checker) seal(s *Seal, here []*Seal, byDigest map[string]*Seal, knows m
 
 // key is the fingerprint of the key that signed a commit; "" where none did.
 func key(n *node) (string, error) {
-	pub, err := n.Key()
+	c, err := n.commit()
+	if err != nil {
+		return "", err
+	}
+	pub, err := c.Key()
 	if err != nil || pub == nil {
 		return "", err
 	}
@@ -298,7 +302,7 @@ func (k *checker) signatures() error {
 			if unsigned++; first == nil {
 				first = n
 			}
-			if n.OtherSignature() {
+			if n.whole.OtherSignature() {
 				other++
 			}
 		case n.seal != nil && own != n.seal.Key && !slices.Contains(n.seal.Keys, own) && k.shop.of(own) != k.shop.of(n.seal.Key) && !k.shop.sealed(own) && !strangers[own]:

@@ -73,6 +73,27 @@ func order(a, b *entry) int {
 	return len(a.name) - len(b.name)
 }
 
+// folder reads a tree. The last few are kept: what is new in one commit is what the
+// next one is compared with.
+func (k *checker) folder(n *node, id object.Hash, dir string) ([]byte, error) {
+	for _, f := range k.folders {
+		if f.id == id {
+			return f.raw, nil
+		}
+	}
+	raw, err := k.object(n, id, object.TypeTree, dir)
+	if err == nil {
+		k.folders[k.nextFolder] = folderRead{id, raw}
+		k.nextFolder = (k.nextFolder + 1) % len(k.folders)
+	}
+	return raw, err
+}
+
+type folderRead struct {
+	id  object.Hash
+	raw []byte
+}
+
 // compare lists the files in which a commit's folder differs from another one,
 // and checks what is new in it: plain files and folders, in git's order, with names
 // that belong there and that no system takes for another.
@@ -83,12 +104,12 @@ func (k *checker) compare(n *node, old, tree object.Hash, dir string, out *[]cha
 	var a, b cursor
 	var err error
 	if !old.IsZero() {
-		if a.raw, err = k.object(n, old, object.TypeTree, dir); err != nil {
+		if a.raw, err = k.folder(n, old, dir); err != nil {
 			return err
 		}
 	}
 	if !tree.IsZero() {
-		if b.raw, err = k.object(n, tree, object.TypeTree, dir); err != nil {
+		if b.raw, err = k.folder(n, tree, dir); err != nil {
 			return err
 		}
 	}
