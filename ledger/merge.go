@@ -394,7 +394,7 @@ func (m *merging) assign(name string) error {
 			continue
 		}
 		if (f.Path == "instrument.toml" || f.Path == "model.toml") && !stands.IsZero() && !m.lost[p][f.New.Hash] {
-			if same, err := m.sameIn(before, f.Path); err != nil {
+			if same, err := m.sameIn(before, f.Path, f.New.Hash); err != nil {
 				return err
 			} else if same {
 				continue // no close changed it: what main says is open
@@ -430,9 +430,10 @@ func (m *merging) assign(name string) error {
 	return nil
 }
 
-// sameIn reports whether a file is the same on both branches that were merged.
-func (m *merging) sameIn(trees [2]object.Hash, p string) (bool, error) {
-	var have [2]object.Hash
+// sameIn reports whether a file is the same on both branches that were merged, and
+// the merge left it so.
+func (m *merging) sameIn(trees [2]plumbing.Hash, p string, now plumbing.Hash) (bool, error) {
+	var have [2]plumbing.Hash
 	for i, t := range trees {
 		if t.IsZero() {
 			continue
@@ -443,7 +444,7 @@ func (m *merging) sameIn(trees [2]object.Hash, p string) (bool, error) {
 		}
 		have[i] = e.Hash
 	}
-	return have[0] == have[1], nil
+	return have[0] == have[1] && (have[0] == now || have[0].IsZero()), nil
 }
 
 // head is where a unit's branch stands after the merge.

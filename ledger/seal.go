@@ -394,6 +394,12 @@ func (l *Ledger) statement(name string, stock *Stock, o SealOptions) (*Statement
 				"somebody rewrote the branch: put it back with git branch -f unit/" + name + " " + last.Statement.Head[:10]}
 		}
 	}
+	if chain == nil {
+		chain = []*Seal{}
+	}
+	if err := l.onlyGrows(name, "", head, chain); err != nil {
+		return nil, 0, err
+	}
 	objects, err := reachableObjects(l.repo, head)
 	if err != nil {
 		return nil, 0, err
