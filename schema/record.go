@@ -65,11 +65,23 @@ type File struct {
 	SHA256 string `toml:"sha256,omitempty" doc:"digest, 64 hexadecimal digits"`
 }
 
-// Correction says why a closed record was changed.
+// Correction says why a closed record was changed, and names the facts that are
+// different since (see [Facts]).
 type Correction struct {
-	Date   Date   `toml:"date" need:"yes" doc:"the day of the correction"`
-	By     string `toml:"by" need:"yes" doc:"who corrected it"`
-	Reason string `toml:"reason" need:"yes" doc:"what was wrong, in one sentence"`
+	Date    Date          `toml:"date" need:"yes" doc:"the day of the correction"`
+	By      string        `toml:"by" need:"yes" doc:"who corrected it"`
+	Reason  string        `toml:"reason" need:"yes" doc:"what was wrong, in one sentence"`
+	Changed []string      `toml:"changed,omitempty" doc:"facts that read differently now, lines counted from 1: part[3].new.value; written by correct"`
+	Added   []string      `toml:"added,omitempty" doc:"facts that were not there: part[4]; written by correct"`
+	Removed []string      `toml:"removed,omitempty" doc:"facts that are gone, counted as they stood before; written by correct"`
+	Over    []string      `toml:"over,omitempty" doc:"SHA-256 of versions from another bench that this one stands against; written by sync"`
+	Files   []BroughtFile `toml:"file,omitempty" doc:"a picture or other file that came with the correction; written by correct"`
+}
+
+// BroughtFile is an attachment that came with a correction.
+type BroughtFile struct {
+	File   string `toml:"file" need:"yes" doc:"path from the instrument's folder"`
+	SHA256 string `toml:"sha256" need:"yes" doc:"digest, 64 hexadecimal digits"`
 }
 
 // Intake opens a job: the unit as it was received.

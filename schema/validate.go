@@ -37,6 +37,9 @@ func validateRecord(c *Collector, rec Record) {
 		c.localPath(at+".file", f.File, "")
 		c.digest(at+".sha256", f.SHA256)
 	}
+	for i, w := range h.Corrections {
+		c.correction(fmt.Sprintf("correction[%d]", i), w)
+	}
 	faults := Faults(rec)
 	unique(c, "fault", "id", len(faults), func(i int) string { return faults[i].ID })
 	switch r := rec.(type) {
@@ -91,6 +94,18 @@ var digestForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
 func (c *Collector) digest(at, s string) {
 	if s != "" && !digestForm.MatchString(s) {
 		c.Errorf(at, "%q is not a SHA-256 digest => write 64 hexadecimal digits in lower case", s)
+	}
+}
+
+// correction checks the digests a correction gives.
+func (c *Collector) correction(at string, w Correction) {
+	for i, d := range w.Over {
+		c.digest(fmt.Sprintf("%s.over[%d]", at, i), d)
+	}
+	for i, f := range w.Files {
+		at := fmt.Sprintf("%s.file[%d]", at, i)
+		c.localPath(at+".file", f.File, "")
+		c.digest(at+".sha256", f.SHA256)
 	}
 }
 
@@ -359,6 +374,9 @@ func (w *Warranty) validate(c *Collector) {
 var uuidForm = regexp.MustCompile(`^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$`)
 
 func (s *Instrument) validate(c *Collector) {
+	for i, w := range s.Corrections {
+		c.correction(fmt.Sprintf("correction[%d]", i), w)
+	}
 	c.format(s.Format)
 	if s.UUID != "" && !uuidForm.MatchString(s.UUID) {
 		c.Errorf("uuid", "%q is not a UUID => write it as benchlore new made it: 8-4-4-4-12 hexadecimal digits in lower case", s.UUID)
