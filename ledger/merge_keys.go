@@ -7,6 +7,9 @@ import (
 
 	"github.com/go-git/go-git/v5/plumbing"
 	"golang.org/x/crypto/ssh"
+
+	"benchlore/ledger/proof"
+	"benchlore/ledger/proof/gitobj"
 )
 
 // keyBlock is a line about a key, with the comments above it.
@@ -37,11 +40,11 @@ func keyOfLine(line string) string {
 	if word := strings.Fields(line)[0]; strings.HasPrefix(word, "SHA256:") {
 		return word
 	}
-	if s, err := parseSignerLine(line); err == nil {
-		return Fingerprint(s.Key)
+	if s, err := proof.ParseSignerLine(line); err == nil {
+		return gitobj.Fingerprint(s.Key)
 	}
 	if k, _, _, _, err := ssh.ParseAuthorizedKey([]byte(line)); err == nil {
-		return Fingerprint(k)
+		return gitobj.Fingerprint(k)
 	}
 	return line
 }

@@ -6,6 +6,8 @@ import (
 
 	"github.com/go-git/go-git/v5/plumbing"
 	"github.com/go-git/go-git/v5/plumbing/object"
+
+	"benchlore/ledger/proof/gitobj"
 )
 
 // signature tells who signed a commit: the fingerprint of the key, once the
@@ -27,9 +29,9 @@ func signature(c *object.Commit) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	key, err := checkSignature([]byte(c.PGPSignature), text, "git")
+	key, err := gitobj.CheckSignature([]byte(c.PGPSignature), text, "git")
 	if err != nil {
 		return "", fmt.Errorf("commit %s: its signature: %w", c.Hash, err)
 	}
-	return Fingerprint(key), nil
+	return gitobj.Fingerprint(key), nil
 }

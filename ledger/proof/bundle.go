@@ -15,7 +15,8 @@ import (
 // A git bundle is a list of refs followed by a pack: gitformat-bundle(5), version
 // 2.
 
-const bundleHead = "# v2 git bundle\n"
+// BundleHead is the first line of a bundle.
+const BundleHead = "# v2 git bundle\n"
 
 // IsBundle reports whether a file begins as a git bundle does.
 func IsBundle(head []byte) bool {
@@ -42,7 +43,7 @@ func (b *Bundle) ref(name string) (object.Hash, bool) {
 // WriteBundle makes a bundle of the objects given. Same input, same bytes.
 func WriteBundle(w io.Writer, refs []Ref, objects gitobj.Set) error {
 	var head strings.Builder
-	head.WriteString(bundleHead)
+	head.WriteString(BundleHead)
 	for _, r := range refs {
 		fmt.Fprintf(&head, "%s %s\n", r.ID, r.Name)
 	}
@@ -62,7 +63,7 @@ func ReadBundle(data []byte) (*Bundle, error) {
 	if bytes.HasPrefix(data, []byte("# v3 git bundle\n")) {
 		return nil, &unreadableError{"the bundle is of version 3; version 2 is read"}
 	}
-	rest, ok := bytes.CutPrefix(data, []byte(bundleHead))
+	rest, ok := bytes.CutPrefix(data, []byte(BundleHead))
 	if !ok {
 		return nil, errors.New("this is no git bundle of version 2")
 	}

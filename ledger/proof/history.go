@@ -117,6 +117,12 @@ func (h *history) log(head object.Hash) ([]object.Hash, error) {
 	return out, nil
 }
 
+// Log lists the commits a head reaches, each after its parents; where the history
+// parted, by the committer's date and then by name.
+func Log(from gitobj.Objects, head object.Hash) ([]object.Hash, error) {
+	return newHistory(from).log(head)
+}
+
 // byDate orders commits that are ready to be told.
 type byDate struct {
 	h   *history
@@ -309,6 +315,16 @@ func links(t object.Type, data []byte) ([]link, error) {
 		return []link{{tag.Object, object.TypeCommit}}, nil
 	}
 	return nil, nil
+}
+
+// Links lists the objects an object names.
+func Links(o object.Object) ([]object.Hash, error) {
+	l, err := links(o.Type, o.Data)
+	out := make([]object.Hash, len(l))
+	for i := range l {
+		out[i] = l[i].id
+	}
+	return out, err
 }
 
 type link struct {

@@ -38,7 +38,7 @@ const (
 	// MaxStatement bounds the statement of one seal, in bytes.
 	MaxStatement = 4 << 20
 	// MaxReport bounds report.json, in bytes.
-	MaxReport = 16 << 20
+	MaxReport = 8 << 20
 	// MaxToken bounds one token in times/, and MaxTokens their number.
 	MaxToken  = 64 << 10
 	MaxTokens = 100

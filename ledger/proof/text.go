@@ -213,9 +213,9 @@ func StrictTOML(what string, most int, data []byte, into any) error {
 		return fmt.Errorf("the %s has the key %.80q, which this program does not know", what, keys[0].String())
 	}
 	// The library takes a key for the field whatever its case; only the names of
-	// files may have capitals.
+	// files and refs may have capitals.
 	for _, k := range md.Keys() {
-		if k[0] != "files" && strings.ToLower(k.String()) != k.String() {
+		if k[0] != "files" && k[0] != "refs" && strings.ToLower(k.String()) != k.String() {
 			return fmt.Errorf("the %s has the key %.80q, which this program does not know", what, k.String())
 		}
 	}

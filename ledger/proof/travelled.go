@@ -8,9 +8,11 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"time"
 
 	"benchlore/ledger/gitstore/object"
 	"benchlore/ledger/proof/gitobj"
+	"benchlore/ledger/proof/growth"
 	"benchlore/schema"
 	"benchlore/schema/unit"
 )
@@ -30,7 +32,10 @@ type Travelled struct {
 	Steps    []Step
 	Seals    []*Seal // at least one; the last one stands on the head
 	Files    map[string][]byte
-	Attached func(path string) ([]byte, error) // a picture or another file of the unit's folder
+	// Corrections are the changes of what closed files said, with whose words they
+	// change.
+	Corrections []growth.Corrected
+	Attached    func(path string) ([]byte, error) // a picture or another file of the unit's folder
 }
 
 // Last is the seal the reports are made as of.
@@ -55,17 +60,22 @@ type Comparison struct {
 
 // Travel reads what a chain of seals stands over, as of the last one.
 func Travel(from gitobj.Objects, chain []*Seal) (*Travelled, error) {
-	return travel(newHistory(from), chain)
+	end := chain[len(chain)-1]
+	grown, err := Grows(from, end.head, chain, end.Statement.UUID, time.Time{})
+	if err != nil {
+		return nil, err
+	}
+	return travel(newHistory(from), chain, grown)
 }
 
-func travel(h *history, chain []*Seal) (*Travelled, error) {
+func travel(h *history, chain []*Seal, grown *growth.Result) (*Travelled, error) {
 	end := chain[len(chain)-1]
 	last := end.Statement
 	c, err := h.commit(end.head)
 	if err != nil {
 		return nil, err
 	}
-	t := &Travelled{Seals: chain}
+	t := &Travelled{Seals: chain, Corrections: grown.Corrections}
 	shops := shopsOf(chain, nil)
 	own := &unit.Bench{Lots: map[string]*schema.Lot{}}
 	var families schema.Families
@@ -142,6 +152,18 @@ func (s shops) root(key string) string {
 // same reports whether two seals are one shop's.
 func (s shops) same(a, b *Seal) bool {
 	return a == b || a.key != nil && b.key != nil && s.root(a.Fingerprint()) == s.root(b.Fingerprint())
+}
+
+// ChangeOfKey says how the key of a seal came after that of an earlier one of the
+// same shop; chain holds the rotations. "" where it is the same key.
+func ChangeOfKey(before, s *Seal, chain []*Seal) KeyChange {
+	switch {
+	case before.key == nil || s.key == nil || before.Fingerprint() == s.Fingerprint():
+		return ""
+	case shopsOf(chain, nil).same(before, s):
+		return KeyLinked
+	}
+	return KeyUnlinked
 }
 
 // Benches gives each record the bench whose seal held it first, where that

@@ -17,6 +17,7 @@ import (
 
 	"benchlore/ledger/gitstore/object"
 	"benchlore/ledger/proof/gitobj"
+	"benchlore/ledger/proof/growth"
 )
 
 // Verdict is the outcome of verifying.
@@ -153,8 +154,10 @@ type Verification struct {
 	Short     string     `json:"short,omitempty"`     // the last seal, to compare by telephone
 	Seals     []SealNote `json:"seals"`
 	Stretches []Stretch  `json:"stretches"`
-	Pages     []Page     `json:"pages,omitempty"`
-	Tokens    []string   `json:"tokens,omitempty"` // time stamps that came along and are not checked here
+	// Corrections are the changes of what closed files said.
+	Corrections []Correction `json:"corrections,omitempty"`
+	Pages       []Page       `json:"pages,omitempty"`
+	Tokens      []string     `json:"tokens,omitempty"` // time stamps that came along and are not checked here
 	// Flaws holds at most 20 findings and 20 remarks; the counts are of all.
 	Flaws       []Flaw   `json:"flaws"`
 	FlawCount   int      `json:"flawCount"`
@@ -219,6 +222,7 @@ type verifier struct {
 	told    map[string]bool
 	headAt  object.Hash
 	packet  ssh.PublicKey
+	grown   *growth.Result
 	history Verdict // of what unit checked; "": it was not reached
 	breaks  int     // findings that break something
 	newer   int     // findings of what cannot be read here
