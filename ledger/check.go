@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"path"
 	"slices"
 	"strings"
@@ -318,6 +319,9 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string, changed func() ([
 			return err
 		}
 	}
+	if err := l.checkGrowth(r, names, refs); err != nil {
+		return err
+	}
 	if err := l.checkSeals(r, only, seals, units); err != nil {
 		return err
 	}
@@ -411,6 +415,39 @@ func (l *Ledger) committedUnits(tree plumbing.Hash) ([]string, map[string]plumbi
 		}
 	}
 	return names, trees, nil
+}
+
+// checkGrowth holds every unit's history against the rule that it only grows. One
+// that was looked through before is not looked through again.
+func (l *Ledger) checkGrowth(r *CheckReport, names []string, refs map[string]plumbing.Hash) error {
+	if l.repo.Shallow || l.repo.Partial {
+		return nil // what a history began with is elsewhere
+	}
+	w := l.walked()
+	grown := map[string]plumbing.Hash{}
+	maps.Copy(grown, w.Grown)
+	for _, name := range names {
+		head, ok := refs[unitRef(name)]
+		if !ok || w.Grown[name] == head {
+			continue
+		}
+		err := l.onlyGrows(name, "", head, nil)
+		var history *HistoryError
+		var corrupt *gitstore.CorruptObject
+		switch {
+		case errors.As(err, &history), errors.As(err, &corrupt):
+			r.Git = append(r.Git, GitProblem{Unit: name, What: err.Error(), Remedy: hintOf(err)})
+		case err != nil:
+			return err
+		default:
+			grown[name] = head
+		}
+	}
+	if !maps.Equal(grown, w.Grown) {
+		w.Grown = grown
+		l.keepWalked(w)
+	}
+	return nil
 }
 
 // checkStep holds one unit's branch against main: its files are a subset of

@@ -15,6 +15,7 @@ import (
 	"github.com/go-git/go-git/v5/plumbing"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/proof/growth"
 	"benchlore/schema"
 )
 
@@ -389,6 +390,13 @@ func (w *writer) travel(r *Review, signer gitstore.Signer) error {
 			return err
 		}
 		commits++
+	}
+	grown, err := l.grown(head, nil)
+	if err != nil {
+		return err
+	}
+	if grown.Worst() > growth.Told {
+		return &ProblemsError{r.Unit + ": its history would not only grow; nothing was closed", growthProblems(r.Unit, grown)}
 	}
 	old, _, err := l.repo.Ref(unitRef(r.Unit))
 	if err != nil {

@@ -26,6 +26,23 @@ type Conflict struct {
 // Named are the changes in the words people use: state of fault F1.
 func (c Conflict) Named() []schema.Change { return schema.Named(c.Changes, c.standing, c.version) }
 
+// facts is a text with the corrections of what stands, which stay whatever it says;
+// what stands itself where the two say the same.
+func (c Conflict) facts(text []byte) ([]byte, error) {
+	standing, err := schema.ReadVersion(c.standing)
+	if err != nil {
+		return nil, err
+	}
+	v, err := schema.ReadVersion(text)
+	if err != nil {
+		return nil, err
+	}
+	if schema.FactsBetween(standing, v).None() {
+		return c.standing, nil
+	}
+	return schema.WithCorrections(text, standing.Corrections), nil
+}
+
 // conflictOf takes the name of a kept version apart: the file's path.
 func conflictOf(p string) (string, bool) {
 	rest, ok := strings.CutPrefix(p, conflictsDir+"/")
@@ -185,6 +202,9 @@ func (l *Ledger) Settle(name string, o SettleOptions) (Result, error) {
 		_, _, _, isRecord := schema.ParseName(c.Path)
 		if !isRecord && rel != "instrument.toml" {
 			return Result{}, &UsageError{c.Path + " has travelled, and an attachment that has travelled stays as it is", "keep it with --keep, and attach the other one under another name: it is " + c.Other}
+		}
+		if text, err = c.facts(text); err != nil {
+			return Result{}, err
 		}
 		if string(text) != string(c.standing) {
 			s, err := l.Amend([]Amended{{Path: c.Path, Data: text}}, o.By, o.Reason, o.Close)

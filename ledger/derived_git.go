@@ -21,6 +21,7 @@ type walked struct {
 	Heads   map[string]plumbing.Hash // the head each unit's branch was last given
 	Seals   map[string]plumbing.Hash // the seals that were made, by tag
 	Tree    plumbing.Hash            // a tree of main with nothing in it that must not be
+	Grown   map[string]plumbing.Hash // by unit: the head of a history that only grows
 }
 
 func (l *Ledger) walkedFile() string {

@@ -4,12 +4,14 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"reflect"
 	"slices"
 	"strings"
 
 	"github.com/go-git/go-git/v5/plumbing"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 )
 
@@ -19,11 +21,18 @@ func (m *merging) unit(name string) error {
 	switch {
 	case ours == theirs:
 		return nil
-	case ours.IsZero():
+	}
+	l := m.l
+	if err := l.onlyGrows(name, m.at, theirs, nil); err != nil {
+		return err
+	}
+	if ours.IsZero() {
 		m.out.units[name] = theirs
 		return nil
 	}
-	l := m.l
+	if err := l.onlyGrows(name, "", ours, nil); err != nil {
+		return err
+	}
 	bases, err := l.repo.MergeBases([]plumbing.Hash{ours}, []plumbing.Hash{theirs})
 	switch {
 	case err != nil:
@@ -41,7 +50,7 @@ func (m *merging) unit(name string) error {
 	if err != nil {
 		return err
 	}
-	tree, err := m.unionTree(name, base, ours, theirs)
+	tree, err := m.unionTree(name, base, ours, theirs, false)
 	if err != nil {
 		return err
 	}
@@ -51,8 +60,10 @@ func (m *merging) unit(name string) error {
 	return m.commitUnit(name, tree, parents, "two benches' work brought together", nil)
 }
 
-// unionTree is the tree of two branches' files together.
-func (m *merging) unionTree(name string, base, ours, theirs plumbing.Hash) (plumbing.Hash, error) {
+// unionTree is the tree of two branches' files together. Of a file that both
+// changed the later version stands, with all corrections of both and one more
+// that says so; where the second branch is put on top of the first, the first's.
+func (m *merging) unionTree(name string, base, ours, theirs plumbing.Hash, onTop bool) (plumbing.Hash, error) {
 	l := m.l
 	treeA, err := l.branchTree(ours)
 	if err != nil {
@@ -67,6 +78,7 @@ func (m *merging) unionTree(name string, base, ours, theirs plumbing.Hash) (plum
 		return treeA, err
 	}
 	edits := map[string]*plumbing.Hash{}
+	both := &brought{m: m, texts: map[string][]byte{}}
 	for _, c := range changes {
 		var h plumbing.Hash
 		switch {
@@ -74,6 +86,9 @@ func (m *merging) unionTree(name string, base, ours, theirs plumbing.Hash) (plum
 			continue
 		case c.ours == c.base, c.ours.IsZero():
 			h = c.theirs
+		case onTop:
+			lose(m.beside, unitDir(name)+"/"+c.path, c.theirs)
+			continue
 		default:
 			if h, err = m.later(c.path, c.ours, ours, c.theirs, theirs); err != nil {
 				return treeA, err
@@ -83,10 +98,135 @@ func (m *merging) unionTree(name string, base, ours, theirs plumbing.Hash) (plum
 				other = c.ours
 			}
 			lose(m.beside, unitDir(name)+"/"+c.path, other)
+			if err := both.file(c.path, h, other); err != nil {
+				return treeA, err
+			}
 		}
 		edits[c.path] = &h
 	}
+	if err := both.instrument(treeA, edits); err != nil {
+		return treeA, err
+	}
+	for p, text := range both.texts {
+		h, err := m.tx.WriteBlob(text)
+		if err != nil {
+			return treeA, err
+		}
+		edits[p] = &h
+	}
 	return m.tx.UpdateTree(treeA, edits)
+}
+
+// brought is what was changed on both of two branches that are merged.
+type brought struct {
+	m     *merging
+	texts map[string][]byte // of files as the merge has them
+	over  []string          // digests of attachments that do not stand
+	files []schema.BroughtFile
+}
+
+// file notes a file of which one version stands against another.
+func (b *brought) file(p string, stands, other plumbing.Hash) error {
+	repo := b.m.l.repo
+	kept, err := repo.Blob(stands)
+	if err != nil {
+		return err
+	}
+	lost, err := repo.Blob(other)
+	if err != nil {
+		return err
+	}
+	_, _, _, isRecord := schema.ParseName(p)
+	switch {
+	case isRecord || p == "instrument.toml":
+		text, err := b.m.together(p, kept, lost)
+		b.texts[p] = text
+		return err
+	case p != "model.toml":
+		b.over = append(b.over, proof.Digest(lost))
+		b.files = append(b.files, schema.BroughtFile{File: p, SHA256: proof.Digest(kept)})
+	}
+	return nil
+}
+
+// instrument says in instrument.toml which of two attachments of one name stands.
+func (b *brought) instrument(tree plumbing.Hash, edits map[string]*plumbing.Hash) error {
+	if b.files == nil {
+		return nil
+	}
+	const p = "instrument.toml"
+	text, merged := b.texts[p]
+	if !merged {
+		var err error
+		if h := edits[p]; h != nil {
+			text, err = b.m.l.repo.Blob(*h)
+		} else {
+			text, _, err = b.m.l.blobAt(tree, p)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	v, err := schema.ReadVersion(text)
+	if err != nil {
+		return err
+	}
+	list := slices.Clone(v.Corrections)
+	if !merged {
+		list = append(list, b.m.correction(text))
+	}
+	last := &list[len(list)-1]
+	last.Over, last.Files = append(slices.Clip(last.Over), b.over...), b.files
+	b.texts[p] = schema.WithCorrections(text, list)
+	return nil
+}
+
+// together is the text of a file that two benches changed: one version stands, with
+// the corrections of both and one that names the other version.
+func (m *merging) together(p string, stands, other []byte) ([]byte, error) {
+	a, err := schema.ReadVersion(stands)
+	if err != nil {
+		return nil, fmt.Errorf("%s cannot be read: %w", p, err)
+	}
+	b, err := schema.ReadVersion(other)
+	if err != nil {
+		return nil, fmt.Errorf("%s cannot be read: %w", p, err)
+	}
+	list := slices.Clone(a.Corrections)
+	had := 0
+	for _, c := range b.Corrections {
+		if k := slices.IndexFunc(list[had:len(a.Corrections)], func(x schema.Correction) bool { return reflect.DeepEqual(x, c) }); k >= 0 {
+			had += k + 1
+		} else {
+			list = append(list, c)
+		}
+	}
+	c := m.correction(stands)
+	c.Over = []string{proof.Digest(other)}
+	return schema.WithCorrections(stands, append(list, c)), nil
+}
+
+// correction is the merger's own, for a file that stands against another version.
+func (m *merging) correction(text []byte) schema.Correction {
+	c := schema.Correction{Date: m.l.Today(), Reason: "changed on two benches at once: this version stands until somebody settles it"}
+	for _, t := range m.l.Shop.Technicians {
+		if t.Name == m.by.Name || t.ID == m.by.Name {
+			c.By = t.ID
+			return c
+		}
+	}
+	// Git's name is none of the shop's people: whoever wrote what stands.
+	if v, err := schema.ReadVersion(text); err == nil {
+		if n := len(v.Corrections); n > 0 {
+			c.By = v.Corrections[n-1].By
+		} else {
+			c.By = v.Word("by")
+		}
+	}
+	if c.By == "" && len(m.l.Shop.Technicians) > 0 {
+		c.By = m.l.Shop.Technicians[0].ID
+	}
+	return c
 }
 
 func (m *merging) commitUnit(name string, tree plumbing.Hash, parents []plumbing.Hash, subject string, records []trailer) error {
@@ -107,8 +247,11 @@ func (m *merging) commitUnit(name string, tree plumbing.Hash, parents []plumbing
 	}
 	h, err := m.tx.WriteCommit(gitstore.CommitSpec{Tree: tree, Parents: parents, Author: m.by, Committer: m.by, Sign: signer,
 		Message: message(subject, append(records, trailer{"Instrument", id}))})
+	if err != nil {
+		return err
+	}
 	m.out.units[name] = h
-	return err
+	return m.l.onlyGrows(name, "", h, nil)
 }
 
 // unitID is the identity of the instrument a commit of a unit's branch is of.
@@ -169,7 +312,7 @@ func (m *merging) twoBeginnings(name string) error {
 		under, over = ours, theirs
 		m.out.anew[name] = true
 	}
-	tree, err := m.unionTree(name, plumbing.ZeroHash, under, over)
+	tree, err := m.unionTree(name, plumbing.ZeroHash, under, over, true)
 	if err != nil {
 		return err
 	}

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"maps"
 	"path"
+	"reflect"
 	"slices"
 	"sort"
 	"strings"
@@ -15,6 +16,7 @@ import (
 	"github.com/go-git/go-git/v5/plumbing/object"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 )
 
@@ -316,32 +318,48 @@ func closedChange(p string, old, data []byte) *schema.Problem {
 	if bytes.Equal(old, data) {
 		return nil
 	}
-	amend := &schema.Problem{File: p, Severity: schema.Wrong, Message: "was closed: a change to it is a correction and needs a reason",
-		Write: "run: benchlore amend " + p + " --reason \"...\""}
-	corrected := len(correctionsOf(p, data)) > len(correctionsOf(p, old))
+	amend := func(message string) *schema.Problem {
+		return &schema.Problem{File: p, Severity: schema.Wrong, Message: message, Write: "run: benchlore amend " + p + " --reason \"...\""}
+	}
+	const needs = "was closed: a change to it is a correction and needs a reason"
 	_, _, _, isRecord := schema.ParseName(p)
-	switch {
-	case path.Base(p) == "instrument.toml":
-		changes, err := schema.Compare(old, data)
-		if err != nil {
-			return nil // reported with the file
+	isInstrument := path.Base(p) == "instrument.toml"
+	if !isRecord && !isInstrument {
+		if path.Base(p) == "model.toml" || path.Base(p) == ".gitattributes" {
+			return nil
 		}
-		for _, c := range changes {
-			if c.Path == "uuid" {
-				return &schema.Problem{File: p, Severity: schema.Wrong, Message: "the unit's identity was changed; its history goes by " + c.Old,
-					Write: "put it back: uuid = " + c.Old}
-			}
-		}
-		for _, c := range changes {
-			if c.Old != "" && !corrected {
-				return amend
-			}
-		}
-	case isRecord && !corrected:
-		return amend
-	case !isRecord && path.Base(p) != "model.toml" && path.Base(p) != ".gitattributes":
 		return &schema.Problem{File: p, Severity: schema.Wrong, Message: "was closed: an attachment that has travelled stays as it is",
 			Write: "put it back with git checkout HEAD -- " + p + ", and add the new one under another name"}
+	}
+	before, err := schema.ReadVersion(old)
+	if err != nil {
+		return nil // reported with the file
+	}
+	after, err := schema.ReadVersion(data)
+	if err != nil {
+		return nil
+	}
+	if was := before.Word("uuid"); isInstrument && after.Word("uuid") != was {
+		return &schema.Problem{File: p, Severity: schema.Wrong, Message: fmt.Sprintf("the unit's identity was changed; its history goes by %q", was),
+			Write: fmt.Sprintf("put it back: uuid = %q", was)}
+	}
+	had := len(before.Corrections)
+	switch {
+	case len(after.Corrections) < had || !reflect.DeepEqual(before.Corrections, after.Corrections[:had:had]) && had > 0:
+		return &schema.Problem{File: p, Severity: schema.Wrong, Message: "was closed with a correction that reads differently now or is gone; it stays, and another one follows",
+			Write: "put it back with git checkout HEAD -- " + p + ", and run: benchlore amend " + p + " --reason \"...\""}
+	case len(after.Corrections) > had+1:
+		return amend("has several new corrections; each change of a closed file has one of its own")
+	case len(after.Corrections) > had:
+		if err := after.Corrections[had].Facts().Check(before, after); err != nil {
+			return amend("has a new correction that does not fit what changed: " + err.Error())
+		}
+	case isInstrument:
+		if _, changed := schema.Blanks(before, after); len(changed) > 0 {
+			return amend(needs)
+		}
+	default:
+		return amend(needs)
 	}
 	return nil
 }
@@ -404,11 +422,13 @@ func (l *Ledger) Amend(files []Amended, by, reason string, o CloseOptions) (Save
 		return s, err
 	}
 	s.Result, err = l.update(func(w *writer) error {
-		a := &amending{l: l, w: w, name: name, stock: stock, by: by, reason: reason, texts: map[string][]byte{}}
+		a := &amending{l: l, w: w, name: name, stock: stock, by: by, reason: reason, texts: map[string][]byte{}, taken: map[string]bool{}}
 		if err := a.branch(); err != nil {
 			return err
 		}
-		for _, f := range files {
+		// In the order of their commits: what two name travels with the first.
+		ordered := slices.SortedFunc(slices.Values(files), func(a, b Amended) int { return strings.Compare(a.Path, b.Path) })
+		for _, f := range ordered {
 			if err := a.file(f); err != nil {
 				return err
 			}
@@ -429,7 +449,7 @@ func (l *Ledger) Amend(files []Amended, by, reason string, o CloseOptions) (Save
 		}
 		for p := range a.edited {
 			// A file edited by hand must say what is written.
-			if !l.opt.DryRun {
+			if a.edited[p] && !l.opt.DryRun {
 				if err := l.replace(p, a.texts[p]); err != nil {
 					return err
 				}
@@ -476,6 +496,7 @@ type amending struct {
 	texts  map[string][]byte // new texts, by path
 	edited map[string]bool   // closed ones that were edited by hand
 	closed map[string]bool   // those the branch has; nil: none
+	taken  map[string]bool   // attachments that travel with a correction
 }
 
 func (a *amending) branch() error {
@@ -524,24 +545,84 @@ func (a *amending) file(f Amended) error {
 		a.texts[f.Path] = text
 		return nil
 	}
-	if len(correctionsOf(f.Path, text)) <= len(correctionsOf(f.Path, old)) {
-		if strings.TrimSpace(a.reason) == "" {
-			return &UsageError{f.Path + " was closed: a correction needs a reason", "say what was wrong: --reason \"...\""}
-		}
-		if n := len(text); n > 0 && text[n-1] != '\n' {
-			text = append(slices.Clip(text), '\n')
-		}
-		text = append(slices.Clip(text), schema.EncodeTable("correction", &schema.Correction{Date: a.l.Today(), By: a.by, Reason: a.reason})...)
-	}
 	if a.closed == nil {
 		a.closed, a.edited = map[string]bool{}, map[string]bool{}
 	}
 	a.closed[f.Path] = true
-	if f.Data == nil && !bytes.Equal(text, was) {
-		a.edited[f.Path] = true
+	a.edited[f.Path] = f.Data == nil
+	a.texts[f.Path], err = a.corrected(f.Path, old, text)
+	return err
+}
+
+// corrected gives a closed file's new text the correction that names what changed:
+// the one written by hand, or one of its own.
+func (a *amending) corrected(p string, old, text []byte) ([]byte, error) {
+	before, err := schema.ReadVersion(old)
+	if err != nil {
+		return nil, &UsageError{fmt.Sprintf("%s cannot be read as it was closed: %v", p, err), "see: git show unit/" + a.name + ":" + path.Base(p)}
 	}
-	a.texts[f.Path] = text
-	return nil
+	after, err := schema.ReadVersion(text)
+	if err != nil {
+		return nil, err
+	}
+	had := len(before.Corrections)
+	if len(after.Corrections) < had || had > 0 && !reflect.DeepEqual(before.Corrections, after.Corrections[:had:had]) {
+		return nil, &UsageError{p + " was closed with a correction that reads differently now or is gone", "put it back as it was: an earlier correction stays, and another one follows"}
+	}
+	var c schema.Correction
+	switch len(after.Corrections) - had {
+	case 0:
+		if strings.TrimSpace(a.reason) == "" {
+			return nil, &UsageError{p + " was closed: a correction needs a reason", "say what was wrong: --reason \"...\""}
+		}
+		c = schema.Correction{Date: a.l.Today(), By: a.by, Reason: a.reason}
+	case 1:
+		c = after.Corrections[had]
+	default:
+		return nil, &UsageError{fmt.Sprintf("%s has %d new corrections", p, len(after.Corrections)-had), "each change has one correction: write one, with one reason"}
+	}
+	c.Name(schema.FactsBetween(before, after))
+	if c.Files, err = a.brought(p, text); err != nil {
+		return nil, err
+	}
+	if len(after.Corrections) == had {
+		if n := len(text); n > 0 && text[n-1] != '\n' {
+			text = append(slices.Clip(text), '\n')
+		}
+		out := append(slices.Clip(text), schema.EncodeTable("correction", &c)...)
+		if _, err := schema.ReadVersion(out); err == nil {
+			return out, nil
+		}
+		// Earlier ones stand in one line, to which none can be added.
+	}
+	return schema.WithCorrections(text, append(slices.Clip(before.Corrections), c)), nil
+}
+
+// brought are the attachments that travel with a correction: those the file names
+// and the unit's history does not have yet.
+func (a *amending) brought(p string, text []byte) ([]schema.BroughtFile, error) {
+	rec, _ := schema.DecodeRecord(p, text)
+	if rec == nil {
+		return nil, nil
+	}
+	var out []schema.BroughtFile
+	for _, at := range attachments(rec) {
+		if _, has, err := a.l.blobAt(a.tree, at); err != nil || has || a.taken[at] {
+			if err != nil {
+				return nil, err
+			}
+			continue
+		}
+		data, ok, err := a.w.committed(unitDir(a.name) + "/" + at)
+		if err != nil {
+			return nil, err
+		}
+		if ok { // else reported when it is to travel
+			out = append(out, schema.BroughtFile{File: at, SHA256: proof.Digest(data)})
+			a.taken[at] = true
+		}
+	}
+	return out, nil
 }
 
 // review puts together what goes onto the unit's branch, and refuses what

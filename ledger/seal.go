@@ -25,16 +25,7 @@ const (
 	sealTags = proof.SealTags
 )
 
-// repoObjects gives the objects of a repository to package proof.
-type repoObjects struct{ r *gitstore.Repo }
-
-// Object reads one object.
-func (o repoObjects) Object(id object.Hash) (object.Type, []byte, error) {
-	t, data, err := o.r.Object(plumbing.Hash(id))
-	return object.Type(t), data, err
-}
-
-func (l *Ledger) objects() repoObjects { return repoObjects{l.repo} }
+func (l *Ledger) objects() objectsOf { return objectsOf{l.repo} }
 
 // readSeal reads a seal of a repository by the name of its tag.
 func readSeal(r *gitstore.Repo, name string, hash plumbing.Hash) (*proof.Seal, error) {
@@ -322,6 +313,12 @@ func (l *Ledger) statement(name string, stock *Stock, signer gitstore.Signer, o 
 		before = append(before, s.Head())
 	}
 	slices.Sort(st.Supersedes)
+	if chain == nil {
+		chain = []*proof.Seal{}
+	}
+	if err := l.onlyGrows(name, "", head, chain); err != nil {
+		return nil, 0, err
+	}
 	objects, err := proof.Reach(l.objects(), object.Hash(head))
 	if err != nil {
 		return nil, 0, err

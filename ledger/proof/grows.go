@@ -12,11 +12,15 @@ import (
 // Grows holds a history with its seals against the rule that it only grows. uuid
 // is the unit's where it is known already; with the zero time no date is told.
 func Grows(from gitobj.Objects, head object.Hash, chain []*Seal, uuid string, now time.Time) (*growth.Result, error) {
-	in := growth.Input{Objects: from, Head: head, UUID: uuid, Now: now, Readable: CheckNesting}
+	return growth.Check(growth.Input{Objects: from, Head: head, Seals: GrowthSeals(chain), UUID: uuid, Now: now, Readable: CheckNesting})
+}
+
+// GrowthSeals is what the rules of histories need to know of seals.
+func GrowthSeals(chain []*Seal) []growth.Seal {
+	var out []growth.Seal
 	for _, s := range chain {
-		root := object.NewHash(s.Statement.Root)
-		x := growth.Seal{Name: s.Name, Digest: s.Digest, Head: s.head, Root: root, Number: s.Statement.Number, UUID: s.Statement.UUID,
-			Sealed: s.Statement.Sealed, Key: s.Fingerprint(), Supersedes: s.Statement.Supersedes}
+		x := growth.Seal{Name: s.Name, Digest: s.Digest, Head: s.head, Root: object.NewHash(s.Statement.Root), Number: s.Statement.Number,
+			UUID: s.Statement.UUID, Sealed: s.Statement.Sealed, Key: s.Fingerprint(), Supersedes: s.Statement.Supersedes}
 		for _, k := range s.Statement.Shop.Keys {
 			if key, err := gitobj.ParseKey(k); err == nil {
 				x.Keys = append(x.Keys, gitobj.Fingerprint(key))
@@ -33,9 +37,9 @@ func Grows(from gitobj.Objects, head object.Hash, chain []*Seal, uuid string, no
 				x.Rotations = append(x.Rotations, growth.Rotation{Old: gitobj.Fingerprint(from), New: gitobj.Fingerprint(to)})
 			}
 		}
-		in.Seals = append(in.Seals, x)
+		out = append(out, x)
 	}
-	return growth.Check(in)
+	return out
 }
 
 // Correction is one change of what a closed file said.
