@@ -195,10 +195,10 @@ func (h *history) diff(before, after object.Hash) ([]change, error) {
 	for len(a) > 0 || len(b) > 0 {
 		var err error
 		switch {
-		case len(b) == 0 || len(a) > 0 && key(a[0]) < key(b[0]):
+		case len(b) == 0 || len(a) > 0 && sortName(a[0]) < sortName(b[0]):
 			err = one(a[0], true)
 			a = a[1:]
-		case len(a) == 0 || key(b[0]) < key(a[0]):
+		case len(a) == 0 || sortName(b[0]) < sortName(a[0]):
 			err = one(b[0], false)
 			b = b[1:]
 		default:
@@ -223,8 +223,8 @@ func (h *history) diff(before, after object.Hash) ([]change, error) {
 	return out, nil
 }
 
-// key is the name git sorts an entry by.
-func key(e gitobj.Entry) string {
+// sortName is the name git sorts an entry by.
+func sortName(e gitobj.Entry) string {
 	if e.Mode == gitobj.ModeTree {
 		return e.Name + "/"
 	}
