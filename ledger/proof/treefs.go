@@ -70,7 +70,7 @@ func (t treeFS) Open(name string) (fs.File, error) {
 	return &treeFile{treeInfo{e.Name, int64(len(data)), false}, bytes.NewReader(data)}, nil
 }
 
-// ReadFile returns the bytes of a file, which are not to be changed.
+// ReadFile returns the bytes of a file.
 func (t treeFS) ReadFile(name string) ([]byte, error) {
 	e, err := t.find("read", name)
 	if err != nil {
@@ -80,7 +80,7 @@ func (t treeFS) ReadFile(name string) ([]byte, error) {
 	if err != nil {
 		return nil, &fs.PathError{Op: "read", Path: name, Err: err}
 	}
-	return data, nil
+	return bytes.Clone(data), nil
 }
 
 // ReadDir lists a folder in order of name.
