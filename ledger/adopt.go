@@ -8,9 +8,11 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"time"
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 )
 
@@ -19,17 +21,17 @@ type AdoptOptions struct {
 	As     string // model/tag here; "": as the other bench calls it
 	By     string // the technician who receives the unit
 	Trust  bool   // accept a key there is no reason to trust yet
-	Verify VerifyOptions
+	Verify proof.Options
 }
 
 // Adopted is what adopting a packet did.
 type Adopted struct {
 	Result
-	From         string        `json:"from"` // shop
-	Received     string        `json:"received,omitempty"`
-	Seals        []string      `json:"seals"` // new here
-	Notes        []string      `json:"notes"`
-	Verification *Verification `json:"verification"`
+	From         string              `json:"from"` // shop
+	Received     string              `json:"received,omitempty"`
+	Seals        []string            `json:"seals"` // new here
+	Notes        []string            `json:"notes"`
+	Verification *proof.Verification `json:"verification"`
 }
 
 // UntrustedError says that a packet is intact and nobody vouches for its key.
@@ -45,7 +47,7 @@ func (e *UntrustedError) Hint() string {
 }
 
 // BrokenError carries why a packet was not let in.
-type BrokenError struct{ Verification *Verification }
+type BrokenError struct{ Verification *proof.Verification }
 
 func (e *BrokenError) Error() string { return "the packet is broken; nothing was taken in" }
 
@@ -58,12 +60,12 @@ func (e *BrokenError) Hint() string { return "ask for a new one from whoever han
 // continues whatever is held of the unit already.
 // Errors: *BrokenError, *UntrustedError, *UsageError, *ProblemsError.
 func (l *Ledger) Adopt(packet []byte, o AdoptOptions) (Adopted, error) {
-	v := VerifyPacket(packet, o.Verify)
+	v := proof.VerifyBytes(packet, o.Verify)
 	out := Adopted{Verification: v, Seals: []string{}, Notes: []string{}}
 	switch {
-	case v.Verdict == Broken || v.travelled == nil:
+	case v.Verdict == proof.Broken || v.Verdict == proof.Unreadable || v.Travelled() == nil:
 		return out, &BrokenError{v}
-	case v.Verdict == Untrusted && !o.Trust:
+	case v.Verdict == proof.Untrusted && !o.Trust:
 		return out, &UntrustedError{v.Key}
 	}
 	if l.repo.Shallow || l.repo.Partial {
@@ -74,7 +76,7 @@ func (l *Ledger) Adopt(packet []byte, o AdoptOptions) (Adopted, error) {
 		return out, err
 	}
 	a := &adopting{l: l, v: v, o: o, out: &out, signer: signer, head: object.NewHash(v.Head)}
-	last := v.chain[len(v.chain)-1].Statement
+	last := v.Chain()[len(v.Chain())-1].Statement
 	out.From = last.Shop.Name
 	out.Result, err = l.update(func(w *writer) error {
 		a.w = w
@@ -99,7 +101,7 @@ func (l *Ledger) Adopt(packet []byte, o AdoptOptions) (Adopted, error) {
 type adopting struct {
 	l      *Ledger
 	w      *writer
-	v      *Verification
+	v      *proof.Verification
 	o      AdoptOptions
 	out    *Adopted
 	signer gitstore.Signer
@@ -168,7 +170,7 @@ func (a *adopting) forgotten(units []string) error {
 		case err != nil:
 			return err
 		case id == a.v.UUID:
-			if a.v.hasCommit(refs[ref].String()) && u == a.unit {
+			if a.v.HasCommit(object.Hash(refs[ref])) && u == a.unit {
 				a.left = refs[ref]
 				continue
 			}
@@ -181,12 +183,18 @@ func (a *adopting) forgotten(units []string) error {
 	return nil
 }
 
-// clock refuses a history from days to come.
+// clock refuses a history that is dated more than a day ahead: what this bench
+// writes would come before it.
 func (a *adopting) clock() error {
-	day := a.l.Today()
-	if files := a.v.travelled.Unit.Files; len(files) > 0 {
+	now := a.l.opt.Now()
+	if t := a.v.Latest; t != nil && t.After(now.AddDate(0, 0, 1)) {
+		return &UsageError{fmt.Sprintf("the unit's history is dated up to %s, and now it is %s", t.Format(time.DateTime), now.Format(time.DateTime)),
+			"set the clock of this computer; if it is right, the other bench's was wrong: adopt the packet once that day has come"}
+	}
+	day := schema.NewDate(now.AddDate(0, 0, 1))
+	if files := a.v.Travelled().Unit.Files; len(files) > 0 {
 		if d := files[len(files)-1].Record.Head().Date; day.Before(d.Day) {
-			return &UsageError{fmt.Sprintf("the unit's last record is of %s, and today is %s", d, day), "set the clock of this computer"}
+			return &UsageError{fmt.Sprintf("the unit's last record is of %s, and today is %s", d, a.l.Today()), "set the clock of this computer"}
 		}
 	}
 	return nil
@@ -239,7 +247,7 @@ func (a *adopting) held() error {
 			return &UsageError{fmt.Sprintf("%s holds all of this packet already, and goes on after it", a.unit), "there is nothing to adopt"}
 		}
 	}
-	if o, ok := a.v.objects[have]; !ok || o.Type != object.TypeCommit {
+	if o, ok := a.v.Objects()[object.Hash(have)]; !ok || o.Type != object.TypeCommit {
 		return &UsageError{fmt.Sprintf("the packet does not continue the history held here: it lacks commit %s, with which that of %s ends", have.String()[:10], a.unit),
 			"one of the two was forked or shortened; ask the other bench which commits it had, and adopt neither until it is settled"}
 	}
@@ -253,18 +261,19 @@ func (a *adopting) history() error {
 	if err := l.unsaved(w.tree, unitDir(a.unit)); err != nil {
 		return err
 	}
-	for _, h := range packOrder(a.v.objects) {
-		o := a.v.objects[h]
-		got, err := w.tx.WriteObject(o.Type, o.Data)
+	objects := a.v.Objects()
+	for _, h := range slices.SortedFunc(maps.Keys(objects), object.Hash.Compare) {
+		o := objects[h]
+		got, err := w.tx.WriteObject(object.Type(o.Type), o.Data)
 		if err != nil {
 			return err
 		}
-		if got != h {
+		if got != object.Hash(h) {
 			return fmt.Errorf("%s %s came in as %s", o.Type, h, got)
 		}
 	}
-	for _, s := range a.v.chain {
-		h := object.NewHash(s.Hash)
+	for _, s := range a.v.Chain() {
+		h := object.Hash(s.ID)
 		have, ok, err := l.repo.Ref(tagRefs + s.Name)
 		switch {
 		case err != nil:
@@ -297,7 +306,7 @@ func (a *adopting) history() error {
 // knowledge takes in what the unit needs and the shop does not have: the model,
 // and families it names. What the shop has stays as it is.
 func (a *adopting) knowledge() error {
-	l, w, t := a.l, a.w, a.v.travelled
+	l, w, t := a.l, a.w, a.v.Travelled()
 	stock, err := l.Stock()
 	if err != nil {
 		return err
@@ -325,7 +334,7 @@ func (a *adopting) knowledge() error {
 		}
 	}
 	// The unit must read here as it did there.
-	elsewhere := benches(a.v.chain, a.foreign)
+	elsewhere := proof.Benches(a.v.Chain(), a.foreign)
 	tree, err := l.branchTree(a.head)
 	if err != nil {
 		return err
@@ -356,7 +365,7 @@ func renamed(list []schema.Problem, from, to string) []schema.Problem {
 func (a *adopting) families(stock *Stock) error {
 	var added []string
 	var text []byte
-	for _, s := range a.v.chain {
+	for _, s := range a.v.Chain() {
 		for i := range s.Statement.Families {
 			f := s.Statement.Families[i]
 			if _, known := stock.Families[f.Name]; !known {
@@ -387,27 +396,27 @@ func (a *adopting) families(stock *Stock) error {
 
 // foreign reports whether a seal is another bench's: it came in with this packet
 // or an earlier one.
-func (a *adopting) foreign(s *Seal) bool {
+func (a *adopting) foreign(s *proof.Seal) bool {
 	return slices.Contains(a.out.Seals, s.Name) || a.note != nil && slices.Contains(a.note.Seals, s.Name)
 }
 
 // receive writes this bench's own record on top, and notes who let the unit in.
 func (a *adopting) receive() error {
 	l, w := a.l, a.w
-	last := a.v.chain[len(a.v.chain)-1].Statement
+	last := a.v.Chain()[len(a.v.Chain())-1].Statement
 	day := l.Today()
 	file, err := a.newRecordName(day)
 	if err != nil {
 		return err
 	}
 	seq := 1
-	for _, f := range a.v.travelled.Unit.Files {
+	for _, f := range a.v.Travelled().Unit.Files {
 		if h := f.Record.Head(); h.Date == day {
 			seq = max(seq, h.Seq+1)
 		}
 	}
 	rec := &schema.Custody{Common: schema.Common{Kind: schema.KindCustody, Date: day, By: a.o.By, Seq: seq,
-		Note: fmt.Sprintf("taken over with its history, as sealed by %s under number %d", oneLine(last.Shop.Name), last.Number)},
+		Note: fmt.Sprintf("taken over with its history, as sealed by %s under number %d", proof.OneLine(last.Shop.Name), last.Number)},
 		Event: schema.CustodyReceived}
 	text := schema.Encode(rec)
 	if r, problems := schema.DecodeRecord(file, text); r == nil || schema.Worst(problems) > schema.Warned {
@@ -434,13 +443,13 @@ func (a *adopting) receive() error {
 		return err
 	}
 	w.put(unitDir(a.unit)+"/"+file, text)
-	note := &Adoption{Format: schema.Format, UUID: a.v.UUID, From: oneLine(last.Shop.Name), Unit: a.v.Unit, Head: a.v.Head, Key: a.v.Key, By: a.o.By, Date: day,
-		Accepted: oneLine(a.v.Why)}
-	if a.v.Verdict == Untrusted {
+	note := &Adoption{Format: proof.FormatAdoption, UUID: a.v.UUID, From: proof.OneLine(last.Shop.Name), Unit: a.v.Unit, Head: a.v.Head, Key: a.v.Key, By: a.o.By, Date: day,
+		Accepted: proof.OneLine(a.v.Why)}
+	if a.v.Verdict == proof.Untrusted {
 		note.Accepted = "unseen, with --trust"
 	}
 	seals := map[string]bool{}
-	for _, s := range a.v.chain {
+	for _, s := range a.v.Chain() {
 		if a.foreign(s) {
 			seals[s.Name] = true
 		}
@@ -450,13 +459,13 @@ func (a *adopting) receive() error {
 	w.units = append(w.units, gitstore.RefUpdate{Name: unitRef(a.unit), Old: a.old, New: head})
 	w.trailers = append(w.trailers, trailer{headTrailer, a.unit + " " + head.String()})
 	w.marker = true
-	w.subject = fmt.Sprintf("adopt %s from %s", a.unit, oneLine(last.Shop.Name))
+	w.subject = fmt.Sprintf("adopt %s from %s", a.unit, proof.OneLine(last.Shop.Name))
 	w.result.Unit, w.result.Head, w.result.Commits, w.result.Signed = a.unit, head.String(), 1, fingerprint(a.signer)
 	if a.signer == nil {
 		a.out.Notes = append(a.out.Notes, "the record of its arrival is not signed, since git has no key to sign with: a seal will need --unsigned-history")
 	}
-	for _, s := range a.v.chain {
-		if a.foreign(s) && strings.EqualFold(oneLine(s.Statement.Shop.Name), oneLine(l.Shop.Name)) {
+	for _, s := range a.v.Chain() {
+		if a.foreign(s) && strings.EqualFold(proof.OneLine(s.Statement.Shop.Name), proof.OneLine(l.Shop.Name)) {
 			a.out.Notes = append(a.out.Notes, fmt.Sprintf("%s says that it is this shop's own, and it was not here: its records are taken for another bench's", s.Name))
 		}
 	}
@@ -472,7 +481,7 @@ func (a *adopting) newRecordName(day schema.Date) (string, error) {
 			return "", err
 		}
 		letters := p[len(p)-len("7q3f.toml"):]
-		if !slices.ContainsFunc(slices.Collect(maps.Keys(a.v.travelled.Files)), func(q string) bool { return strings.HasSuffix(q, letters) }) {
+		if !slices.ContainsFunc(slices.Collect(maps.Keys(a.v.Travelled().Files)), func(q string) bool { return strings.HasSuffix(q, letters) }) {
 			return path.Base(p), nil
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 	"benchlore/schema/unit"
 )
@@ -35,9 +36,9 @@ func adoptionFile(name string) string { return adoptedDir + "/" + name + ".toml"
 func (a *Adoption) encode() []byte {
 	var b strings.Builder
 	fmt.Fprintf(&b, "format = %d\nuuid = %s\nfrom = %s\nunit = %s\nhead = %s\nkey = %s\naccepted = %s\nby = %s\ndate = %s\nseals = [\n",
-		a.Format, quote(a.UUID), quote(a.From), quote(a.Unit), quote(a.Head), quote(a.Key), quote(a.Accepted), quote(a.By), a.Date)
+		a.Format, proof.Quote(a.UUID), proof.Quote(a.From), proof.Quote(a.Unit), proof.Quote(a.Head), proof.Quote(a.Key), proof.Quote(a.Accepted), proof.Quote(a.By), a.Date)
 	for _, s := range a.Seals {
-		b.WriteString("  " + quote(s) + ",\n")
+		b.WriteString("  " + proof.Quote(s) + ",\n")
 	}
 	b.WriteString("]\n")
 	return []byte(b.String())
@@ -45,18 +46,18 @@ func (a *Adoption) encode() []byte {
 
 func parseAdoption(p string, data []byte) (*Adoption, error) {
 	a := &Adoption{}
-	err := strictTOML(data, a)
+	err := proof.StrictTOML(p, proof.MaxStatement, data, a)
 	switch {
 	case err != nil:
-	case a.Format != schema.Format:
-		err = fmt.Errorf("is of format %d; this program reads format %d", a.Format, schema.Format)
-	case checkUUID(a.UUID) != nil:
-		err = checkUUID(a.UUID)
+	case proof.CheckAdoption(a.Format) != nil:
+		err = proof.CheckAdoption(a.Format)
+	case proof.CheckUUID(a.UUID) != nil:
+		err = proof.CheckUUID(a.UUID)
 	case len(a.Seals) == 0:
 		err = errors.New("names no seals")
 	}
 	for _, s := range a.Seals {
-		if !sealForm.MatchString(s) {
+		if !proof.SealForm.MatchString(s) {
 			err = fmt.Errorf("%.120q is not named as a seal", s)
 		}
 	}
@@ -69,9 +70,6 @@ func parseAdoption(p string, data []byte) (*Adoption, error) {
 
 // adoption returns where a unit came from, nil for one that began here.
 func (l *Ledger) adoption(name string) (*Adoption, error) {
-	if l.root == nil {
-		return nil, nil // a quarantine holds nothing but a unit's history
-	}
 	p := adoptionFile(name)
 	data, err := l.read(p)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -93,39 +91,5 @@ func (l *Ledger) elsewhere(name string) (map[string]*unit.Bench, error) {
 	if err != nil {
 		return nil, err
 	}
-	return benches(chain, func(s *Seal) bool { return slices.Contains(a.Seals, s.Name) }), nil
-}
-
-// benches gives each record the bench whose seal held it first, where that
-// bench is another one. Who sealed a record first had it first.
-func benches(chain []*Seal, other func(*Seal) bool) map[string]*unit.Bench {
-	out := map[string]*unit.Bench{}
-	seen := map[string]bool{}
-	byShop := map[string]*unit.Bench{}
-	for _, s := range chain {
-		var b *unit.Bench
-		if other(s) {
-			b = s.Statement.bench()
-			if known := byShop[b.Name]; known == nil {
-				byShop[b.Name] = b
-			} else {
-				// The same shop again: what it said later is on top.
-				known.Technicians = append(b.Technicians, known.Technicians...)
-				known.TestInstruments = append(b.TestInstruments, known.TestInstruments...)
-				for n, lot := range b.Lots {
-					known.Lots[n] = lot
-				}
-				b = known
-			}
-		}
-		for p := range s.Statement.Files {
-			if _, _, _, isRecord := schema.ParseName(p); !isRecord || seen[p] {
-				continue
-			}
-			if seen[p] = true; b != nil {
-				out[recordName(p)] = b
-			}
-		}
-	}
-	return out
+	return proof.Benches(chain, func(s *proof.Seal) bool { return slices.Contains(a.Seals, s.Name) }), nil
 }

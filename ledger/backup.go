@@ -22,7 +22,7 @@ import (
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
-	"benchlore/schema"
+	"benchlore/ledger/proof"
 )
 
 // A backup is one zip:
@@ -209,7 +209,7 @@ func (l *Ledger) writeBackup(to io.Writer) error {
 	if err != nil {
 		return err
 	}
-	m := &BackupManifest{Format: schema.Format, Kind: "backup", Shop: l.Shop.Name, Made: l.opt.Now().Truncate(time.Second), Refs: map[string]string{}, Files: map[string]string{}}
+	m := &BackupManifest{Format: proof.FormatBackup, Kind: "backup", Shop: l.Shop.Name, Made: l.opt.Now().Truncate(time.Second), Refs: map[string]string{}, Files: map[string]string{}}
 	z := zip.NewWriter(to)
 	put := func(name string, method uint16, fn func(w io.Writer) error) error {
 		w, err := z.CreateHeader(&zip.FileHeader{Name: name, Method: method, Modified: m.Made})
@@ -292,18 +292,21 @@ SHA-256 of every file.
 
 func (m *BackupManifest) encode() []byte {
 	var b strings.Builder
-	fmt.Fprintf(&b, "format = %d\nkind = %s\nshop = %s\nmade = %s\ngone = [", m.Format, quote(m.Kind), quote(m.Shop), m.Made.Format(time.RFC3339))
+	fmt.Fprintf(&b, "format = %d\nkind = %s\nshop = %s\nmade = %s\ngone = [", m.Format, proof.Quote(m.Kind), proof.Quote(m.Shop), m.Made.Format(time.RFC3339))
 	for i, p := range m.Gone {
 		if i > 0 {
 			b.WriteString(", ")
 		}
-		b.WriteString(quote(p))
+		b.WriteString(proof.Quote(p))
 	}
 	b.WriteString("]\n\n[refs]\n")
 	for _, n := range slices.Sorted(maps.Keys(m.Refs)) {
-		fmt.Fprintf(&b, "%s = %s\n", quote(n), quote(m.Refs[n]))
+		fmt.Fprintf(&b, "%s = %s\n", proof.Quote(n), proof.Quote(m.Refs[n]))
 	}
-	writeDigests(&b, m.Files)
+	b.WriteString("\n[files]\n")
+	for _, p := range slices.Sorted(maps.Keys(m.Files)) {
+		fmt.Fprintf(&b, "%s = %s\n", proof.Quote(p), proof.Quote(m.Files[p]))
+	}
 	return []byte(b.String())
 }
 
@@ -315,7 +318,7 @@ func (l *Ledger) writeWholeBundle(w io.Writer, refs map[string]object.Hash) erro
 	}
 	slices.SortFunc(objects, compareHashes)
 	var head strings.Builder
-	head.WriteString(bundleHead)
+	head.WriteString(proof.BundleHead)
 	for _, n := range slices.Sorted(maps.Keys(refs)) {
 		fmt.Fprintf(&head, "%s %s\n", refs[n], n)
 	}
@@ -393,12 +396,15 @@ func openBackup(ctx context.Context, name string) (*zip.ReadCloser, *BackupManif
 		}
 		if f.Name != "backup.toml" {
 			sums[f.Name] = hex.EncodeToString(sum.Sum(nil))
-		} else if err := strictTOMLUpTo(maxManifest, text.Bytes(), m); err != nil {
+		} else if err := proof.StrictTOML("list of the backup", maxManifest, text.Bytes(), m); err != nil {
 			return fail("backup.toml: %v", err)
 		}
 	}
-	if m.Kind != "backup" || m.Format != schema.Format {
-		return fail("its backup.toml is not of a backup of format %d", schema.Format)
+	if m.Kind != "backup" {
+		return fail("its backup.toml is not of a backup")
+	}
+	if err := proof.CheckBackup(m.Format); err != nil {
+		return fail("backup.toml: %v", err)
 	}
 	for f, want := range m.Files {
 		if sums[f] != want {
@@ -514,8 +520,8 @@ func bundleRefs(r io.Reader) (map[string]object.Hash, io.Reader, error) {
 		}
 	}
 	first, err := line()
-	if err != nil || first+"\n" != bundleHead {
-		return nil, nil, errors.New("its bundle is none of version 2")
+	if err != nil || first+"\n" != proof.BundleHead {
+		return nil, nil, errors.New("its bundle has another version than 2")
 	}
 	refs := map[string]object.Hash{}
 	for {
@@ -638,7 +644,7 @@ func (l *Ledger) noteBackup(b Backup) error {
 	if err != nil {
 		return err
 	}
-	text := fmt.Sprintf("file = %s\nmade = %s\nmain = %s\n", quote(b.File), b.Made.Format(time.RFC3339), quote(main.String()))
+	text := fmt.Sprintf("file = %s\nmade = %s\nmain = %s\n", proof.Quote(b.File), b.Made.Format(time.RFC3339), proof.Quote(main.String()))
 	tmp := backupNote + ".new"
 	if err := l.root.WriteFile(tmp, []byte(text), 0o666); err != nil {
 		return err
@@ -662,7 +668,7 @@ func (l *Ledger) LastBackup() *LastBackup {
 		return nil
 	}
 	b := &LastBackup{}
-	if strictTOML(data, b) != nil {
+	if proof.StrictTOML("note of the backup", maxManifest, data, b) != nil {
 		return nil
 	}
 	main, _, err := l.repo.Ref(mainRef)

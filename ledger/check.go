@@ -418,12 +418,12 @@ func (l *Ledger) committedUnits(tree object.Hash) ([]string, map[string]object.H
 
 // checkGrowth holds every unit's history against the rule that it only grows. One
 // that was looked through before is not looked through again.
-func (l *Ledger) checkGrowth(r *CheckReport, names []string, refs map[string]plumbing.Hash) error {
+func (l *Ledger) checkGrowth(r *CheckReport, names []string, refs map[string]object.Hash) error {
 	if l.repo.Shallow || l.repo.Partial {
 		return nil // what a history began with is elsewhere
 	}
 	w := l.walked()
-	grown := map[string]plumbing.Hash{}
+	grown := map[string]object.Hash{}
 	maps.Copy(grown, w.Grown)
 	for _, name := range names {
 		head, ok := refs[unitRef(name)]

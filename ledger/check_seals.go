@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof"
 )
 
 // checkSeals reports seals that two benches made beside one another: one of them
@@ -28,7 +29,7 @@ func (l *Ledger) checkSeals(r *CheckReport, only []string, made, units map[strin
 	numbers := map[string]map[int]bool{}
 	for _, ref := range slices.Sorted(maps.Keys(refs)) {
 		tag := strings.TrimPrefix(ref, tagRefs)
-		m := sealForm.FindStringSubmatch(tag)
+		m := proof.SealForm.FindStringSubmatch(tag)
 		if m == nil || !wanted(m[1]) {
 			continue
 		}
@@ -53,13 +54,13 @@ func (l *Ledger) checkSeals(r *CheckReport, only []string, made, units map[strin
 		if missed[unit] == nil {
 			missed[unit] = map[int]bool{}
 		}
-		if n, err := strconv.Atoi(sealForm.FindStringSubmatch(tag)[2]); err == nil {
+		if n, err := strconv.Atoi(proof.SealForm.FindStringSubmatch(tag)[2]); err == nil {
 			missed[unit][n] = true
 		}
 		bad(unit, "get it back from another copy: benchlore sync, or git fetch COPY "+tagRefs+tag+":"+tagRefs+tag, "the seal %s was made and is not in this copy; a buyer may hold it", tag)
 	}
 	for _, tag := range slices.Sorted(maps.Keys(made)) {
-		unit := sealForm.FindStringSubmatch(tag)[1]
+		unit := proof.SealForm.FindStringSubmatch(tag)[1]
 		switch have, ok := refs[tagRefs+tag]; {
 		case !wanted(unit) || units[unit].IsZero(): // it was given away for good
 		case !ok:
@@ -83,7 +84,7 @@ func (l *Ledger) checkSeals(r *CheckReport, only []string, made, units map[strin
 		}
 		if a != nil {
 			for _, tag := range a.Seals {
-				m := sealForm.FindStringSubmatch(tag)
+				m := proof.SealForm.FindStringSubmatch(tag)
 				if m == nil {
 					continue
 				}

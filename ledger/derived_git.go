@@ -17,11 +17,11 @@ import (
 // there.
 type walked struct {
 	Program string
-	Main    plumbing.Hash            // Heads is as of this commit
-	Heads   map[string]plumbing.Hash // the head each unit's branch was last given
-	Seals   map[string]plumbing.Hash // the seals that were made, by tag
-	Tree    plumbing.Hash            // a tree of main with nothing in it that must not be
-	Grown   map[string]plumbing.Hash // by unit: the head of a history that only grows
+	Main    object.Hash            // Heads is as of this commit
+	Heads   map[string]object.Hash // the head each unit's branch was last given
+	Seals   map[string]object.Hash // the seals that were made, by tag
+	Tree    object.Hash            // a tree of main with nothing in it that must not be
+	Grown   map[string]object.Hash // by unit: the head of a history that only grows
 }
 
 func (l *Ledger) walkedFile() string {

@@ -7,6 +7,7 @@ import (
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof"
 	"benchlore/ledger/proof/gitobj"
 	"benchlore/ledger/proof/growth"
 	"benchlore/schema"
@@ -25,30 +26,9 @@ func (o objectsOf) Object(id object.Hash) (object.Type, []byte, error) {
 
 // grown holds a unit's history up to a commit against the rule that it only grows.
 // With seals the signatures are looked at too.
-func (l *Ledger) grown(head object.Hash, seals []*Seal) (*growth.Result, error) {
-	in := growth.Input{Objects: objectsOf{l.repo}, Head: object.Hash(head), Signatures: seals != nil}
-	for _, s := range seals {
-		in.Seals = append(in.Seals, s.rules())
-	}
-	return growth.Check(in)
-}
-
-// rules is what the rules of histories need to know of a seal.
-func (s *Seal) rules() growth.Seal {
-	st := s.Statement
-	out := growth.Seal{Name: s.Name, Digest: s.Digest, Head: object.NewHash(st.Head), Root: object.NewHash(st.Root), Number: st.Number, UUID: st.UUID,
-		Sealed: st.Sealed, Key: s.Fingerprint()}
-	if st.Previous != "" {
-		out.Supersedes = []string{st.Previous}
-	}
-	for i := range st.Rotations {
-		if r, err := st.Rotations[i].check(); err == nil {
-			from, _ := parseKey(r.Old)
-			to, _ := parseKey(r.New)
-			out.Rotations = append(out.Rotations, growth.Rotation{Old: Fingerprint(from), New: Fingerprint(to)})
-		}
-	}
-	return out
+func (l *Ledger) grown(head object.Hash, seals []*proof.Seal) (*growth.Result, error) {
+	return growth.Check(growth.Input{Objects: l.objects(), Head: object.Hash(head), Seals: proof.GrowthSeals(seals), Signatures: seals != nil,
+		Readable: proof.CheckNesting})
 }
 
 // HistoryError says that a unit's history does not only grow: somebody changed or
@@ -92,7 +72,7 @@ func (e *HistoryError) Hint() string {
 
 // onlyGrows refuses a history of a unit that breaks the rule.
 // Errors: *HistoryError and those of reading.
-func (l *Ledger) onlyGrows(name, where string, head object.Hash, seals []*Seal) error {
+func (l *Ledger) onlyGrows(name, where string, head object.Hash, seals []*proof.Seal) error {
 	r, err := l.grown(head, seals)
 	if err != nil || r.Worst() == growth.Told {
 		return err

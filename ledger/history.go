@@ -4,31 +4,17 @@ import (
 	"slices"
 	"sort"
 	"strings"
-	"time"
 
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 )
 
 // Step is one step of a history: a commit and the files it touched.
-type Step struct {
-	Commit  string     `json:"commit"`
-	Subject string     `json:"subject"`
-	Author  string     `json:"author"`
-	Saved   time.Time  `json:"saved"`                  // author date: when it was first saved
-	Closed  time.Time  `json:"closed"`                 // committer date
-	Signed  string     `json:"signedBy,omitempty"`     // fingerprint of the key, the signature checked; "" unsigned
-	Bad     string     `json:"badSignature,omitempty"` // why a signature does not hold
-	Files   []FileStep `json:"files"`
-}
+type Step = proof.Step
 
 // FileStep is what one commit did to one file.
-type FileStep struct {
-	Path    string          `json:"path"`
-	What    string          `json:"what"` // new, changed, removed
-	Changes []schema.Change `json:"changes,omitempty"`
-	Reason  string          `json:"reason,omitempty"` // of a correction
-}
+type FileStep = proof.FileStep
 
 // UnitHistory returns a unit's own history, oldest first; none where it was
 // never closed.
@@ -37,7 +23,7 @@ func (l *Ledger) UnitHistory(name string) ([]Step, error) {
 	if err != nil || !ok {
 		return nil, err
 	}
-	return l.steps(head, "")
+	return proof.Steps(l.objects(), object.Hash(head))
 }
 
 // ShopHistory returns what main says of a unit, oldest first: every save, kept

@@ -15,15 +15,13 @@ import (
 	"golang.org/x/crypto/ssh"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/proof"
+	"benchlore/ledger/proof/gitobj"
 	"benchlore/schema"
 )
 
 // keysDir holds the shop's rotations of keys. They travel in seals.
 const keysDir = "keys"
-
-// OwnNamespaces is what a key of a shop signs: commits and tags, packets,
-// rotations.
-const OwnNamespaces = "git," + packetNamespace + "," + rotationNamespace
 
 // checkTrustFile reads a file that says which keys count. save refuses one that
 // would later make every check of a signature fail.
@@ -31,13 +29,13 @@ func checkTrustFile(p string, data []byte) []schema.Problem {
 	var err error
 	switch {
 	case p == "signers":
-		_, err = ParseSigners(p, data)
+		_, err = proof.ParseSigners(p, data)
 	case p == "revoked":
-		_, err = ParseRevoked(p, data)
+		_, err = proof.ParseRevoked(p, data)
 	case strings.HasPrefix(p, adoptedDir+"/"):
 		_, err = parseAdoption(p, data)
 	default:
-		_, err = parseRotation(data)
+		_, err = proof.ParseRotation(data)
 	}
 	if err == nil {
 		return nil
@@ -49,29 +47,20 @@ func checkTrustFile(p string, data []byte) []schema.Problem {
 	return []schema.Problem{{File: p, Severity: schema.Unreadable, Message: err.Error(), Write: hintOf(err)}}
 }
 
-func parseRotation(data []byte) (*SignedRotation, error) {
-	r := &SignedRotation{}
-	if err := strictTOML(data, r); err != nil {
-		return nil, err
-	}
-	_, err := r.check()
-	return r, err
-}
-
 // rotations reads the shop's rotations, oldest first.
-func (l *Ledger) rotations() ([]SignedRotation, error) {
+func (l *Ledger) rotations() ([]proof.SignedRotation, error) {
 	names, err := l.tomlNames(keysDir)
 	if err != nil {
 		return nil, err
 	}
-	var out []SignedRotation
+	var out []proof.SignedRotation
 	for _, n := range names {
 		p := keysDir + "/" + n + ".toml"
 		data, err := l.read(p)
 		if err != nil {
 			return nil, err
 		}
-		r, err := parseRotation(data)
+		r, err := proof.ParseRotation(data)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", p, err)
 		}
@@ -82,7 +71,7 @@ func (l *Ledger) rotations() ([]SignedRotation, error) {
 
 // Trust is what this ledger, and git where it works, know of keys: signers and
 // revoked of the ledger, gpg.ssh.allowedSignersFile and gpg.ssh.revocationFile.
-func (l *Ledger) Trust() (*Trust, error) {
+func (l *Ledger) Trust() (*proof.Trust, error) {
 	cfg, err := l.repo.Config()
 	if err != nil {
 		return nil, err
@@ -92,7 +81,7 @@ func (l *Ledger) Trust() (*Trust, error) {
 		return nil, err
 	}
 	if data, err := l.read("signers"); err == nil {
-		s, err := ParseSigners("signers", data)
+		s, err := proof.ParseSigners("signers", data)
 		if err != nil {
 			return nil, err
 		}
@@ -104,7 +93,7 @@ func (l *Ledger) Trust() (*Trust, error) {
 		return nil, err
 	}
 	if data, err := l.read("revoked"); err == nil {
-		r, err := ParseRevoked("revoked", data)
+		r, err := proof.ParseRevoked("revoked", data)
 		if err != nil {
 			return nil, err
 		}
@@ -118,7 +107,7 @@ func (l *Ledger) Trust() (*Trust, error) {
 }
 
 // GlobalTrust is what git knows of keys outside any repository.
-func GlobalTrust() (*Trust, error) {
+func GlobalTrust() (*proof.Trust, error) {
 	cfg, err := gitstore.LoadConfig()
 	if err != nil {
 		return nil, err
@@ -126,8 +115,8 @@ func GlobalTrust() (*Trust, error) {
 	return trustOf(cfg)
 }
 
-func trustOf(cfg *gitstore.Config) (*Trust, error) {
-	t := &Trust{Revoked: Revoked{}}
+func trustOf(cfg *gitstore.Config) (*proof.Trust, error) {
+	t := &proof.Trust{Revoked: proof.Revoked{}}
 	file, err := cfg.AllowedSigners()
 	if err != nil {
 		return nil, err
@@ -137,7 +126,7 @@ func trustOf(cfg *gitstore.Config) (*Trust, error) {
 		if err != nil {
 			return nil, fmt.Errorf("gpg.ssh.allowedSignersFile: %w", err)
 		}
-		s, err := ParseSigners(file, data)
+		s, err := proof.ParseSigners(file, data)
 		if err != nil {
 			return nil, err
 		}
@@ -150,7 +139,7 @@ func trustOf(cfg *gitstore.Config) (*Trust, error) {
 	if err != nil {
 		return nil, fmt.Errorf("gpg.ssh.revocationFile: %w", err)
 	}
-	t.Revoked, err = ParseRevoked(file, data)
+	t.Revoked, err = proof.ParseRevoked(file, data)
 	return t, err
 }
 
@@ -182,13 +171,13 @@ func (l *Ledger) Keys() ([]KeyEntry, error) {
 		return nil, err
 	}
 	for i := range rotations {
-		r, err := rotations[i].check()
+		r, err := rotations[i].Check()
 		if err != nil {
 			return nil, err
 		}
-		from, _ := parseKey(r.Old)
-		to, _ := parseKey(r.New)
-		rotated[Fingerprint(from)] = Fingerprint(to)
+		from, _ := gitobj.ParseKey(r.Old)
+		to, _ := gitobj.ParseKey(r.New)
+		rotated[gitobj.Fingerprint(from)] = gitobj.Fingerprint(to)
 	}
 	cfg, err := l.repo.Config()
 	if err != nil {
@@ -196,16 +185,16 @@ func (l *Ledger) Keys() ([]KeyEntry, error) {
 	}
 	own := ""
 	if key := gitstore.SigningKey(cfg); key != nil {
-		own = Fingerprint(key)
+		own = gitobj.Fingerprint(key)
 	}
 	out := []KeyEntry{}
 	listed := map[string]bool{}
 	for _, s := range t.Signers {
 		for _, x := range s.Lines {
-			f := Fingerprint(x.Key)
+			f := gitobj.Fingerprint(x.Key)
 			listed[f] = true
 			k := KeyEntry{Principals: x.Principals, Type: x.Key.Type(), Fingerprint: f, Namespaces: x.Namespaces, CertAuthority: x.CertAuthority,
-				Revoked: t.Revoked.has(x.Key), Own: f == own, RotatedTo: rotated[f], File: s.File}
+				Revoked: t.Revoked.Has(x.Key), Own: f == own, RotatedTo: rotated[f], File: s.File}
 			if !x.After.IsZero() {
 				k.After = &x.After
 			}
@@ -232,7 +221,7 @@ type NewKey struct {
 	Principal     string // a mail address
 	Key           string // as OpenSSH writes it, a comment may follow
 	After, Before string // as in an allowed-signers file; "": without limit
-	Namespaces    string // "": OwnNamespaces
+	Namespaces    string // "": proof.OwnNamespaces
 	CertAuthority bool
 }
 
@@ -243,14 +232,14 @@ func (l *Ledger) AddKey(k NewKey) (Result, error) {
 	if err != nil || len(options) > 0 || len(strings.TrimSpace(string(rest))) > 0 {
 		return Result{}, &UsageError{"this is no public key", "name a file like id_ed25519.pub, or paste its one line"}
 	}
-	if err := checkKey(key); err != nil {
+	if err := gitobj.CheckKey(key); err != nil {
 		return Result{}, &UsageError{fmt.Sprintf("the key is not accepted: %v", err), "ask for another; ssh-keygen -t ed25519 makes one"}
 	}
 	if err := checkPrincipal(k.Principal, k.CertAuthority); err != nil {
 		return Result{}, err
 	}
 	if k.Namespaces == "" {
-		k.Namespaces = OwnNamespaces
+		k.Namespaces = proof.OwnNamespaces
 	}
 	line := k.Principal
 	if k.CertAuthority {
@@ -264,8 +253,8 @@ func (l *Ledger) AddKey(k NewKey) (Result, error) {
 			line += fmt.Sprintf(",%s=%q", o.name, o.value)
 		}
 	}
-	line += " " + authorized(key)
-	if _, err := ParseSigners("the new line", []byte(line)); err != nil {
+	line += " " + gitobj.Authorized(key)
+	if _, err := proof.ParseSigners("the new line", []byte(line)); err != nil {
 		return Result{}, err
 	}
 	return l.update(func(w *writer) error {
@@ -273,12 +262,12 @@ func (l *Ledger) AddKey(k NewKey) (Result, error) {
 		if err != nil {
 			return err
 		}
-		if t.Revoked.has(key) {
-			return &UsageError{fmt.Sprintf("%s is revoked, and that stays", Fingerprint(key)), "ask for a new key"}
+		if t.Revoked.Has(key) {
+			return &UsageError{fmt.Sprintf("%s is revoked, and that stays", gitobj.Fingerprint(key)), "ask for a new key"}
 		}
 		for _, s := range t.Signers {
 			for _, x := range s.Lines {
-				if s.File == "signers" && x.Principals == k.Principal && authorized(x.Key) == authorized(key) {
+				if s.File == "signers" && x.Principals == k.Principal && gitobj.Authorized(x.Key) == gitobj.Authorized(key) {
 					return &UsageError{fmt.Sprintf("signers line %d has this key already", x.Line), "edit that line and run benchlore save to change it"}
 				}
 			}
@@ -286,7 +275,7 @@ func (l *Ledger) AddKey(k NewKey) (Result, error) {
 		if err := w.appendLine("signers", line); err != nil {
 			return err
 		}
-		w.subject = fmt.Sprintf("keys: %s signs with %s", k.Principal, Fingerprint(key))
+		w.subject = fmt.Sprintf("keys: %s signs with %s", k.Principal, gitobj.Fingerprint(key))
 		return nil
 	})
 }
@@ -326,7 +315,7 @@ func (l *Ledger) MakeKey(file, principal string, passphrase []byte) (Signing, er
 	}
 	if key := gitstore.SigningKey(cfg); key != nil {
 		where, _ := cfg.Get("user.signingkey")
-		return Signing{}, &UsageError{fmt.Sprintf("git signs with a key here already: %s, %s", Fingerprint(key), where),
+		return Signing{}, &UsageError{fmt.Sprintf("git signs with a key here already: %s, %s", gitobj.Fingerprint(key), where),
 			"accept it here: benchlore keys use " + where + "; to pass on to a new key, see: benchlore keys rotate --help"}
 	}
 	if principal, err = l.principal(principal); err != nil {
@@ -353,7 +342,7 @@ func (l *Ledger) SignWith(file, principal string) (Signing, error) {
 	if err != nil {
 		return Signing{}, err
 	}
-	s := Signing{File: file, Fingerprint: Fingerprint(key)}
+	s := Signing{File: file, Fingerprint: gitobj.Fingerprint(key)}
 	t, err := l.Trust()
 	if err != nil {
 		return s, err
@@ -361,14 +350,14 @@ func (l *Ledger) SignWith(file, principal string) (Signing, error) {
 	listed := false
 	for _, x := range t.Signers {
 		for _, line := range x.Lines {
-			listed = listed || x.File == "signers" && authorized(line.Key) == authorized(key)
+			listed = listed || x.File == "signers" && gitobj.Authorized(line.Key) == gitobj.Authorized(key)
 		}
 	}
-	if !listed || t.Revoked.has(key) {
+	if !listed || t.Revoked.Has(key) {
 		if principal, err = l.principal(principal); err != nil {
 			return s, err
 		}
-		if s.Result, err = l.AddKey(NewKey{Principal: principal, Key: authorized(key)}); err != nil {
+		if s.Result, err = l.AddKey(NewKey{Principal: principal, Key: gitobj.Authorized(key)}); err != nil {
 			return s, err
 		}
 	}
@@ -412,7 +401,7 @@ func checkPrincipal(s string, authority bool) error {
 	if authority {
 		not = " \t\"#\r\n"
 	}
-	if s == "" || strings.ContainsAny(s, not) || strings.ContainsFunc(s, Hidden) {
+	if s == "" || strings.ContainsAny(s, not) || strings.ContainsFunc(s, proof.Hidden) {
 		return &UsageError{fmt.Sprintf("%q does not say whose key it is", s), "write the mail address its commits carry"}
 	}
 	return nil
@@ -441,11 +430,11 @@ func (l *Ledger) RevokeKey(k, reason string) (Result, error) {
 	line := strings.TrimSpace(k)
 	f := line
 	if key, _, _, _, err := ssh.ParseAuthorizedKey([]byte(line)); err == nil {
-		line, f = authorized(key), Fingerprint(key)
-	} else if err := CheckFingerprint(line); err != nil {
+		line, f = gitobj.Authorized(key), gitobj.Fingerprint(key)
+	} else if err := proof.CheckFingerprint(line); err != nil {
 		return Result{}, err
 	}
-	if strings.ContainsFunc(reason, func(r rune) bool { return Hidden(r) || r == '\n' }) {
+	if strings.ContainsFunc(reason, func(r rune) bool { return proof.Hidden(r) || r == '\n' }) {
 		return Result{}, &UsageError{"the reason holds a line break or a hidden character", "write one plain line"}
 	}
 	return l.update(func(w *writer) error {
@@ -460,8 +449,8 @@ func (l *Ledger) RevokeKey(k, reason string) (Result, error) {
 		// no fingerprints.
 		for _, s := range t.Signers {
 			for _, x := range s.Lines {
-				if Fingerprint(x.Key) == f {
-					line = authorized(x.Key)
+				if gitobj.Fingerprint(x.Key) == f {
+					line = gitobj.Authorized(x.Key)
 				}
 			}
 		}
@@ -481,8 +470,8 @@ func (l *Ledger) RevokeKey(k, reason string) (Result, error) {
 // stays good for what it signed; revoke it if it was lost.
 func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, error) {
 	for _, s := range []gitstore.Signer{from, to} {
-		if err := checkKey(s.PublicKey()); err != nil {
-			return Result{}, &gitstore.SignerError{Key: Fingerprint(s.PublicKey()), Reason: err.Error()}
+		if err := gitobj.CheckKey(s.PublicKey()); err != nil {
+			return Result{}, &gitstore.SignerError{Key: gitobj.Fingerprint(s.PublicKey()), Reason: err.Error()}
 		}
 	}
 	if principal != "" {
@@ -490,7 +479,7 @@ func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, 
 			return Result{}, err
 		}
 	}
-	if authorized(from.PublicKey()) == authorized(to.PublicKey()) {
+	if gitobj.Authorized(from.PublicKey()) == gitobj.Authorized(to.PublicKey()) {
 		return Result{}, &UsageError{"both are the same key", "name the old key's file, then the new one's"}
 	}
 	return l.update(func(w *writer) error {
@@ -499,12 +488,12 @@ func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, 
 			return err
 		}
 		for _, s := range []gitstore.Signer{from, to} {
-			if t.Revoked.has(s.PublicKey()) {
-				return &UsageError{Fingerprint(s.PublicKey()) + " is revoked: it can pass nothing on, and take nothing over",
+			if t.Revoked.Has(s.PublicKey()) {
+				return &UsageError{gitobj.Fingerprint(s.PublicKey()) + " is revoked: it can pass nothing on, and take nothing over",
 					"tell the fingerprint of a new key to those who hold your packets"}
 			}
 		}
-		r, err := rotate(l.Shop.Name, from, to, l.opt.Now())
+		r, err := proof.Rotate(l.Shop.Name, from, to, l.opt.Now())
 		if err != nil {
 			return err
 		}
@@ -514,12 +503,12 @@ func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, 
 				return err
 			}
 		}
-		w.put(fmt.Sprintf("%s/%s-rotation-%s.toml", keysDir, l.Today(), random[:]), []byte(r.encode()))
+		w.put(fmt.Sprintf("%s/%s-rotation-%s.toml", keysDir, l.Today(), random[:]), []byte(r.Encode()))
 		listed := false
 		for _, s := range t.Signers {
 			for _, x := range s.Lines {
-				listed = listed || s.File == "signers" && authorized(x.Key) == authorized(to.PublicKey())
-				if !x.CertAuthority && authorized(x.Key) == authorized(from.PublicKey()) && principal == "" && checkPrincipal(x.Principals, true) == nil {
+				listed = listed || s.File == "signers" && gitobj.Authorized(x.Key) == gitobj.Authorized(to.PublicKey())
+				if !x.CertAuthority && gitobj.Authorized(x.Key) == gitobj.Authorized(from.PublicKey()) && principal == "" && checkPrincipal(x.Principals, true) == nil {
 					principal = x.Principals
 				}
 			}
@@ -533,11 +522,11 @@ func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, 
 			if err := checkPrincipal(principal, true); err != nil {
 				return &UsageError{"the old key is not in signers, so it is not clear whose the new one is", "add --for with the mail address its commits carry"}
 			}
-			if err := w.appendLine("signers", fmt.Sprintf("%s namespaces=%q %s", principal, OwnNamespaces, authorized(to.PublicKey()))); err != nil {
+			if err := w.appendLine("signers", fmt.Sprintf("%s namespaces=%q %s", principal, proof.OwnNamespaces, gitobj.Authorized(to.PublicKey()))); err != nil {
 				return err
 			}
 		}
-		w.subject = fmt.Sprintf("keys: %s takes over from %s", Fingerprint(to.PublicKey()), Fingerprint(from.PublicKey()))
+		w.subject = fmt.Sprintf("keys: %s takes over from %s", gitobj.Fingerprint(to.PublicKey()), gitobj.Fingerprint(from.PublicKey()))
 		return nil
 	})
 }

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 )
 
@@ -28,7 +29,7 @@ const lockWait = 20 * time.Second
 
 // Attributes is the .gitattributes of a ledger and of every instrument: it keeps
 // git from changing any byte.
-const Attributes = "* -text -filter -ident\n"
+const Attributes = proof.Attributes
 
 // Options are what a ledger takes from outside. The zero value is the usual
 // one: the system's clock, random numbers and git's own configuration.

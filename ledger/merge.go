@@ -432,8 +432,8 @@ func (m *merging) assign(name string) error {
 
 // sameIn reports whether a file is the same on both branches that were merged, and
 // the merge left it so.
-func (m *merging) sameIn(trees [2]plumbing.Hash, p string, now plumbing.Hash) (bool, error) {
-	var have [2]plumbing.Hash
+func (m *merging) sameIn(trees [2]object.Hash, p string, now object.Hash) (bool, error) {
+	var have [2]object.Hash
 	for i, t := range trees {
 		if t.IsZero() {
 			continue

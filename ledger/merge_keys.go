@@ -8,6 +8,8 @@ import (
 	"golang.org/x/crypto/ssh"
 
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof"
+	"benchlore/ledger/proof/gitobj"
 )
 
 // keyBlock is a line about a key, with the comments above it.
@@ -38,11 +40,11 @@ func keyOfLine(line string) string {
 	if word := strings.Fields(line)[0]; strings.HasPrefix(word, "SHA256:") {
 		return word
 	}
-	if s, err := parseSignerLine(line); err == nil {
-		return Fingerprint(s.Key)
+	if s, err := proof.ParseSignerLine(line); err == nil {
+		return gitobj.Fingerprint(s.Key)
 	}
 	if k, _, _, _, err := ssh.ParseAuthorizedKey([]byte(line)); err == nil {
-		return Fingerprint(k)
+		return gitobj.Fingerprint(k)
 	}
 	return line
 }

@@ -10,6 +10,7 @@ import (
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 )
 
@@ -31,7 +32,7 @@ func (m *merging) unit(name string) error {
 	if err := l.onlyGrows(name, "", ours, nil); err != nil {
 		return err
 	}
-	bases, err := l.repo.MergeBases([]plumbing.Hash{ours}, []plumbing.Hash{theirs})
+	bases, err := l.repo.MergeBases([]object.Hash{ours}, []object.Hash{theirs})
 	switch {
 	case err != nil:
 		return err
@@ -61,7 +62,7 @@ func (m *merging) unit(name string) error {
 // unionTree is the tree of two branches' files together. Of a file that both
 // changed the later version stands, with all corrections of both and one more
 // that says so; where the second branch is put on top of the first, the first's.
-func (m *merging) unionTree(name string, base, ours, theirs plumbing.Hash, onTop bool) (plumbing.Hash, error) {
+func (m *merging) unionTree(name string, base, ours, theirs object.Hash, onTop bool) (object.Hash, error) {
 	l := m.l
 	treeA, err := l.branchTree(ours)
 	if err != nil {
@@ -75,7 +76,7 @@ func (m *merging) unionTree(name string, base, ours, theirs plumbing.Hash, onTop
 	if err != nil {
 		return treeA, err
 	}
-	edits := map[string]*plumbing.Hash{}
+	edits := map[string]*object.Hash{}
 	both := &brought{m: m, texts: map[string][]byte{}}
 	for _, c := range changes {
 		var h object.Hash
@@ -124,7 +125,7 @@ type brought struct {
 }
 
 // file notes a file of which one version stands against another.
-func (b *brought) file(p string, stands, other plumbing.Hash) error {
+func (b *brought) file(p string, stands, other object.Hash) error {
 	repo := b.m.l.repo
 	kept, err := repo.Blob(stands)
 	if err != nil {
@@ -141,14 +142,14 @@ func (b *brought) file(p string, stands, other plumbing.Hash) error {
 		b.texts[p] = text
 		return err
 	case p != "model.toml":
-		b.over = append(b.over, Digest(lost))
-		b.files = append(b.files, schema.BroughtFile{File: p, SHA256: Digest(kept)})
+		b.over = append(b.over, proof.Digest(lost))
+		b.files = append(b.files, schema.BroughtFile{File: p, SHA256: proof.Digest(kept)})
 	}
 	return nil
 }
 
 // instrument says in instrument.toml which of two attachments of one name stands.
-func (b *brought) instrument(tree plumbing.Hash, edits map[string]*plumbing.Hash) error {
+func (b *brought) instrument(tree object.Hash, edits map[string]*object.Hash) error {
 	if b.files == nil {
 		return nil
 	}
@@ -200,7 +201,7 @@ func (m *merging) together(p string, stands, other []byte) ([]byte, error) {
 		}
 	}
 	c := m.correction(stands)
-	c.Over = []string{Digest(other)}
+	c.Over = []string{proof.Digest(other)}
 	return schema.WithCorrections(stands, append(list, c)), nil
 }
 
@@ -227,7 +228,7 @@ func (m *merging) correction(text []byte) schema.Correction {
 	return c
 }
 
-func (m *merging) commitUnit(name string, tree plumbing.Hash, parents []plumbing.Hash, subject string, records []trailer) error {
+func (m *merging) commitUnit(name string, tree object.Hash, parents []object.Hash, subject string, records []trailer) error {
 	id, err := m.unitID(parents[0])
 	if err != nil {
 		return err
@@ -311,7 +312,7 @@ func (m *merging) twoBeginnings(name string) error {
 		under, over = ours, theirs
 		m.out.anew[name] = true
 	}
-	tree, err := m.unionTree(name, plumbing.ZeroHash, under, over, true)
+	tree, err := m.unionTree(name, object.ZeroHash, under, over, true)
 	if err != nil {
 		return err
 	}

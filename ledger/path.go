@@ -14,24 +14,20 @@ import (
 	"strings"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 )
 
-var slugForm = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,63}$`)
-
-// deviceNames are names Windows gives to devices, whatever their ending.
-var deviceNames = regexp.MustCompile(`^(con|prn|aux|nul|com[0-9]|lpt[0-9])$`)
-
 // CheckSlug refuses what cannot be a folder name on every system.
 func CheckSlug(what, s string) error {
-	if slugForm.MatchString(s) && !deviceNames.MatchString(s) {
+	if proof.IsSlug(s) {
 		return nil
 	}
 	remedy := "write lower-case letters, digits and hyphens, at most 64"
 	if fixed := slugOf(s); fixed != "" {
 		remedy += ": " + fixed
 	}
-	if deviceNames.MatchString(s) {
+	if proof.IsDevice(s) {
 		remedy = "Windows keeps that name for itself: choose another"
 	}
 	return &UsageError{fmt.Sprintf("%s %q cannot be a folder name", what, s), remedy}
@@ -100,14 +96,9 @@ func sortEntries(entries []fs.DirEntry) {
 // junk is what systems and editors leave in folders: no part of a ledger.
 var junkForm = regexp.MustCompile(`^(\.DS_Store|Thumbs\.db|desktop\.ini|\._.*|\..*\.sw[a-z]|.*~|#.*#|\.#.*)$`)
 
-// attachmentForm is a file name every system can keep: Windows drops a dot at
-// the end.
-var attachmentForm = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9._-]{0,98}[A-Za-z0-9_-])?$`)
-
 // checkAttachment refuses a file name that some system cannot keep.
 func checkAttachment(name string) error {
-	stem, _, _ := strings.Cut(strings.ToLower(name), ".")
-	if attachmentForm.MatchString(name) && !deviceNames.MatchString(stem) {
+	if proof.IsAttachment(name) {
 		return nil
 	}
 	return &UsageError{fmt.Sprintf("%q cannot be kept on every system", name), "name it with letters, digits, hyphens, underscores and one ending: front-panel.jpg"}
@@ -260,4 +251,13 @@ func (l *Ledger) replace(p string, data []byte) error {
 		return failed(err)
 	}
 	return nil
+}
+
+// checkUnit refuses what is not model/tag.
+func checkUnit(name string) error {
+	model, tag, _ := strings.Cut(name, "/")
+	if err := CheckSlug("model", model); err != nil {
+		return err
+	}
+	return CheckSlug("tag", tag)
 }

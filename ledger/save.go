@@ -14,6 +14,7 @@ import (
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 	"benchlore/schema/unit"
 )
@@ -619,7 +620,7 @@ func (a *amending) brought(p string, text []byte) ([]schema.BroughtFile, error) 
 			return nil, err
 		}
 		if ok { // else reported when it is to travel
-			out = append(out, schema.BroughtFile{File: at, SHA256: Digest(data)})
+			out = append(out, schema.BroughtFile{File: at, SHA256: proof.Digest(data)})
 			a.taken[at] = true
 		}
 	}

@@ -1,111 +1,32 @@
 package ledger
 
 import (
-	"bytes"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"maps"
-	"regexp"
 	"slices"
-	"sort"
-	"strconv"
 	"strings"
 	"time"
 
-	"golang.org/x/crypto/ssh"
-
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof"
+	"benchlore/ledger/proof/gitobj"
 	"benchlore/schema"
 )
 
 // tagRefs is where git keeps tags, sealTags where the seals among them are.
 const (
-	tagRefs  = "refs/tags/"
-	sealTags = "seal/"
+	tagRefs  = proof.TagRefs
+	sealTags = proof.SealTags
 )
 
-// Seal is one seal of a unit, as its tag has it.
-type Seal struct {
-	Name      string // of the tag: seal/<model>/<tag>/<n>-<8 hex>
-	Hash      string // of the tag object
-	Digest    string // SHA-256 of the tag object's content, to which the next seal refers
-	Message   []byte // the statement as it stands
-	Statement *Statement
-
-	key     ssh.PublicKey
-	keyFlaw error // why the signature does not hold
-}
-
-// StatementDigest is the SHA-256 of the statement.
-func (s *Seal) StatementDigest() string { return Digest(s.Message) }
-
-// QR is what a code on paper says of a seal: the unit, the head and the
-// beginning of the statement's digest.
-func (s *Seal) QR() string {
-	return fmt.Sprintf("benchlore:1:%s:%s:%s", s.Statement.UUID, s.Statement.Head, s.StatementDigest()[:16])
-}
-
-// Fingerprint names the key that signed, "" where the signature does not hold.
-func (s *Seal) Fingerprint() string {
-	if s.key == nil {
-		return ""
-	}
-	return Fingerprint(s.key)
-}
-
-var sealForm = regexp.MustCompile(`^seal/([a-z0-9-]+/[a-z0-9-]+)/([1-9][0-9]{0,6})-([0-9a-f]{8})$`)
-
-var tagForm = regexp.MustCompile(`^object ([0-9a-f]{40})\ntype commit\ntag ([^\n]+)\ntagger [^\n<>]+ <[^\n<>]*> ([0-9]{1,12}) [+-][0-9]{4}\n\n`)
-
-// parseSeal reads a tag object as a seal. Whether its signature holds is noted;
-// everything else that is wrong is an error.
-func parseSeal(name string, hash object.Hash, raw []byte) (*Seal, error) {
-	m := sealForm.FindStringSubmatch(name)
-	if m == nil {
-		return nil, fmt.Errorf("%.120q is not named as a seal", name)
-	}
-	payload, sig := splitTag(raw)
-	head := tagForm.FindSubmatch(payload)
-	if head == nil {
-		return nil, fmt.Errorf("the tag %s is not written as a seal is", name)
-	}
-	if string(head[2]) != name {
-		return nil, fmt.Errorf("the tag %s calls itself %.120q", name, head[2])
-	}
-	s := &Seal{Name: name, Hash: hash.String(), Digest: Digest(raw), Message: payload[len(head[0]):]}
-	var err error
-	if s.Statement, err = ParseStatement(s.Message); err != nil {
-		return nil, fmt.Errorf("the seal %s: %w", name, err)
-	}
-	st := s.Statement
-	switch {
-	case m[1] != st.Unit:
-		return nil, fmt.Errorf("the seal %s is over the unit %s", name, st.Unit)
-	case m[2] != strconv.Itoa(st.Number):
-		return nil, fmt.Errorf("the seal %s has the number %d", name, st.Number)
-	case m[3] != s.StatementDigest()[:8]:
-		return nil, fmt.Errorf("the statement of the seal %s has another digest than its name says", name)
-	case string(head[3]) != strconv.FormatInt(st.Sealed.Unix(), 10):
-		return nil, fmt.Errorf("the seal %s carries another time than its statement", name)
-	case string(head[1]) != st.Head:
-		return nil, fmt.Errorf("the seal %s stands on another commit than its statement names", name)
-	}
-	if len(sig) == 0 {
-		s.keyFlaw = errors.New("it is not signed")
-	} else {
-		s.key, s.keyFlaw = checkSignature(sig, payload, "git")
-	}
-	return s, nil
-}
+func (l *Ledger) objects() objectsOf { return objectsOf{l.repo} }
 
 // readSeal reads a seal of a repository by the name of its tag.
-func readSeal(r *gitstore.Repo, name string, hash object.Hash) (*Seal, error) {
+func readSeal(r *gitstore.Repo, name string, hash object.Hash) (*proof.Seal, error) {
 	t, raw, err := r.Object(hash)
 	if err != nil {
 		return nil, err
@@ -113,11 +34,11 @@ func readSeal(r *gitstore.Repo, name string, hash object.Hash) (*Seal, error) {
 	if t != object.TypeTag {
 		return nil, fmt.Errorf("the tag %s is not annotated, so it is no seal", name)
 	}
-	return parseSeal(name, hash, raw)
+	return proof.ParseSeal(name, object.Hash(hash), raw)
 }
 
 // Seals returns the seals of a unit in order, those of other benches among them.
-func (l *Ledger) Seals(name string) ([]*Seal, error) {
+func (l *Ledger) Seals(name string) ([]*proof.Seal, error) {
 	a, err := l.adoption(name)
 	if err != nil {
 		return nil, err
@@ -143,7 +64,7 @@ func (l *Ledger) Seals(name string) ([]*Seal, error) {
 			refs[tagRefs+tag] = h
 		}
 	}
-	var out []*Seal
+	var out []*proof.Seal
 	for _, ref := range slices.Sorted(maps.Keys(refs)) {
 		s, err := readSeal(l.repo, strings.TrimPrefix(ref, tagRefs), refs[ref])
 		if err != nil {
@@ -155,12 +76,17 @@ func (l *Ledger) Seals(name string) ([]*Seal, error) {
 			out = append(out, s)
 		}
 	}
-	sort.SliceStable(out, func(i, j int) bool { return out[i].Statement.Number < out[j].Statement.Number })
-	out, _ = sealChain(out)
-	for i, s := range out {
-		if s.Statement.Number != i+1 {
-			return nil, &UsageError{fmt.Sprintf("%s: the seals do not count up from 1: %s stands where number %d should", name, s.Name, i+1),
-				"fetch the missing ones with git, and delete none: a buyer may hold them"}
+	out = proof.Order(out)
+	here := map[string]bool{}
+	for _, s := range out {
+		here[s.Digest] = true
+	}
+	for _, s := range out {
+		for _, d := range s.Statement.Supersedes {
+			if !here[d] {
+				return nil, &UsageError{fmt.Sprintf("%s: %s names an earlier seal that is not in this copy, with the digest %.16s", name, s.Name, d),
+					"fetch the missing ones with git, and delete none: a buyer may hold them"}
+			}
 		}
 	}
 	return out, nil
@@ -202,42 +128,6 @@ func (l *Ledger) branchFile(name, file string) ([]byte, error) {
 	return data, nil
 }
 
-// sealChain parts seals, in order of number, into the chain that counts and those
-// that two benches made beside it: of several with one number, the one the next
-// builds on, and at the end the one made first.
-func sealChain(all []*Seal) (chain, beside []*Seal) {
-	for len(all) > 0 {
-		n := all[len(all)-1].Statement.Number
-		from := len(all)
-		for from > 0 && all[from-1].Statement.Number == n {
-			from--
-		}
-		best := all[from]
-		for _, s := range all[from:] {
-			before := s.Statement.Sealed.Before(best.Statement.Sealed) ||
-				s.Statement.Sealed.Equal(best.Statement.Sealed) && s.Name < best.Name
-			if before {
-				best = s
-			}
-		}
-		if len(chain) > 0 {
-			for _, s := range all[from:] {
-				if s.Digest == chain[0].Statement.Previous {
-					best = s
-				}
-			}
-		}
-		for _, s := range all[from:] {
-			if s != best {
-				beside = append(beside, s)
-			}
-		}
-		chain = append([]*Seal{best}, chain...)
-		all = all[:from]
-	}
-	return chain, beside
-}
-
 // SealOptions are what somebody decided about a seal.
 type SealOptions struct {
 	UnsignedHistory bool // take commits without a signature
@@ -245,18 +135,22 @@ type SealOptions struct {
 
 // SealResult is a seal that was made.
 type SealResult struct {
-	Unit     string    `json:"unit"`
-	UUID     string    `json:"uuid"`
-	Tag      string    `json:"tag"`
-	Number   int       `json:"number"`
-	Head     string    `json:"head"`
-	Digest   string    `json:"statementDigest"`
-	QR       string    `json:"qr"`
-	SignedBy string    `json:"signedBy"`
-	Objects  int       `json:"objects"`
-	Unsigned int       `json:"unsignedCommits"`
-	Sealed   time.Time `json:"sealed"`
-	DryRun   bool      `json:"dryRun,omitempty"`
+	Unit     string `json:"unit"`
+	UUID     string `json:"uuid"`
+	Tag      string `json:"tag"`
+	Number   int    `json:"number"`
+	Head     string `json:"head"`
+	Digest   string `json:"statementDigest"`
+	QR       string `json:"qr"`
+	SignedBy string `json:"signedBy"`
+	Objects  int    `json:"objects"`
+	Short    string `json:"short"` // number and eight digits, to compare by telephone
+	Unsigned int    `json:"unsignedCommits"`
+	// KeyChange says how this seal's key came after that of this shop's last one;
+	// "" where it is the same key, or the first seal.
+	KeyChange proof.KeyChange `json:"keyChange,omitempty"`
+	Sealed    time.Time       `json:"sealed"`
+	DryRun    bool            `json:"dryRun,omitempty"`
 }
 
 // Seal signs a statement over a unit's whole history. It refuses what is not
@@ -274,12 +168,12 @@ func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 		return res, err
 	}
 	_, err = l.update(func(w *writer) error {
-		st, unsigned, err := l.statement(name, stock, o)
+		st, unsigned, err := l.statement(name, stock, signer, o)
 		if err != nil {
 			return err
 		}
 		text := st.Encode()
-		if _, err := ParseStatement(text); err != nil {
+		if _, err := proof.ParseStatement(text); err != nil {
 			return fmt.Errorf("the statement would not be read again: %w", err)
 		}
 		committer, _, err := l.unitIdents()
@@ -287,7 +181,7 @@ func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 			return err
 		}
 		committer.When = st.Sealed
-		tag := fmt.Sprintf("%s%s/%d-%s", sealTags, name, st.Number, Digest(text)[:8])
+		tag := proof.SealTag(st, text)
 		hash, err := w.tx.WriteTag(gitstore.TagSpec{Object: object.NewHash(st.Head), Type: object.TypeCommit, Name: tag,
 			Tagger: committer, Message: string(text), Sign: signer})
 		if err != nil {
@@ -297,11 +191,15 @@ func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 		if err != nil {
 			return fmt.Errorf("the seal would not be read again: %w", err)
 		}
-		if s.keyFlaw != nil {
-			return &gitstore.SignerError{Key: Fingerprint(signer.PublicKey()), Reason: "its signature does not hold", Err: s.keyFlaw}
+		if _, err := s.Key(); err != nil {
+			return &gitstore.SignerError{Key: gitobj.Fingerprint(signer.PublicKey()), Reason: "its signature does not hold", Err: err}
+		}
+		if res.KeyChange, err = l.keyChange(name, s); err != nil {
+			return err
 		}
 		res.UUID, res.Tag, res.Number, res.Head, res.Digest = st.UUID, tag, st.Number, st.Head, s.StatementDigest()
-		res.QR, res.SignedBy, res.Objects, res.Unsigned, res.Sealed = s.QR(), Fingerprint(signer.PublicKey()), st.Objects, unsigned, st.Sealed
+		res.Short = s.Short()
+		res.QR, res.SignedBy, res.Objects, res.Unsigned, res.Sealed = s.QR(), gitobj.Fingerprint(signer.PublicKey()), st.Objects, unsigned, st.Sealed
 		w.units = append(w.units, gitstore.RefUpdate{Name: tagRefs + tag, New: hash})
 		// No file changes. But a tag that is deleted leaves no trace of its own, and a
 		// buyer may hold what it sealed.
@@ -322,7 +220,7 @@ func sealsMade(msg string) map[string]object.Hash {
 	out := map[string]object.Hash{}
 	for _, t := range trailersOf(msg) {
 		tag, hash, ok := strings.Cut(t.value, " ")
-		if t.key == sealTrailer && ok && object.IsHash(hash) && sealForm.MatchString(tag) {
+		if t.key == sealTrailer && ok && object.IsHash(hash) && proof.SealForm.MatchString(tag) {
 			out[tag] = object.NewHash(hash)
 		}
 	}
@@ -339,15 +237,15 @@ func (l *Ledger) proofSigner() (gitstore.Signer, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := checkKey(s.PublicKey()); err != nil {
-		return nil, &gitstore.SignerError{Key: Fingerprint(s.PublicKey()), Reason: err.Error() + "; make one with `ssh-keygen -t ed25519`"}
+	if err := gitobj.CheckKey(s.PublicKey()); err != nil {
+		return nil, &gitstore.SignerError{Key: gitobj.Fingerprint(s.PublicKey()), Reason: err.Error() + "; make one with `ssh-keygen -t ed25519`"}
 	}
 	trust, err := l.Trust()
 	if err != nil {
 		return nil, err
 	}
-	if trust.Revoked.has(s.PublicKey()) {
-		return nil, &gitstore.SignerError{Key: Fingerprint(s.PublicKey()), Reason: "it is revoked; choose another with `git config user.signingkey`"}
+	if trust.Revoked.Has(s.PublicKey()) {
+		return nil, &gitstore.SignerError{Key: gitobj.Fingerprint(s.PublicKey()), Reason: "it is revoked; choose another with `git config user.signingkey`"}
 	}
 	return s, nil
 }
@@ -364,9 +262,27 @@ func (l *Ledger) withLock(fn func(tx *gitstore.Tx) error) error {
 	return fn(tx)
 }
 
+// keyChange says how a seal's key came after that of this shop's seal before it.
+func (l *Ledger) keyChange(name string, s *proof.Seal) (proof.KeyChange, error) {
+	chain, err := l.Seals(name)
+	if err != nil {
+		return "", err
+	}
+	a, err := l.adoption(name)
+	if err != nil {
+		return "", err
+	}
+	for _, older := range slices.Backward(chain) {
+		if older.Digest != s.Digest && (a == nil || !slices.Contains(a.Seals, older.Name)) {
+			return proof.ChangeOfKey(older, s, append(slices.Clone(chain), s)), nil
+		}
+	}
+	return "", nil
+}
+
 // statement says what a seal made now would say, and how many commits of the
 // history are not signed.
-func (l *Ledger) statement(name string, stock *Stock, o SealOptions) (*Statement, int, error) {
+func (l *Ledger) statement(name string, stock *Stock, signer gitstore.Signer, o SealOptions) (*proof.Statement, int, error) {
 	head, loaded, err := l.sealable(name, stock)
 	if err != nil {
 		return nil, 0, err
@@ -375,46 +291,48 @@ func (l *Ledger) statement(name string, stock *Stock, o SealOptions) (*Statement
 	if err != nil {
 		return nil, 0, err
 	}
-	st := &Statement{Format: schema.Format, Kind: "seal", Unit: name, UUID: loaded.Instrument.UUID, Number: len(chain) + 1,
-		Head: head.String(), Sealed: l.opt.Now().Truncate(time.Second), Files: map[string]string{}}
-	if n := len(chain); n > 0 {
-		last := chain[n-1]
-		if st.Previous = last.Digest; last.Statement.Head == st.Head {
-			return nil, 0, &UsageError{fmt.Sprintf("%s is sealed already: %s stands on the last commit of its history", name, last.Name),
+	st := &proof.Statement{Format: proof.FormatStatement, Kind: "seal", Unit: name, UUID: loaded.Instrument.UUID, Number: 1,
+		Head: head.String(), Sealed: l.opt.Now().Truncate(time.Second)}
+	var before []object.Hash
+	tips := proof.Tips(chain)
+	for _, s := range tips {
+		if len(tips) == 1 && s.Statement.Head == st.Head {
+			return nil, 0, &UsageError{fmt.Sprintf("%s is sealed already: %s stands on the last commit of its history", name, s.Name),
 				"hand it over with: benchlore handover " + name}
 		}
-		if !st.Sealed.After(last.Statement.Sealed) {
-			return nil, 0, &UsageError{fmt.Sprintf("the last seal of %s is dated %s, and now it is %s", name,
-				last.Statement.Sealed.Format(time.RFC3339), st.Sealed.Format(time.RFC3339)), "set the clock of this computer"}
-		}
-		if ok, err := l.repo.IsAncestor(object.NewHash(last.Statement.Head), head); err != nil {
+		if ok, err := l.repo.IsAncestor(object.Hash(s.Head()), head); err != nil {
 			return nil, 0, err
 		} else if !ok {
-			return nil, 0, &UsageError{fmt.Sprintf("the history of %s does not continue what %s sealed", name, last.Name),
-				"somebody rewrote the branch: put it back with git branch -f unit/" + name + " " + last.Statement.Head[:10]}
+			return nil, 0, &UsageError{fmt.Sprintf("the history of %s does not continue what %s sealed", name, s.Name),
+				"somebody rewrote the branch: put it back with git branch -f unit/" + name + " " + s.Statement.Head[:10]}
 		}
+		st.Supersedes = append(st.Supersedes, s.Digest)
+		st.Number = max(st.Number, s.Statement.Number+1)
+		before = append(before, s.Head())
 	}
+	slices.Sort(st.Supersedes)
 	if chain == nil {
-		chain = []*Seal{}
+		chain = []*proof.Seal{}
 	}
 	if err := l.onlyGrows(name, "", head, chain); err != nil {
 		return nil, 0, err
 	}
-	objects, err := reachableObjects(l.repo, head)
+	objects, err := proof.Reach(l.objects(), object.Hash(head))
 	if err != nil {
 		return nil, 0, err
 	}
-	st.Objects, st.ObjectsSHA256 = digestObjects(objects, digests{})
-	root, unsigned, err := l.signedHistory(name, objects, o)
+	if err := proof.CheckLimits(objects); err != nil {
+		return nil, 0, err
+	}
+	if st.Objects, st.ObjectsSHA256, err = proof.SealedObjects(objects, object.Hash(head), before); err != nil {
+		return nil, 0, err
+	}
+	root, unsigned, keys, err := l.signedHistory(name, objects, object.Hash(head), before, o)
 	if err != nil {
 		return nil, 0, err
 	}
 	st.Root = root.String()
-	tree, err := l.branchTree(head)
-	if err != nil {
-		return nil, 0, err
-	}
-	if st.Files, err = digestFiles(l.repo, tree); err != nil {
+	if st.Files, err = proof.SealedFiles(objects, object.Hash(head)); err != nil {
 		return nil, 0, err
 	}
 	own := map[string][]byte{}
@@ -423,11 +341,54 @@ func (l *Ledger) statement(name string, stock *Stock, o SealOptions) (*Statement
 			own[p] = data
 		}
 	}
-	st.tell(l.Shop, stock, own, loaded.Files)
+	st.Tell(l.Shop, stock.Families, stock.Lots, own, loaded.Files)
 	if st.Rotations, err = l.rotations(); err != nil {
 		return nil, 0, err
 	}
-	return st, unsigned, nil
+	st.Shop.Keys, err = l.shopKeys(signer, keys, chain, st.Rotations)
+	return st, unsigned, err
+}
+
+// shopKeys are the keys a seal lists as this shop's: the one it is signed with,
+// those that rotations of this shop lead to, and those of signers that signed what
+// this seal covers first, and are not known as another bench's.
+func (l *Ledger) shopKeys(signer gitstore.Signer, signed []string, chain []*proof.Seal, rotations []proof.SignedRotation) ([]string, error) {
+	trust, err := l.Trust()
+	if err != nil {
+		return nil, err
+	}
+	listed := map[string]bool{}
+	for _, s := range trust.Signers {
+		for _, x := range s.Lines {
+			listed[gitobj.Authorized(x.Key)] = true
+		}
+	}
+	own := map[string]bool{gitobj.Authorized(gitobj.BareKey(signer.PublicKey())): true}
+	for i := range rotations {
+		r, err := rotations[i].Check()
+		if err != nil {
+			return nil, err
+		}
+		own[r.Old], own[r.New] = true, true
+	}
+	others := map[string]bool{}
+	for _, s := range chain {
+		for _, k := range s.Statement.Shop.Keys {
+			others[k] = true
+		}
+	}
+	for _, k := range signed {
+		if listed[k] && !others[k] {
+			own[k] = true
+		}
+	}
+	for k := range own {
+		key, err := gitobj.ParseKey(k)
+		if err != nil || trust.Revoked.Has(key) {
+			delete(own, k)
+		}
+	}
+	return slices.Sorted(maps.Keys(own)), nil
 }
 
 // sealable returns the head of a unit whose records are all closed and clean.
@@ -499,205 +460,50 @@ func (l *Ledger) branchTree(head object.Hash) (object.Hash, error) {
 	return c.Tree, nil
 }
 
-// signedHistory checks the signatures of a history about to be sealed and
-// returns its first commit.
-func (l *Ledger) signedHistory(name string, objects objectSet, o SealOptions) (root object.Hash, unsigned int, err error) {
-	var first string
-	for _, h := range packOrder(objects) {
-		obj := objects[h]
-		if obj.Type != object.TypeCommit {
-			continue
-		}
-		c, err := parseCommit(obj.Data)
+// signedHistory checks the signatures of a history about to be sealed, and whether
+// it only grew. It returns its first commit, and the keys that signed what no seal
+// before covers.
+func (l *Ledger) signedHistory(name string, objects gitobj.Set, head object.Hash, before []object.Hash, o SealOptions) (root object.Hash, unsigned int, keys []string, err error) {
+	order, err := proof.Log(objects, head)
+	if err != nil {
+		return root, 0, nil, err
+	}
+	root = order[0]
+	covered := map[object.Hash]bool{}
+	for _, b := range before {
+		old, err := proof.Log(objects, b)
 		if err != nil {
-			return root, 0, fmt.Errorf("commit %s: %w", h, err)
+			return root, 0, nil, err
 		}
-		if len(c.parents) == 0 {
-			if !root.IsZero() {
-				return root, 0, fmt.Errorf("%s: its history has two first commits, %s and %s", name, root, h)
-			}
-			root = h
+		for _, id := range old {
+			covered[id] = true
 		}
-		switch c.check(); {
-		case !c.signed():
-			unsigned++
-			first = h.String()
-		case c.flaw != nil:
-			return root, 0, &UsageError{fmt.Sprintf("%s: the signature of commit %s does not hold: %v", name, h.String()[:10], c.flaw),
+	}
+	var first object.Hash
+	seen := map[string]bool{}
+	for _, id := range order {
+		c, err := gitobj.ReadCommit(objects, id)
+		if err != nil {
+			return root, 0, nil, fmt.Errorf("commit %s: %w", id, err)
+		}
+		key, err := c.Key()
+		switch {
+		case err != nil:
+			return root, 0, nil, &UsageError{fmt.Sprintf("%s: the signature of commit %.10s does not hold: %v", name, id, err),
 				"a history that was tampered with is not sealed; compare it with a copy: git fetch REMOTE " + unitRef(name)}
+		case key == nil:
+			if unsigned++; unsigned == 1 {
+				first = id
+			}
+		case !covered[id]:
+			seen[gitobj.Authorized(gitobj.BareKey(key))] = true
 		}
 	}
 	if unsigned > 0 && !o.UnsignedHistory {
-		return root, 0, &UsageError{fmt.Sprintf("%s: %d of its commits are not signed, such as %s; a buyer could not tell that this bench made them", name, unsigned, first[:10]),
+		return root, 0, nil, &UsageError{fmt.Sprintf("%s: %d of its commits are not signed, such as %.10s; a buyer could not tell that this bench made them", name, unsigned, first),
 			"set git's signing key before the next close, and seal what is there with --unsigned-history: it fixes the history from today on, and says that it was not signed"}
 	}
-	return root, unsigned, nil
-}
-
-// reachableObjects reads everything a commit reaches.
-func reachableObjects(r *gitstore.Repo, head object.Hash) (objectSet, error) {
-	out := objectSet{}
-	queue := []object.Hash{head}
-	for len(queue) > 0 {
-		h := queue[len(queue)-1]
-		queue = queue[:len(queue)-1]
-		if _, ok := out[h]; ok {
-			continue
-		}
-		t, data, err := r.Object(h)
-		if err != nil {
-			return nil, err
-		}
-		o := object.Object{Type: t, Data: data}
-		out[h] = o
-		links, err := linksOf(o)
-		if err != nil {
-			return nil, fmt.Errorf("%s %s: %w", t, h, err)
-		}
-		queue = append(queue, links...)
-	}
-	return out, nil
-}
-
-// digestObjects takes the SHA-256 over one line for each object, in order of
-// name. What rests on SHA-1 alone rests on this as well.
-func digestObjects(objects objectSet, known digests) (int, string) {
-	names := slices.SortedFunc(maps.Keys(objects), func(a, b object.Hash) int { return bytes.Compare(a[:], b[:]) })
-	sum := sha256.New()
-	for _, h := range names {
-		line, ok := known[h]
-		if !ok {
-			line = fmt.Sprintf("%s %s %s\n", h, objects[h].Type, Digest(objects[h].Data))
-			known[h] = line
-		}
-		io.WriteString(sum, line)
-	}
-	return len(names), hex.EncodeToString(sum.Sum(nil))
-}
-
-// digests keeps the lines of objects whose digest was taken already: the seals
-// of a chain stand over the same ones.
-type digests map[object.Hash]string
-
-// digestFiles takes the SHA-256 of every file of a tree.
-func digestFiles(r *gitstore.Repo, tree object.Hash) (map[string]string, error) {
-	files, err := r.DiffTrees(object.ZeroHash, tree)
-	if err != nil {
-		return nil, err
-	}
-	out := map[string]string{}
-	for _, f := range files {
-		data, err := r.Blob(f.New.Hash)
-		if err != nil {
-			return nil, err
-		}
-		out[f.Path] = Digest(data)
-	}
-	return out, nil
-}
-
-// linksOf lists the objects an object names.
-func linksOf(o object.Object) ([]object.Hash, error) {
-	switch o.Type {
-	case object.TypeCommit:
-		c, err := parseCommit(o.Data)
-		if err != nil {
-			return nil, err
-		}
-		return append([]object.Hash{c.tree}, c.parents...), nil
-	case object.TypeTree:
-		entries, err := parseTree(o.Data)
-		var out []object.Hash
-		for _, e := range entries {
-			out = append(out, e.hash)
-		}
-		return out, err
-	case object.TypeTag:
-		m := tagForm.FindSubmatch(o.Data)
-		if m == nil {
-			return nil, errors.New("it is not written as a seal is")
-		}
-		return []object.Hash{object.NewHash(string(m[1]))}, nil
-	}
-	return nil, nil
-}
-
-// rawCommit is a commit read from its bytes, nothing left out.
-type rawCommit struct {
-	tree      object.Hash
-	parents   []object.Hash
-	author    string // name and address
-	committer string
-	when      time.Time // committer's
-	message   string
-	sig       []byte
-	key       ssh.PublicKey // of a signature that holds
-	flaw      error         // why a signature does not
-	payload   []byte        // what is signed
-}
-
-// signed reports whether the commit carries an SSH signature, good or bad.
-func (c *rawCommit) signed() bool { return bytes.HasPrefix(c.sig, []byte(sigMark)) }
-
-var commitForm = regexp.MustCompile(`^tree ([0-9a-f]{40})\n((?:parent [0-9a-f]{40}\n)*)author ([^\n<>]+ <[^\n<>]*>) [0-9]{1,12} [+-][0-9]{4}\ncommitter ([^\n<>]+ <[^\n<>]*>) ([0-9]{1,12}) ([+-][0-9]{4})\n\n`)
-
-// parseCommit reads a commit; [rawCommit.check] checks its signature. It must be
-// written as ours are: other header lines could say what no report shows.
-func parseCommit(raw []byte) (*rawCommit, error) {
-	payload, sig, err := splitCommit(raw)
-	if err != nil {
-		return nil, err
-	}
-	m := commitForm.FindSubmatch(payload)
-	if m == nil {
-		return nil, errors.New("it is not written as a commit of a unit's history is")
-	}
-	c := &rawCommit{tree: object.NewHash(string(m[1])), author: string(m[3]), committer: string(m[4]), message: string(payload[len(m[0]):]), sig: sig, payload: payload}
-	for _, line := range strings.Fields(strings.ReplaceAll(string(m[2]), "parent ", "")) {
-		c.parents = append(c.parents, object.NewHash(line))
-	}
-	seconds, err := strconv.ParseInt(string(m[5]), 10, 64)
-	if err != nil {
-		return nil, err
-	}
-	zone, err := time.Parse("-0700", string(m[6]))
-	if err != nil {
-		return nil, errors.New("its time zone is none")
-	}
-	c.when = time.Unix(seconds, 0).In(zone.Location())
-	return c, nil
-}
-
-// check checks the signature: afterwards the commit has its key, or a flaw, or
-// neither where it carries none.
-func (c *rawCommit) check() *rawCommit {
-	if c.signed() && c.key == nil && c.flaw == nil {
-		c.key, c.flaw = checkSignature(c.sig, c.payload, "git")
-	}
-	return c
-}
-
-// rawEntry is one entry of a tree, read from its bytes.
-type rawEntry struct {
-	mode string
-	name string
-	hash object.Hash
-}
-
-func parseTree(raw []byte) ([]rawEntry, error) {
-	var out []rawEntry
-	for len(raw) > 0 {
-		head, rest, ok := bytes.Cut(raw, []byte{0})
-		mode, name, ok2 := strings.Cut(string(head), " ")
-		if !ok || !ok2 || len(rest) < 20 {
-			return nil, errors.New("it cannot be read as a folder")
-		}
-		e := rawEntry{mode: mode, name: name}
-		copy(e.hash[:], rest)
-		out = append(out, e)
-		raw = rest[20:]
-	}
-	return out, nil
+	return root, unsigned, slices.Sorted(maps.Keys(seen)), nil
 }
 
 // recordName is the name records have for one another: the file's, without

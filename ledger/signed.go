@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof/gitobj"
 )
 
 // signature tells who signed a commit: the fingerprint of the key, once the
@@ -13,9 +14,9 @@ func signature(c *object.Commit) (string, error) {
 	if c.Signature == "" {
 		return "", nil
 	}
-	key, err := checkSignature([]byte(c.Signature), c.Payload, "git")
+	key, err := gitobj.CheckSignature([]byte(c.Signature), c.Payload, "git")
 	if err != nil {
 		return "", fmt.Errorf("commit %s: its signature: %w", c.Hash, err)
 	}
-	return Fingerprint(key), nil
+	return gitobj.Fingerprint(key), nil
 }

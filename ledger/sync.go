@@ -12,6 +12,8 @@ import (
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof"
+	"benchlore/ledger/proof/gitobj"
 	"benchlore/schema"
 )
 
@@ -179,8 +181,8 @@ func (x *exchange) start(o SyncOptions) error {
 func (x *exchange) exchanged(ref string) bool {
 	unit, isUnit := strings.CutPrefix(ref, unitRefs)
 	seal, isSeal := strings.CutPrefix(ref, tagRefs)
-	if isUnit = isUnit && checkUnit(unit) == nil; isSeal {
-		m := sealForm.FindStringSubmatch(seal)
+	if isUnit = isUnit && proof.IsUnit(unit); isSeal {
+		m := proof.SealForm.FindStringSubmatch(seal)
 		if isSeal = m != nil; isSeal {
 			unit = m[1]
 		}
@@ -369,16 +371,11 @@ func (x *exchange) incoming(unit string, ours, theirs object.Hash) (held bool, e
 		x.out.HeldBack = append(x.out.HeldBack, HeldBack{unit, why, remedy})
 		return true, nil
 	}
-	objects, err := reachableObjects(l.repo, theirs)
+	objects, err := proof.Reach(l.objects(), object.Hash(theirs))
 	if err != nil {
 		return hold(err.Error(), "have the branch there put back where it was")
 	}
-	v := newVerifier(unit, VerifyOptions{})
-	v.objects = objects
-	order, commits, ok := v.commits(l.repo, theirs)
-	if ok {
-		v.trees(order, commits)
-	}
+	v := proof.LookAt(objects, object.Hash(theirs))
 	for _, f := range v.Flaws {
 		if !f.Warning {
 			return hold(fmt.Sprintf("its history is not one of a unit: %s: %s", f.Place, f.What), "have the branch there put back where it was: git push --force REMOTE GOODCOMMIT:"+unitRef(unit))
@@ -406,12 +403,16 @@ func (x *exchange) incoming(unit string, ours, theirs object.Hash) (held bool, e
 		return false, err
 	}
 	for _, c := range ahead {
-		raw := commits[c.Hash]
-		if raw == nil || raw.key == nil {
+		raw, err := gitobj.ReadCommit(objects, object.Hash(c.Hash))
+		if err != nil {
+			return false, err
+		}
+		key, err := raw.Key()
+		if err != nil || key == nil {
 			return hold(fmt.Sprintf("commit %.10s there is not signed", c.Hash), "a peer's work is taken in signed only: have it signed there")
 		}
-		if standing, why := trust.judge(raw.key, "git", raw.when); standing != KeyTrusted {
-			return hold(strings.TrimSpace(fmt.Sprintf("commit %.10s there is signed by %s, which is %s %s", c.Hash, Fingerprint(raw.key), standing, why)),
+		if standing, why := trust.Judge(key, "git", raw.Committed, l.opt.Now()); standing != proof.KeyTrusted {
+			return hold(strings.TrimSpace(fmt.Sprintf("commit %.10s there is signed by %s, which is %s %s", c.Hash, gitobj.Fingerprint(key), standing, why)),
 				"once you know whose key that is: benchlore keys add MAIL-ADDRESS KEY")
 		}
 	}
@@ -458,7 +459,7 @@ func (x *exchange) take(tx *gitstore.Tx, m *merging, here map[string]object.Hash
 				if err != nil {
 					return err
 				}
-				unit := sealForm.FindStringSubmatch(seal)[1]
+				unit := proof.SealForm.FindStringSubmatch(seal)[1]
 				head, ok := m.theirs.units[unit]
 				if !ok {
 					continue
@@ -707,16 +708,11 @@ func (x *exchange) outgoing(ref string, h object.Hash) error {
 		}
 		unit, h = s.Statement.Unit, object.NewHash(s.Statement.Head)
 	}
-	objects, err := reachableObjects(x.l.repo, h)
+	objects, err := proof.Reach(x.l.objects(), object.Hash(h))
 	if err != nil {
 		return err
 	}
-	v := newVerifier(unit, VerifyOptions{})
-	v.objects = objects
-	order, commits, ok := v.commits(x.l.repo, h)
-	if ok {
-		v.trees(order, commits)
-	}
+	v := proof.LookAt(objects, object.Hash(h))
 	for _, f := range v.Flaws {
 		if !f.Warning {
 			return &UsageError{fmt.Sprintf("%s does not go to %s: its history holds what is not the unit's: %s: %s", ref, x.remote.Name, f.Place, f.What),

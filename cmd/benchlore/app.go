@@ -19,6 +19,7 @@ import (
 
 	"benchlore/ledger"
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 )
 
@@ -67,7 +68,7 @@ func run(args []string, in io.Reader, out, errw io.Writer, h hooks) int {
 	root.SetErr(errw)
 	err := root.Execute()
 	// An answer that did not arrive is none, whatever became of the rest.
-	if printed.err != nil && (err == nil || errors.Is(err, errFound) || errors.Is(err, printed.err)) {
+	if printed.err != nil && (err == nil || errors.Is(err, errFound) || errors.As(err, new(*verdictEnd)) || errors.Is(err, printed.err)) {
 		if isClosedPipe(printed.err) {
 			return exitEnvironment // who reads has read enough
 		}
@@ -87,8 +88,9 @@ func (a *app) fail(err error) int {
 	if errors.Is(err, errFound) {
 		return exitProblems
 	}
-	if errors.Is(err, errUntrusted) {
-		return exitUntrusted
+	var end *verdictEnd
+	if errors.As(err, &end) {
+		return end.verdict.ExitCode()
 	}
 	var shown *shownError
 	if errors.As(err, &shown) {
@@ -125,6 +127,8 @@ func exitCode(err error) int {
 		broken   *ledger.BrokenError
 		backup   *ledger.BackupError
 		unknown  *ledger.UntrustedError
+		input    *proof.InputError
+		limit    *proof.LimitError
 	)
 	switch {
 	case errors.As(err, &unknown):
@@ -133,7 +137,9 @@ func exitCode(err error) int {
 		return exitProblems
 	case errors.As(err, &problems), errors.As(err, &findings), errors.As(err, &unsaved), errors.As(err, &photo):
 		return exitProblems
-	case errors.As(err, &usage), errors.As(err, &line):
+	case errors.As(err, &limit):
+		return exitProblems
+	case errors.As(err, &usage), errors.As(err, &line), errors.As(err, &input):
 		return exitUsage
 	}
 	return exitEnvironment

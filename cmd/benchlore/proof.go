@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
+	"benchlore/ledger/proof"
 	"benchlore/reports/provenance"
 )
 
@@ -19,8 +20,10 @@ import (
 // known yet.
 const exitUntrusted = 4
 
-// errUntrusted ends a command whose answer, already printed, is that verdict.
-var errUntrusted = errors.New("signed by a key there is no reason to trust yet")
+// verdictEnd ends a command whose answer, already printed, is a verdict.
+type verdictEnd struct{ verdict proof.Verdict }
+
+func (e *verdictEnd) Error() string { return string(e.verdict) }
 
 func (a *app) sealCmd() *cobra.Command {
 	var o ledger.SealOptions
@@ -51,7 +54,13 @@ It needs an SSH key: git config gpg.format ssh, and git config user.signingkey F
 					verb = "would seal"
 				}
 				fmt.Fprintf(a.out, "%s %s: %s over head %.10s, %s\n", verb, name, r.Tag, r.Head, plural(r.Objects, "object"))
-				fmt.Fprintf(a.out, "  signed by  %s\n  statement  %s\n", r.SignedBy, r.Digest)
+				fmt.Fprintf(a.out, "  signed by  %s\n  statement  %s\n  number     %s, to compare by telephone\n", r.SignedBy, r.Digest, r.Short)
+				if r.KeyChange != "" {
+					fmt.Fprintf(a.out, "  the key    %s\n", r.KeyChange)
+				}
+				if r.KeyChange == proof.KeyUnlinked {
+					fmt.Fprintln(a.out, "  buyers of older packets cannot tell that both keys are yours: tell them the new\n  fingerprint; with the old key at hand, benchlore keys rotate links the two")
+				}
 				if r.Unsigned > 0 {
 					fmt.Fprintf(a.out, "  %s not signed; from now on this seal vouches for them\n", commitsAre(r.Unsigned))
 				}
@@ -87,7 +96,7 @@ Tell the buyer the fingerprint of your key another way than in the packet.`,
 				if err != nil {
 					return err
 				}
-				data, h, err := l.Handover(name, provenance.PacketRenderer())
+				data, h, err := l.Handover(name, provenance.PacketReports())
 				if err != nil {
 					return err
 				}
@@ -118,7 +127,7 @@ Tell the buyer the fingerprint of your key another way than in the packet.`,
 					verb = "would write"
 				}
 				fmt.Fprintf(a.out, "%s %s: %s, %d bytes\n  signed by  %s\n", verb, file, h.Seal, h.Size, h.SignedBy)
-				fmt.Fprintln(a.out, "  tell the buyer this fingerprint another way, on paper or by telephone")
+				fmt.Fprintf(a.out, "  seal       %s\n  tell the buyer the fingerprint, and this number, another way: on paper or by telephone\n", h.Short)
 				return nil
 			})
 		},
@@ -153,7 +162,6 @@ func packetPlace(ledger, name string) (string, error) {
 // verifyFlags are what verify and adopt are told about keys and the past.
 type verifyFlags struct {
 	expect  []string
-	signers []string
 	revoked []string
 	label   string
 	seals   []string
@@ -161,47 +169,40 @@ type verifyFlags struct {
 }
 
 func (f *verifyFlags) add(cmd *cobra.Command) {
-	cmd.Flags().StringArrayVar(&f.expect, "expect-key", nil, "the `FINGERPRINT` you were told, SHA256:...; may be given more than once")
-	cmd.Flags().StringArrayVar(&f.signers, "signers", nil, "an allowed-signers `FILE` of yours")
+	cmd.Flags().StringArrayVar(&f.expect, "expect-key", nil, "the `FINGERPRINT` you were told, SHA256:..., which must be the last seal's")
 	cmd.Flags().StringArrayVar(&f.revoked, "revoked", nil, "a `FILE` of keys that count no more")
 	cmd.Flags().StringVar(&f.label, "label", "", "the `TEXT` of the code on a label or report of this unit")
 	cmd.Flags().StringArrayVar(&f.seals, "seal", nil, "the `DIGEST` of an earlier seal's statement, at least 16 digits of it")
 	cmd.Flags().StringArrayVar(&f.earlier, "earlier", nil, "an earlier packet, or statement of a seal, in `FILE`")
 }
 
-// options gathers what is known: the flags, on top of what the ledger here and
-// git know.
-func (f *verifyFlags) options(trust *ledger.Trust) (ledger.VerifyOptions, error) {
-	renderer := provenance.PacketRenderer()
-	o := ledger.VerifyOptions{Trust: trust, Label: f.label, Seals: f.seals, Renderer: &renderer}
-	for _, k := range f.expect {
-		if err := ledger.CheckFingerprint(k); err != nil {
-			return o, err
-		}
-		trust.Expect = append(trust.Expect, k)
+// options gathers what is known: the flags, on top of what a ledger knows.
+func (f *verifyFlags) options(o proof.Options) (proof.Options, error) {
+	r := provenance.PacketReports()
+	o.Label, o.Seals, o.Reports = f.label, f.seals, &r
+	if o.Trust == nil {
+		o.Trust = &proof.Trust{}
 	}
-	for _, name := range f.signers {
-		data, err := os.ReadFile(name)
-		if err != nil {
+	if o.Trust.Revoked == nil {
+		o.Trust.Revoked = proof.Revoked{}
+	}
+	for _, k := range f.expect {
+		if err := proof.CheckFingerprint(k); err != nil {
 			return o, err
 		}
-		s, err := ledger.ParseSigners(name, data)
-		if err != nil {
-			return o, err
-		}
-		trust.Signers = append(trust.Signers, s)
+		o.Trust.Expect = append(o.Trust.Expect, k)
 	}
 	for _, name := range f.revoked {
 		data, err := os.ReadFile(name)
 		if err != nil {
 			return o, err
 		}
-		r, err := ledger.ParseRevoked(name, data)
+		r, err := proof.ParseRevoked(name, data)
 		if err != nil {
 			return o, err
 		}
 		for k := range r {
-			trust.Revoked[k] = true
+			o.Trust.Revoked[k] = true
 		}
 	}
 	for _, name := range f.earlier {
@@ -214,50 +215,64 @@ func (f *verifyFlags) options(trust *ledger.Trust) (ledger.VerifyOptions, error)
 	return o, o.Check()
 }
 
-// trust is what the ledger around the working directory knows of keys; outside
-// of one, what git does.
-func (a *app) trust() (*ledger.Trust, error) {
+// proofOptions is what the ledger named with --ledger knows; without it, nothing is
+// known: what lies around a packet came from whoever sent it.
+func (a *app) proofOptions() (proof.Options, error) {
+	if a.ledgerDir == "" {
+		o := proof.Options{}
+		if a.hooks.now != nil {
+			o.Now = a.hooks.now()
+		}
+		return o, nil
+	}
 	l, err := a.open()
-	if a.ledgerDir == "" && errors.As(err, new(*ledger.NoLedgerError)) {
-		return ledger.GlobalTrust()
-	}
 	if err != nil {
-		return nil, err
+		return proof.Options{}, err
 	}
-	t, err := l.Trust()
-	return t, errors.Join(err, l.Close())
+	o, err := l.ProofOptions()
+	return o, errors.Join(err, l.Close())
 }
 
 func (a *app) verifyCmd() *cobra.Command {
 	var f verifyFlags
+	var report string
 	cmd := &cobra.Command{
 		Use:   "verify PACKET",
 		Short: "Check a packet, a bundle, an unpacked packet or a clone",
-		Long: `Checks everything a packet holds against everything else in it, makes the reports once
-more, and says who signed which part. Nothing is written. There are three verdicts:
+		Long: `Checks everything a packet holds against everything else in it, compares the report's
+facts with the records, and says who signed which part. Nothing is written. The
+gravest of these is the verdict:
 
-  0  intact and signed by a key you trust: you named it with --expect-key, or
-     signers of the ledger here, or git's allowed-signers file, has it
-  4  intact but signed by a key you have no reason to trust yet: get the
-     fingerprint by telephone or from the shop's site; the packet's own words
-     are claims
-  1  broken, and where
+  1  broken, or signed with a revoked key, and where
+  3  written by a newer program, or in a way this one does not read
+  4  intact, but signed by a key you have no reason to trust yet: get the
+     fingerprint by telephone or from the shop's site
+  5  the history is trusted, and the report's facts could not be compared with it
+  0  all good: the last seal's key is the one you named with --expect-key, or
+     signers of the ledger you named with --ledger has it
+
+A key counts only if you named it, or a ledger you named does. The page and the PDF
+decide nothing: it is said whether they are the ones this program makes.
 
 An earlier packet, seal or label of the unit shows whether its history was
 shortened, forked or replaced since: --earlier, --seal, --label.`,
 		Args: args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
-			trust, err := a.trust()
+			o, err := a.proofOptions()
 			if err != nil {
 				return err
 			}
-			o, err := f.options(trust)
-			if err != nil {
+			if o, err = f.options(o); err != nil {
 				return err
 			}
 			v, err := ledger.Verify(list[0], o)
 			if err != nil {
 				return err
+			}
+			if report != "" {
+				if err := a.ownReport(report, v); err != nil {
+					return err
+				}
 			}
 			if a.json {
 				err = a.printJSON(v)
@@ -267,46 +282,99 @@ shortened, forked or replaced since: --earlier, --seal, --label.`,
 			if err != nil {
 				return err
 			}
-			return verdictError(v)
+			if v.Verdict == proof.Trusted {
+				return nil
+			}
+			return &verdictEnd{v.Verdict}
 		},
 	}
+	cmd.Flags().StringVar(&report, "report", "", "write the page this program makes from the history to `FILE`, .html or .pdf")
 	f.add(cmd)
 	a.printFlags(cmd)
 	return cmd
 }
 
-func verdictError(v *ledger.Verification) error {
-	switch v.Verdict {
-	case ledger.Trusted:
-		return nil
-	case ledger.Untrusted:
-		return errUntrusted
+// ownReport writes the report as the history tells it.
+func (a *app) ownReport(name string, v *proof.Verification) error {
+	file := proof.ReportPage
+	switch {
+	case strings.HasSuffix(name, ".pdf"):
+		file = proof.ReportPrint
+	case !strings.HasSuffix(name, ".html"):
+		return usagef("end it in .html or .pdf", "--report %q: the name does not say which report", name)
 	}
-	return errFound
+	if v.Travelled() == nil {
+		return nil // the verdict says why there is none
+	}
+	files, err := reports.RenderPacket(v.Travelled())
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(name, files[file], 0o666)
 }
 
-// printVerification says what was found. The words of a packet are a
-// stranger's: nothing in them may move the cursor.
-func printVerification(w io.Writer, name string, v *ledger.Verification) {
-	line := func(format string, args ...any) { fmt.Fprintln(w, harmless(fmt.Sprintf(format, args...))) }
-	line("%s: %s", name, v.Verdict)
+// printVerification says what was found. The verdict stands first, alone. The words
+// of a packet are a stranger's: nothing in them may move the cursor, fill a line so
+// that the next one looks like ours, or stand at its beginning.
+func printVerification(w io.Writer, name string, v *proof.Verification) {
+	line := func(format string, args ...any) { fmt.Fprintln(w, cut(harmless(fmt.Sprintf(format, args...)), 79)) }
+	item := func(first, next, format string, args ...any) {
+		for i, words := range foldHard(harmless(fmt.Sprintf(format, args...)), 79-len(next)) {
+			fmt.Fprintln(w, [...]string{first, next}[min(i, 1)]+words)
+		}
+	}
+	line("%s", v.Verdict)
+	line("")
+	item("  file      ", "            ", "%s", name)
 	if v.Head != "" {
-		line("")
 		line("  unit      %s", v.Unit)
 		line("  identity  %s", v.UUID)
 		line("  history   %s, head %s", plural(v.Commits, "commit"), v.Head)
 	}
 	if v.Key != "" {
-		line("  signed by %s", v.Key)
-		line("            %s", keyStanding(v.Standing, v.Why))
+		line("  sealed by %s", v.Key)
+		item("            ", "            ", "%s", keyStanding(v.Standing, v.Why))
+		line("  seal      %s", v.Short)
+	}
+	if v.PacketKey != "" && v.PacketKey != v.Key {
+		line("  packed by %s", v.PacketKey)
+	}
+	if v.Parts.Facts == proof.Trusted {
+		line("  facts     %s says what the records say", proof.ReportData)
+	}
+	for i, p := range v.Pages {
+		line("%s%s", [...]string{"  pages     ", "            "}[min(i, 1)], p)
+	}
+	for _, part := range []struct {
+		title   string
+		warning bool
+		count   int
+	}{{"what is wrong", false, v.FlawCount}, {"worth knowing", true, v.RemarkCount}} {
+		shown := 0
+		for _, f := range v.Flaws {
+			if f.Warning != part.warning {
+				continue
+			}
+			if shown++; shown == 1 {
+				line("")
+				line("%s", part.title)
+			}
+			item("  - ", "    ", "%s: %s: %s", f.Check, f.Place, f.What)
+		}
+		if part.count > shown {
+			line("  and %d more", part.count-shown)
+		}
 	}
 	if len(v.Seals) > 0 {
 		line("")
 		line("seals")
 		for _, s := range v.Seals {
-			line("  %d  %s  %s", s.Number, s.Sealed.Format(time.DateOnly), s.Shop)
+			line("  %s  %s  %s", s.Short, s.Sealed.Format(time.DateOnly), s.Shop)
 			line("     %s", s.Key)
-			line("     %s", keyStanding(s.Standing, s.Why))
+			item("     ", "     ", "%s", keyStanding(s.Standing, s.Why))
+			if s.KeyChange != "" {
+				item("     ", "     ", "%s", s.KeyChange)
+			}
 			line("     statement %s", s.Statement)
 		}
 	}
@@ -322,52 +390,69 @@ func printVerification(w io.Writer, name string, v *ledger.Verification) {
 			if last := s.To.Format(time.DateOnly); last != days {
 				days += " to " + last
 			}
-			line("  %s, %s, %.10s to %.10s, %s", s.Who, plural(s.Commits, "commit"), s.First, s.Last, days)
+			line("  %s, %.10s to %.10s, %s", plural(s.Commits, "commit"), s.First, s.Last, days)
+			line("     %s, by their own word", s.Who)
 			if s.Shop != "" {
 				line("     for %s", s.Shop)
 			}
 			line("     %s", key)
-			line("     %s", keyStanding(s.Standing, s.Why))
+			item("     ", "     ", "%s", keyStanding(s.Standing, s.Why))
 		}
 	}
-	for _, part := range []struct {
-		title   string
-		warning bool
-	}{{"what is wrong", false}, {"worth knowing", true}} {
-		titled := false
-		for _, f := range v.Flaws {
-			if f.Warning != part.warning {
-				continue
-			}
-			if !titled {
-				titled = true
-				line("")
-				line("%s", part.title)
-			}
-			line("  %s: %s: %s", f.Check, f.Place, f.What)
-		}
-	}
-	if v.Verdict == ledger.Broken {
+	if v.Verdict == proof.Broken || v.Verdict == proof.Unreadable {
 		return
 	}
 	line("")
 	line("what no signature proves")
 	for _, s := range v.NotProved {
-		for i, words := range fold(s, 76) {
-			line("%s%s", [...]string{"  - ", "    "}[min(i, 1)], words)
-		}
+		item("  - ", "    ", "%s", s)
 	}
-	if v.Verdict == ledger.Untrusted {
+	if v.Verdict == proof.Untrusted {
 		line("")
 		line("Have the fingerprint read out by the shop, on a number that is not from the")
 		line("packet, and give what you hear, not what stands above:")
-		line("  benchlore verify %s --expect-key SHA256:...", name)
+		line("  benchlore verify PACKET --expect-key SHA256:...")
 	}
 }
 
-func keyStanding(s ledger.Standing, why string) string {
+// cut shortens a line to so many columns. Letters of the East take two.
+func cut(s string, width int) string {
+	n := 0
+	for i, r := range s {
+		if n += columns(r); n > width {
+			return strings.TrimRight(s[:i], " ")
+		}
+	}
+	return s
+}
+
+// columns is how wide a letter stands on a terminal, at most.
+func columns(r rune) int {
+	if r >= 0x1100 {
+		return 2
+	}
+	return 1
+}
+
+// foldHard breaks text into lines of so many columns, between words where it can.
+func foldHard(s string, width int) []string {
+	var out []string
+	for _, words := range fold(s, width) {
+		for {
+			head := cut(words, width)
+			out = append(out, head)
+			if len(head) >= len(strings.TrimRight(words, " ")) {
+				break
+			}
+			words = strings.TrimLeft(words[len(head):], " ")
+		}
+	}
+	return out
+}
+
+func keyStanding(s proof.Standing, why string) string {
 	switch {
-	case why == "" && s == ledger.KeyUnknown:
+	case why == "" && s == proof.KeyUnknown:
 		return "not known here, so there is no reason to trust it yet"
 	case why == "":
 		return string(s)
@@ -378,7 +463,7 @@ func keyStanding(s ledger.Standing, why string) string {
 // harmless replaces what does not show or turns the direction of text.
 func harmless(s string) string {
 	return strings.Map(func(r rune) rune {
-		if ledger.Hidden(r) || r == '\n' || r == '\t' {
+		if proof.Hidden(r) || r == '\n' || r == '\t' {
 			return '?'
 		}
 		return r
@@ -402,11 +487,11 @@ two, and who decided, is kept in adopted/MODEL/TAG.toml.`,
 		Args: args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
-				trust, err := l.Trust()
+				known, err := l.ProofOptions()
 				if err != nil {
 					return err
 				}
-				if o.Verify, err = f.options(trust); err != nil {
+				if o.Verify, err = f.options(known); err != nil {
 					return err
 				}
 				if o.By, err = a.by(l, o.By); err != nil {
@@ -626,7 +711,7 @@ func (a *app) keysAddCmd() *cobra.Command {
 	}
 	cmd.Flags().StringVar(&k.After, "valid-after", "", "count signatures from this `TIME` on: 20310304 or 20310304100000Z")
 	cmd.Flags().StringVar(&k.Before, "valid-before", "", "count signatures until this `TIME`")
-	cmd.Flags().StringVar(&k.Namespaces, "namespaces", "", "what it may sign; left out: "+ledger.OwnNamespaces)
+	cmd.Flags().StringVar(&k.Namespaces, "namespaces", "", "what it may sign; left out: "+proof.OwnNamespaces)
 	cmd.Flags().BoolVar(&k.CertAuthority, "cert-authority", false, "the key certifies others; MAIL-ADDRESS is whom")
 	a.writeFlags(cmd)
 	return cmd

@@ -1,8 +1,7 @@
-package ledger
+package proof
 
 import (
 	"bytes"
-	"crypto/rsa"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -10,108 +9,10 @@ import (
 	"strings"
 	"time"
 
-	"github.com/hiddeco/sshsig"
 	"golang.org/x/crypto/ssh"
+
+	"benchlore/ledger/proof/gitobj"
 )
-
-// minRSA is the shortest RSA key that counts, in bits: NIST SP 800-131A Rev. 2
-// allows no shorter one.
-const minRSA = 2048
-
-// checkKey refuses keys that prove nothing.
-func checkKey(k ssh.PublicKey) error {
-	k = bareKey(k)
-	if k.Type() == "ssh-dss" {
-		return errors.New("it is a DSA key, and those are no longer accepted")
-	}
-	if c, ok := k.(ssh.CryptoPublicKey); ok {
-		if r, ok := c.CryptoPublicKey().(*rsa.PublicKey); ok && r.N.BitLen() < minRSA {
-			return fmt.Errorf("it is an RSA key of %d bits; fewer than %d prove nothing", r.N.BitLen(), minRSA)
-		}
-	}
-	return nil
-}
-
-// bareKey is the key itself where it comes with a certificate.
-func bareKey(k ssh.PublicKey) ssh.PublicKey {
-	if c, ok := k.(*ssh.Certificate); ok {
-		return c.Key
-	}
-	return k
-}
-
-// Fingerprint names a key as ssh-keygen does; that of a certificate is its
-// key's.
-func Fingerprint(k ssh.PublicKey) string { return ssh.FingerprintSHA256(bareKey(k)) }
-
-// checkSignature checks an armored SSH signature (OpenSSH PROTOCOL.sshsig)
-// over data and returns the key that made it. SHA-1 is not accepted. Whose key
-// it is, is another question.
-func checkSignature(armored, data []byte, namespace string) (ssh.PublicKey, error) {
-	sig, err := sshsig.Unarmor(armored)
-	if err != nil {
-		return nil, fmt.Errorf("it cannot be read: %w", err)
-	}
-	if again := sshsig.Armor(sig); !bytes.Equal(bytes.TrimSpace(unfold(again)), bytes.TrimSpace(unfold(armored))) {
-		return nil, errors.New("it is not written as a signature is, with nothing round it")
-	}
-	if sig.Namespace != namespace {
-		return nil, fmt.Errorf("it was made for %.60q, not for %q", sig.Namespace, namespace)
-	}
-	if err := checkKey(sig.PublicKey); err != nil {
-		return nil, err
-	}
-	if err := sshsig.Verify(bytes.NewReader(data), sig, sig.PublicKey, sig.HashAlgorithm, namespace); err != nil {
-		return nil, errors.New("it does not fit what it stands under")
-	}
-	return sig.PublicKey, nil
-}
-
-// unfold takes the line breaks out: programs break the lines of a signature
-// at different widths.
-func unfold(armored []byte) []byte {
-	return bytes.ReplaceAll(bytes.ReplaceAll(armored, []byte("\r"), nil), []byte("\n"), nil)
-}
-
-// splitCommit parts a commit from its signature, as git does: the gpgsig header
-// with the lines that continue it. sig is empty where there is none.
-func splitCommit(raw []byte) (payload, sig []byte, err error) {
-	head, body, ok := bytes.Cut(raw, []byte("\n\n"))
-	if !ok {
-		return nil, nil, errors.New("it has no end of its header")
-	}
-	found, in := false, false
-	for _, line := range bytes.SplitAfter(append(slices.Clip(head), '\n'), []byte("\n")) {
-		switch {
-		case in && bytes.HasPrefix(line, []byte(" ")):
-			sig = append(sig, line[1:]...)
-			continue
-		case bytes.HasPrefix(line, []byte("gpgsig ")):
-			if found {
-				return nil, nil, errors.New("it is signed twice")
-			}
-			found, in = true, true
-			sig = append(sig, line[len("gpgsig "):]...)
-			continue
-		}
-		in = false
-		payload = append(payload, line...)
-	}
-	return append(append(payload, '\n'), body...), sig, nil
-}
-
-// sigMark begins an SSH signature.
-const sigMark = "-----BEGIN SSH SIGNATURE-----\n"
-
-// splitTag parts a tag from its signature, as git does: it begins at the last
-// line that looks like the beginning of one.
-func splitTag(raw []byte) (payload, sig []byte) {
-	i := bytes.LastIndex(raw, []byte("\n"+sigMark))
-	if i < 0 {
-		return raw, nil
-	}
-	return raw[:i+1], raw[i+1:]
-}
 
 // Signers is an allowed-signers file, ssh-keygen(1) ALLOWED SIGNERS.
 type Signers struct {
@@ -148,9 +49,9 @@ func ParseSigners(file string, data []byte) (*Signers, error) {
 		if line == "" || line[0] == '#' {
 			continue
 		}
-		l, err := parseSignerLine(line)
+		l, err := ParseSignerLine(line)
 		if err != nil {
-			return nil, &UsageError{fmt.Sprintf("%s:%d: %v", file, i+1, err),
+			return nil, &InputError{fmt.Sprintf("%s:%d: %v", file, i+1, err),
 				"a line is: maren@halden-street.example namespaces=\"git\" ssh-ed25519 AAAA..."}
 		}
 		l.Line = i + 1
@@ -159,7 +60,8 @@ func ParseSigners(file string, data []byte) (*Signers, error) {
 	return s, nil
 }
 
-func parseSignerLine(line string) (SignerLine, error) {
+// ParseSignerLine reads one line of such a file.
+func ParseSignerLine(line string) (SignerLine, error) {
 	var l SignerLine
 	var rest string
 	if line[0] == '"' {
@@ -266,16 +168,26 @@ func match(word, pattern string) bool {
 	return strings.Trim(pattern[p:], "*") == ""
 }
 
-// allows reports whether the line lets a key sign in a namespace at a time, and
-// if not, why it does not although it names the key.
-func (l *SignerLine) allows(key ssh.PublicKey, namespace string, at time.Time) (ok bool, why string) {
+// occasion is when something was signed: as the signer says, and what is known of
+// it without him.
+type occasion struct {
+	claimed time.Time
+	now     time.Time // when the question is asked
+	held    bool      // a ledger of ours had what is signed while the key was valid
+}
+
+// allows reports whether the line lets a key sign in a namespace on an occasion,
+// and if not, why it does not although it names the key. The date a signer claims
+// never brings a signature in before valid-before: whoever holds the key can
+// write any.
+func (l *SignerLine) allows(key ssh.PublicKey, namespace string, at occasion) (ok bool, why string) {
 	cert, isCert := key.(*ssh.Certificate)
 	switch {
 	case l.CertAuthority:
 		if !isCert || !bytes.Equal(cert.SignatureKey.Marshal(), l.Key.Marshal()) {
 			return false, ""
 		}
-		if why := l.checkCert(cert, at); why != "" {
+		if why := l.checkCert(cert, at.claimed); why != "" {
 			return false, why
 		}
 	case !bytes.Equal(key.Marshal(), l.Key.Marshal()):
@@ -284,10 +196,12 @@ func (l *SignerLine) allows(key ssh.PublicKey, namespace string, at time.Time) (
 	switch {
 	case l.Namespaces != "" && !matchList(namespace, l.Namespaces):
 		return false, fmt.Sprintf("it is not allowed to sign %s", namespace)
-	case !l.After.IsZero() && at.Before(l.After):
+	case !l.After.IsZero() && at.claimed.Before(l.After):
 		return false, "it was not yet valid then"
-	case !l.Before.IsZero() && at.After(l.Before):
+	case !l.Before.IsZero() && at.claimed.After(l.Before):
 		return false, "it was no longer valid then"
+	case !l.Before.IsZero() && at.now.After(l.Before) && !at.held:
+		return false, "it is no longer valid, and nothing but the signer's own date says that this was signed before"
 	}
 	return true, ""
 }
@@ -297,7 +211,7 @@ func (l *SignerLine) checkCert(cert *ssh.Certificate, at time.Time) string {
 	if cert.CertType != ssh.UserCert {
 		return "its certificate is not a person's"
 	}
-	if err := checkKey(cert.SignatureKey); err != nil {
+	if err := gitobj.CheckKey(cert.SignatureKey); err != nil {
 		return "the authority's key proves nothing: " + err.Error()
 	}
 	if cert.Signature.Format == ssh.KeyAlgoRSA {
@@ -322,7 +236,7 @@ type Revoked map[string]bool // by fingerprint
 // refused: taking one for an empty list would be worse.
 func ParseRevoked(file string, data []byte) (Revoked, error) {
 	if bytes.HasPrefix(data, []byte("SSHKRL\n\x00")) {
-		return nil, &UsageError{fmt.Sprintf("%s is a key revocation list in OpenSSH's binary form, which this program does not read", file),
+		return nil, &InputError{fmt.Sprintf("%s is a key revocation list in OpenSSH's binary form, which this program does not read", file),
 			"list the keys, or their SHA256: fingerprints, one a line, in a text file"}
 	}
 	out := Revoked{}
@@ -333,16 +247,16 @@ func ParseRevoked(file string, data []byte) (Revoked, error) {
 		}
 		if word := strings.Fields(line)[0]; strings.HasPrefix(word, "SHA256:") {
 			if CheckFingerprint(word) != nil {
-				return nil, &UsageError{fmt.Sprintf("%s:%d: %.60q is no fingerprint", file, i+1, word), "write it as ssh-keygen -l prints it"}
+				return nil, &InputError{fmt.Sprintf("%s:%d: %.60q is no fingerprint", file, i+1, word), "write it as ssh-keygen -l prints it"}
 			}
 			out[word] = true
 			continue
 		}
 		key, _, _, _, err := ssh.ParseAuthorizedKey([]byte(line))
 		if err != nil {
-			return nil, &UsageError{fmt.Sprintf("%s:%d: there is no key on this line that can be read", file, i+1), "a line is a public key, or SHA256:..."}
+			return nil, &InputError{fmt.Sprintf("%s:%d: there is no key on this line that can be read", file, i+1), "a line is a public key, or SHA256:..."}
 		}
-		out[Fingerprint(key)] = true
+		out[gitobj.Fingerprint(key)] = true
 	}
 	return out, nil
 }
@@ -355,22 +269,26 @@ func CheckFingerprint(s string) error {
 	}) {
 		return nil
 	}
-	return &UsageError{fmt.Sprintf("%.80q is no fingerprint of a key", s), "write it as ssh-keygen -l prints it: SHA256: and 43 letters"}
+	return &InputError{fmt.Sprintf("%.80q is no fingerprint of a key", s), "write it as ssh-keygen -l prints it: SHA256: and 43 letters"}
 }
 
-// has reports whether a key, or the authority that vouches for it, is revoked.
-func (r Revoked) has(k ssh.PublicKey) bool {
+// Has reports whether a key, or the authority that vouches for it, is revoked.
+func (r Revoked) Has(k ssh.PublicKey) bool {
 	if c, ok := k.(*ssh.Certificate); ok && r[ssh.FingerprintSHA256(c.SignatureKey)] {
 		return true
 	}
-	return r[Fingerprint(k)]
+	return r[gitobj.Fingerprint(k)]
 }
 
-// Trust is what somebody knows of keys before opening a packet.
+// Trust is what somebody knows of keys before opening a packet. Nothing in it
+// comes from the packet, or from what lies around it.
 type Trust struct {
-	Expect  []string // fingerprints the user named
+	Expect  []string // fingerprints the user named: one of them must be the last seal's
 	Signers []*Signers
 	Revoked Revoked
+	// Held are the seals that a ledger of the user's has, by digest of the tag
+	// object: they were made before they came there.
+	Held map[string]bool
 }
 
 // Standing is what is known of a key.
@@ -383,13 +301,18 @@ const (
 	KeyRevoked Standing = "revoked"
 )
 
-// judge says how a key stands that signed in a namespace at the time the
-// signature claims, and why.
-func (t *Trust) judge(key ssh.PublicKey, namespace string, at time.Time) (Standing, string) {
-	if t.Revoked.has(key) {
+// Judge says how a key stands that signed in a namespace, by what is written down
+// about the key itself, and why. claimed is the signer's date, now the reader's
+// clock.
+func (t *Trust) Judge(key ssh.PublicKey, namespace string, claimed, now time.Time) (Standing, string) {
+	return t.judge(key, namespace, occasion{claimed: claimed, now: now})
+}
+
+func (t *Trust) judge(key ssh.PublicKey, namespace string, at occasion) (Standing, string) {
+	if t.Revoked.Has(key) {
 		return KeyRevoked, "it is on the list of revoked keys"
 	}
-	if slices.Contains(t.Expect, Fingerprint(key)) {
+	if slices.Contains(t.Expect, gitobj.Fingerprint(key)) {
 		return KeyTrusted, "you named it"
 	}
 	reason := ""

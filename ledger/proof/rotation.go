@@ -1,7 +1,6 @@
-package ledger
+package proof
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"strings"
@@ -9,13 +8,24 @@ import (
 
 	"golang.org/x/crypto/ssh"
 
-	"benchlore/ledger/gitstore"
-	"benchlore/schema"
+	"benchlore/ledger/proof/gitobj"
 )
 
-// rotationNamespace is what rotations are signed under, so that no signature
-// made for anything else can pass for one.
-const rotationNamespace = "benchlore-rotation"
+// Namespaces that signatures are made under, so that none made for one thing can
+// pass for another.
+const (
+	PacketNamespace   = "benchlore-packet"
+	RotationNamespace = "benchlore-rotation"
+	// OwnNamespaces is what a key of a shop signs: commits and tags, packets,
+	// rotations.
+	OwnNamespaces = "git," + PacketNamespace + "," + RotationNamespace
+)
+
+// Signer makes SSH signatures (OpenSSH PROTOCOL.sshsig).
+type Signer interface {
+	PublicKey() ssh.PublicKey
+	Sign(namespace string, data []byte) ([]byte, error)
+}
 
 // Rotation says that a shop signs with a new key from now on. It is signed with
 // the old key, which passes its trust on, and with the new one, whose holder
@@ -41,12 +51,12 @@ type SignedRotation struct {
 
 func (r *Rotation) encode() string {
 	return fmt.Sprintf("format = %d\nkind = %s\nshop = %s\nold = %s\nnew = %s\ndate = %s\n",
-		r.Format, quote(r.Kind), quote(r.Shop), quote(r.Old), quote(r.New), r.Date.Format(time.RFC3339))
+		r.Format, Quote(r.Kind), Quote(r.Shop), Quote(r.Old), Quote(r.New), r.Date.Format(time.RFC3339))
 }
 
-// encode writes the statement as a literal string: between its marks it stands
-// as it was signed.
-func (r *SignedRotation) encode() string {
+// Encode writes the rotation; the statement is a literal string, so that between
+// its marks it stands as it was signed.
+func (r *SignedRotation) Encode() string {
 	var b strings.Builder
 	b.WriteString("statement = '''\n" + r.Text + "'''\n")
 	for _, s := range []struct {
@@ -55,11 +65,22 @@ func (r *SignedRotation) encode() string {
 	}{{"old_signature", r.OldSignature}, {"new_signature", r.NewSignature}} {
 		b.WriteString(s.key + " = [\n")
 		for _, l := range s.lines {
-			b.WriteString("  " + quote(l) + ",\n")
+			b.WriteString("  " + Quote(l) + ",\n")
 		}
 		b.WriteString("]\n")
 	}
 	return b.String()
+}
+
+// ParseRotation reads a rotation from a file of its own and checks both
+// signatures.
+func ParseRotation(data []byte) (*SignedRotation, error) {
+	r := &SignedRotation{}
+	if err := StrictTOML("rotation of keys", MaxStatement, data, r); err != nil {
+		return nil, err
+	}
+	_, err := r.Check()
+	return r, err
 }
 
 // parse reads the text and its keys; it checks no signature.
@@ -67,15 +88,23 @@ func (r *SignedRotation) parse() (*Rotation, error) {
 	if strings.Contains(r.Text, "'''") || !strings.HasSuffix(r.Text, "\n") {
 		return nil, errors.New("a rotation of keys is not written as it must be")
 	}
-	x := &Rotation{}
-	if err := strictTOML([]byte(r.Text), x); err != nil {
-		return nil, fmt.Errorf("a rotation of keys: %w", err)
+	if n := formatOf([]byte(r.Text)); n != 0 {
+		if err := checkFormat("rotation of keys", n, acceptedRotations); err != nil {
+			return nil, err
+		}
 	}
-	if x.Format != schema.Format || x.Kind != "rotation" || x.Date.IsZero() {
-		return nil, errors.New("a rotation of keys has another format or kind than this program reads, or no date")
+	x := &Rotation{}
+	if err := StrictTOML("rotation of keys", MaxStatement, []byte(r.Text), x); err != nil {
+		return nil, err
+	}
+	if err := checkFormat("rotation of keys", x.Format, acceptedRotations); err != nil {
+		return nil, err
+	}
+	if x.Kind != "rotation" || x.Date.IsZero() {
+		return nil, errors.New("a rotation of keys is of another kind, or has no date")
 	}
 	for _, k := range []string{x.Old, x.New} {
-		if _, err := parseKey(k); err != nil {
+		if _, err := gitobj.ParseKey(k); err != nil {
 			return nil, fmt.Errorf("a rotation of keys: %w", err)
 		}
 	}
@@ -85,8 +114,8 @@ func (r *SignedRotation) parse() (*Rotation, error) {
 	return x, nil
 }
 
-// check reads the rotation and checks both signatures.
-func (r *SignedRotation) check() (*Rotation, error) {
+// Check reads the rotation and checks both signatures.
+func (r *SignedRotation) Check() (*Rotation, error) {
 	x, err := r.parse()
 	if err != nil {
 		return nil, err
@@ -95,49 +124,45 @@ func (r *SignedRotation) check() (*Rotation, error) {
 		which, key string
 		sig        []string
 	}{{"old", x.Old, r.OldSignature}, {"new", x.New, r.NewSignature}} {
-		key, err := checkSignature([]byte(strings.Join(s.sig, "\n")+"\n"), []byte(r.Text), rotationNamespace)
+		key, err := gitobj.CheckSignature([]byte(strings.Join(s.sig, "\n")+"\n"), []byte(r.Text), RotationNamespace)
 		if err != nil {
 			return nil, fmt.Errorf("the rotation of keys of %s: the %s key's signature: %w", x.Date.Format(time.DateOnly), s.which, err)
 		}
-		if authorized(key) != s.key {
+		if gitobj.Authorized(key) != s.key {
 			return nil, fmt.Errorf("the rotation of keys of %s is not signed with the %s key it names", x.Date.Format(time.DateOnly), s.which)
 		}
 	}
 	return x, nil
 }
 
-// rotate makes a rotation.
-func rotate(shop string, from, to gitstore.Signer, now time.Time) (*SignedRotation, error) {
-	x := &Rotation{Format: schema.Format, Kind: "rotation", Shop: shop, Old: authorized(from.PublicKey()), New: authorized(to.PublicKey()),
+// Rotate makes a rotation.
+// Errors: *InputError, and those of signing.
+func Rotate(shop string, from, to Signer, now time.Time) (*SignedRotation, error) {
+	x := &Rotation{Format: FormatRotation, Kind: "rotation", Shop: shop, Old: gitobj.Authorized(from.PublicKey()), New: gitobj.Authorized(to.PublicKey()),
 		Date: now.Truncate(time.Second)}
 	r := &SignedRotation{Text: x.encode()}
 	if strings.Contains(r.Text, "'''") {
-		return nil, &UsageError{"the shop's name holds three apostrophes in a row", "change it in shop.toml"}
+		return nil, &InputError{"the shop's name holds three apostrophes in a row", "change it in shop.toml"}
 	}
 	for _, s := range []struct {
-		by gitstore.Signer
+		by Signer
 		to *[]string
 	}{{from, &r.OldSignature}, {to, &r.NewSignature}} {
-		sig, err := s.by.Sign(rotationNamespace, []byte(r.Text))
+		sig, err := s.by.Sign(RotationNamespace, []byte(r.Text))
 		if err != nil {
 			return nil, err
 		}
 		*s.to = strings.Split(strings.TrimSpace(string(sig)), "\n")
 	}
-	_, err := r.check()
+	_, err := r.Check()
 	return r, err
 }
 
-// parseKey reads a public key as OpenSSH writes it, with nothing round it.
-func parseKey(s string) (ssh.PublicKey, error) {
-	key, _, options, rest, err := ssh.ParseAuthorizedKey([]byte(s))
-	if err != nil || len(options) > 0 || len(bytes.TrimSpace(rest)) > 0 || authorized(key) != s {
-		return nil, fmt.Errorf("%.60q is no public key as OpenSSH writes it", s)
-	}
-	return key, checkKey(key)
-}
+// keyLinks says which keys passed on to which, by the rotations of seals.
+type keyLinks map[string][]keyLink // by fingerprint of the new key
 
-// authorized writes a public key as OpenSSH does, without a comment.
-func authorized(k ssh.PublicKey) string {
-	return strings.TrimSpace(string(ssh.MarshalAuthorizedKey(k)))
+type keyLink struct {
+	from ssh.PublicKey
+	on   time.Time
+	seal int // the place in the chain of the seal that carries it first
 }
