@@ -13,6 +13,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"benchlore/ledger/proof"
 )
 
 // full is a ledger with a closed and sealed unit, a private file and a hand
@@ -189,7 +191,7 @@ func rewriteBackup(t *testing.T, from, name, text, gone string) string {
 		if f.Name == "backup.toml" {
 			if name != "" {
 				sum := sha256.Sum256([]byte(text))
-				data = fmt.Appendf(data, "%s = %q\n", quote(name), hex.EncodeToString(sum[:]))
+				data = fmt.Appendf(data, "%s = %q\n", proof.Quote(name), hex.EncodeToString(sum[:]))
 			}
 			data = bytes.Replace(data, []byte("gone = []"), []byte("gone = ["+gone+"]"), 1)
 		}

@@ -11,10 +11,10 @@ import (
 	"testing"
 	"time"
 
+	"pgregory.net/rapid"
+
 	"benchlore/schema"
 	"benchlore/schema/unit"
-
-	"pgregory.net/rapid"
 )
 
 // checkJSON is what check says, without and with what was kept from before.

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 )
 
@@ -154,7 +155,7 @@ func TestLatePhotograph(t *testing.T) {
 	}
 	rec, _ := schema.DecodeRecord(p, mustRead(t, w.Dir, p))
 	c := rec.Head().Corrections
-	if len(c) != 1 || len(c[0].Files) != 1 || c[0].Files[0].SHA256 != Digest([]byte("a crack")) || len(c[0].Added) != 1 || c[0].Added[0] != "file" {
+	if len(c) != 1 || len(c[0].Files) != 1 || c[0].Files[0].SHA256 != proof.Digest([]byte("a crack")) || len(c[0].Added) != 1 || c[0].Added[0] != "file" {
 		t.Fatalf("%+v", c)
 	}
 	r, err := w.reopen(w.Dir).Check()

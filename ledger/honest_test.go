@@ -16,6 +16,7 @@ import (
 	"golang.org/x/crypto/ssh"
 	"golang.org/x/crypto/ssh/agent"
 
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 )
 
@@ -87,7 +88,7 @@ func TestHonestPackets(t *testing.T) {
 			w.signWith(k)
 			known := []key{k}
 			var last []byte
-			var lastSeal *Seal
+			var lastSeal *proof.Seal
 			for turn := range turns {
 				w.later(1 + random.IntN(40))
 				did := w.work(t, random)
@@ -109,14 +110,14 @@ func TestHonestPackets(t *testing.T) {
 					t.Fatalf("after %s: %v%s", did, err, drawings(err))
 				}
 				packet := w.handover(lw)
-				o := trusting(known[0])
+				o := listing(known[0])
 				if last != nil && random.IntN(3) == 0 {
 					o.Earlier = [][]byte{last}
 					o.Label = lastSeal.QR()
 					o.Seals = []string{lastSeal.StatementDigest()}
 				}
-				v := VerifyPacket(packet, o)
-				if verdict(t, v, Trusted); t.Failed() {
+				v := proof.VerifyBytes(packet, o)
+				if verdict(t, v, proof.Trusted); t.Failed() {
 					t.Fatalf("turn %d, after %s", turn, did)
 				}
 				for _, f := range v.Flaws {
@@ -125,7 +126,7 @@ func TestHonestPackets(t *testing.T) {
 					}
 				}
 				packets.Add(1)
-				last, lastSeal = packet, v.chain[len(v.chain)-1]
+				last, lastSeal = packet, v.Chain()[len(v.Chain())-1]
 			}
 			w.clean()
 		})

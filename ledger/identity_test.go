@@ -5,6 +5,9 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"benchlore/ledger/proof"
+	"benchlore/ledger/proof/gitobj"
 )
 
 // TestHistoryEmail: a history closed and sealed under the shop's mail address
@@ -28,12 +31,12 @@ func TestHistoryEmail(t *testing.T) {
 		t.Errorf("the seal is by\n%s", tag)
 	}
 	signers := filepath.Join(t.TempDir(), "signers")
-	if err := os.WriteFile(signers, []byte("maren@halden-street.example namespaces=\"git\" "+authorized(k.PublicKey())+"\n"), 0o666); err != nil {
+	if err := os.WriteFile(signers, []byte("maren@halden-street.example namespaces=\"git\" "+gitobj.Authorized(k.PublicKey())+"\n"), 0o666); err != nil {
 		t.Fatal(err)
 	}
 	for _, c := range strings.Fields(git(t, w.Dir, "rev-list", "unit/"+lw)) {
 		git(t, w.Dir, "-c", "gpg.ssh.allowedSignersFile="+signers, "verify-commit", c)
 	}
 	git(t, w.Dir, "-c", "gpg.ssh.allowedSignersFile="+signers, "verify-tag", r.Tag)
-	verdict(t, VerifyPacket(w.handover(lw), trusting(k)), Trusted)
+	verdict(t, proof.VerifyBytes(w.handover(lw), trusting(k)), proof.Trusted)
 }

@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/proof"
+	"benchlore/ledger/proof/gitobj"
 	"benchlore/schema"
 )
 
@@ -66,7 +68,7 @@ func nothing(*workshop) {}
 
 // line is a signers line with a new key.
 func line(t *testing.T, who string) string {
-	return who + "@halden-street.example " + authorized(newKey(t, "ed25519").PublicKey()) + "\n"
+	return who + "@halden-street.example " + gitobj.Authorized(newKey(t, "ed25519").PublicKey()) + "\n"
 }
 
 // TestMergeSigners: a key taken out on one bench is out, whatever the other did;
@@ -330,7 +332,7 @@ func TestMergeSeals(t *testing.T) {
 		t.Errorf("the next seal has number %d", s.Number)
 	}
 	packet := b.handover(lw)
-	if v := VerifyPacket(packet, VerifyOptions{Trust: &Trust{Expect: []string{s.SignedBy}}, Renderer: &plainRenderer}); v.Verdict == Broken {
+	if v := proof.VerifyBytes(packet, proof.Options{Trust: &proof.Trust{Expect: []string{s.SignedBy}}, Reports: &plainReports}); v.Verdict == proof.Broken {
 		t.Errorf("the packet after a merge: %+v", v.Flaws)
 	}
 	o.settled()

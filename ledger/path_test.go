@@ -8,6 +8,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"benchlore/ledger/proof"
 )
 
 func TestCheckSlug(t *testing.T) {
@@ -38,7 +40,7 @@ func TestSlugOf(t *testing.T) {
 	}
 	rapid.Check(t, func(t *rapid.T) {
 		s := slugOf(rapid.String().Draw(t, "text"))
-		if s != "" && !slugForm.MatchString(s) {
+		if s != "" && !proof.IsSlug(s) && !proof.IsDevice(s) {
 			t.Fatalf("%q is no folder name", s)
 		}
 	})

@@ -22,6 +22,9 @@ import (
 	"golang.org/x/crypto/ssh"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof"
+	"benchlore/ledger/proof/gitobj"
 	"benchlore/schema"
 )
 
@@ -31,7 +34,7 @@ type key struct {
 	file string
 }
 
-func (k key) fingerprint() string { return Fingerprint(k.PublicKey()) }
+func (k key) fingerprint() string { return gitobj.Fingerprint(k.PublicKey()) }
 
 // newKey makes a key of a kind: ed25519, ecdsa or rsa.
 func newKey(t testing.TB, kind string) key {
@@ -61,7 +64,7 @@ func newKey(t testing.TB, kind string) key {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(file+".pub", []byte(authorized(s.PublicKey())+"\n"), 0o666); err != nil {
+	if err := os.WriteFile(file+".pub", []byte(gitobj.Authorized(s.PublicKey())+"\n"), 0o666); err != nil {
 		t.Fatal(err)
 	}
 	return key{s, file}
@@ -101,51 +104,67 @@ func (w *workshop) packet(name string) []byte {
 
 func (w *workshop) handover(name string) []byte {
 	w.t.Helper()
-	data, _, err := w.Handover(name, plainRenderer)
+	data, _, err := w.Handover(name, plainReports)
 	if err != nil {
 		w.t.Fatalf("handover: %v%s", err, drawings(err))
 	}
 	return data
 }
 
-// plainRenderer stands in for the reports: every fact a report could be made
-// from, as text.
-var plainRenderer = Renderer{Rendering: 1, Render: func(t *Travelled) (map[string][]byte, error) {
-	var b strings.Builder
-	last := t.Last()
-	fmt.Fprintf(&b, "%s %s as of %s, %s\n", t.Unit.Name, t.Unit.Instrument.UUID, schema.NewDate(last.Statement.Sealed), last.QR())
-	fmt.Fprintf(&b, "%s: %v\n%d families, %d problems\n", t.Shop.Name, t.Shop.Technicians, len(t.Families), len(t.Problems))
-	for _, f := range t.Unit.Files {
-		from := "own"
-		if e := t.Unit.Elsewhere[f.Name()]; e != nil {
-			from = fmt.Sprintf("%s %v", e.Name, e.Technicians)
+// plainReports stands in for the reports: every fact a report could be made from.
+var plainReports = proof.Reports{
+	Make: func(t *Travelled) (map[string][]byte, error) {
+		var b strings.Builder
+		last := t.Last()
+		fmt.Fprintf(&b, "%s %s as of %s, %s\n", t.Unit.Name, t.Unit.Instrument.UUID, schema.NewDate(last.Statement.Sealed), last.QR())
+		fmt.Fprintf(&b, "%s: %v\n%d families, %d problems\n", t.Shop.Name, t.Shop.Technicians, len(t.Families), len(t.Problems))
+		for _, f := range t.Unit.Files {
+			from := "own"
+			if e := t.Unit.Elsewhere[f.Name()]; e != nil {
+				from = fmt.Sprintf("%s %v", e.Name, e.Technicians)
+			}
+			fmt.Fprintf(&b, "%s %s (%s)\n", f.Name(), Summary(f.Record), from)
 		}
-		fmt.Fprintf(&b, "%s %s (%s)\n", f.Name(), Summary(f.Record), from)
-	}
-	for _, s := range t.Steps {
-		fmt.Fprintf(&b, "%s %s %s %s\n", s.Commit, s.Subject, s.Signed, s.Closed.Format(time.RFC3339))
-	}
-	for _, p := range slices.Sorted(maps.Keys(t.Files)) {
-		fmt.Fprintf(&b, "%s %s\n", p, Digest(t.Files[p]))
-	}
-	files := map[string][]byte{}
-	for _, f := range reportFiles {
-		files[f] = []byte(f + "\n" + b.String())
-	}
-	return files, nil
-}}
+		for _, s := range t.Steps {
+			fmt.Fprintf(&b, "%s %s %s %s\n", s.Commit, s.Subject, s.Signed, s.Closed.Format(time.RFC3339))
+		}
+		for _, p := range slices.Sorted(maps.Keys(t.Files)) {
+			fmt.Fprintf(&b, "%s %s\n", p, proof.Digest(t.Files[p]))
+		}
+		files := map[string][]byte{}
+		for _, f := range []string{proof.ReportPage, proof.ReportData, proof.ReportPrint} {
+			files[f] = []byte(f + "\n" + b.String())
+		}
+		return files, nil
+	},
+	Compare: func(_ *Travelled, sent, made []byte) proof.Comparison {
+		if bytes.Equal(sent, made) {
+			return proof.Comparison{}
+		}
+		return proof.Comparison{Lies: []string{"something"}}
+	},
+}
 
 // trusting is what somebody asks who was told these keys.
-func trusting(keys ...key) VerifyOptions {
-	t := &Trust{Revoked: Revoked{}}
+func trusting(keys ...key) proof.Options {
+	t := &proof.Trust{Revoked: proof.Revoked{}}
 	for _, k := range keys {
 		t.Expect = append(t.Expect, k.fingerprint())
 	}
-	return VerifyOptions{Trust: t, Renderer: &plainRenderer}
+	return proof.Options{Trust: t, Reports: &plainReports, Now: benchDay.AddDate(9, 0, 0)}
 }
 
-// verdict fails unless a verification ends as wanted, without a flaw.
-func verdict(t testing.TB, v *Verification, want Verdict) {
+// listing is what somebody asks who has these keys in a list.
+func listing(keys ...key) proof.Options {
+	o := trusting()
+	for _, k := range keys {
+		o.Trust.Signers = append(o.Trust.Signers, must(proof.ParseSigners("signers", []byte("maren@halden-street.example "+gitobj.Authorized(k.PublicKey())+"\n"))))
+	}
+	return o
+}
+
+// verdict fails unless a verification ends as wanted, without a finding.
+func verdict(t testing.TB, v *proof.Verification, want proof.Verdict) {
 	t.Helper()
 	if v.Verdict != want {
 		t.Errorf("the verdict is %q, want %q\n%s", v.Verdict, want, flaws(v))
@@ -157,7 +176,7 @@ func verdict(t testing.TB, v *Verification, want Verdict) {
 	}
 }
 
-func flaws(v *Verification) string {
+func flaws(v *proof.Verification) string {
 	var b strings.Builder
 	for _, f := range v.Flaws {
 		fmt.Fprintf(&b, "  %+v\n", f)
@@ -206,7 +225,7 @@ func TestSealIsWhatStockGitAccepts(t *testing.T) {
 		t.Errorf("the seal is %+v", r)
 	}
 	signers := filepath.Join(t.TempDir(), "signers")
-	if err := os.WriteFile(signers, []byte("maren@halden-street.example namespaces=\"git\" "+authorized(k.PublicKey())+"\n"), 0o666); err != nil {
+	if err := os.WriteFile(signers, []byte("maren@halden-street.example namespaces=\"git\" "+gitobj.Authorized(k.PublicKey())+"\n"), 0o666); err != nil {
 		t.Fatal(err)
 	}
 	out := git(t, w.Dir, "-c", "gpg.ssh.allowedSignersFile="+signers, "verify-tag", r.Tag)
@@ -226,9 +245,9 @@ func TestSealIsWhatStockGitAccepts(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		fmt.Fprintf(&lines, "%s %s %s\n", o, kind, Digest(data))
+		fmt.Fprintf(&lines, "%s %s %s\n", o, kind, proof.Digest(data))
 	}
-	if want := "objects_sha256 = \"" + Digest([]byte(lines.String())) + "\""; !strings.Contains(st, want) {
+	if want := "objects_sha256 = \"" + proof.Digest([]byte(lines.String())) + "\""; !strings.Contains(st, want) {
 		t.Errorf("the statement does not hold %s:\n%s", want, st)
 	}
 	judge(t, w.Dir)
@@ -265,15 +284,6 @@ func TestSealRefuses(t *testing.T) {
 				w.t.Fatal(err)
 			}
 		}, "revoked"},
-		{"a clock that went back", func(w *workshop) {
-			w.signWith(k)
-			w.job(lw)
-			w.close(lw)
-			w.seal(lw)
-			w.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
-			w.close(lw)
-			w.now = w.now.Add(-time.Minute)
-		}, "set the clock"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			w := newWorkshop(t)
@@ -300,11 +310,11 @@ func TestSealsFormAChain(t *testing.T) {
 		t.Fatal(err)
 	}
 	first := w.handover(lw)
-	verdict(t, VerifyPacket(first, trusting(k)), Trusted)
+	verdict(t, proof.VerifyBytes(first, trusting(k)), proof.Trusted)
 	w.later(30)
 	w.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
 	w.close(lw)
-	if _, _, err := w.Handover(lw, plainRenderer); err == nil || !strings.Contains(err.Error(), "not sealed") {
+	if _, _, err := w.Handover(lw, plainReports); err == nil || !strings.Contains(err.Error(), "not sealed") {
 		t.Errorf("an unsealed tip is handed over: %v", err)
 	}
 	// The history has unsigned commits still; the option is asked for again.
@@ -316,21 +326,21 @@ func TestSealsFormAChain(t *testing.T) {
 	}
 	second := w.handover(lw)
 	chain, err := w.Seals(lw)
-	if err != nil || len(chain) != 2 || chain[1].Statement.Previous != chain[0].Digest {
+	if err != nil || len(chain) != 2 || !slices.Equal(chain[1].Statement.Supersedes, []string{chain[0].Digest}) {
 		t.Fatalf("the chain is %v, %v", chain, err)
 	}
 	o := trusting(k)
 	o.Earlier = [][]byte{first, chain[0].Message}
 	o.Label, o.Seals = chain[0].QR(), []string{chain[0].StatementDigest()[:16], chain[1].StatementDigest()}
-	v := VerifyPacket(second, o)
-	verdict(t, v, Trusted)
+	v := proof.VerifyBytes(second, o)
+	verdict(t, v, proof.Trusted)
 	if len(v.Stretches) != 2 || v.Stretches[0].Key != "" || v.Stretches[0].Commits != 5 || v.Stretches[1].Key != k.fingerprint() {
 		t.Errorf("the stretches are %+v", v.Stretches)
 	}
 	// The other way round it is shorter than what is at hand.
 	o = trusting(k)
 	o.Earlier = [][]byte{second}
-	if v := VerifyPacket(first, o); v.Verdict != Broken || !strings.Contains(flaws(v), "it was shortened") {
+	if v := proof.VerifyBytes(first, o); v.Verdict != proof.Broken || !strings.Contains(flaws(v), "it was shortened") {
 		t.Errorf("a shortened history: %s\n%s", v.Verdict, flaws(v))
 	}
 	// Same clock, same key, same bytes.
@@ -338,86 +348,6 @@ func TestSealsFormAChain(t *testing.T) {
 		t.Error("the same packet made twice differs")
 	}
 	judge(t, w.Dir)
-}
-
-// follow does what VERIFY.txt says, in an empty folder: every line that begins
-// with four spaces is run in one shell, and what it prints must hold the lines
-// marked with |.
-func follow(t *testing.T, name string, packet []byte) string {
-	t.Helper()
-	for _, tool := range []string{"sh", "unzip", "sha256sum", "git", "ssh-keygen", "sed", "awk"} {
-		if _, err := exec.LookPath(tool); err != nil {
-			if os.Getenv("CI") != "" {
-				t.Fatalf("%s is not installed", tool)
-			}
-			t.Skipf("%s is not installed, and VERIFY.txt asks for it", tool)
-		}
-	}
-	files, err := readPacket(packet)
-	if err != nil {
-		t.Fatal(err)
-	}
-	dir := t.TempDir()
-	if err := os.WriteFile(filepath.Join(dir, name), packet, 0o666); err != nil {
-		t.Fatal(err)
-	}
-	guide := string(files[guideFile])
-	var script strings.Builder
-	script.WriteString("set -e\n")
-	var wants [][]string
-	for line := range strings.Lines(guide) {
-		switch command, ok := strings.CutPrefix(line, "    "); {
-		case ok:
-			fmt.Fprintf(&script, "echo '=== %d'\n%s", len(wants), command)
-			wants = append(wants, nil)
-		case strings.HasPrefix(line, "  | "):
-			if len(wants) == 0 {
-				t.Fatalf("%q stands before any command", line)
-			}
-			wants[len(wants)-1] = append(wants[len(wants)-1], strings.TrimSpace(line[4:]))
-		}
-	}
-	cmd := exec.Command("sh")
-	cmd.Dir, cmd.Stdin = dir, strings.NewReader(script.String())
-	out, err := cmd.CombinedOutput()
-	if err != nil {
-		t.Fatalf("following VERIFY.txt: %v\n%s\n%s", err, out, guide)
-	}
-	parts := strings.Split(string(out), "=== ")
-	if len(parts) != len(wants)+1 {
-		t.Fatalf("%d commands answered, of %d:\n%s", len(parts)-1, len(wants), out)
-	}
-	for i, want := range wants {
-		for _, w := range want {
-			if !strings.Contains(parts[i+1], w) {
-				t.Errorf("command %d: VERIFY.txt promises %q, and it printed:\n%s", i, w, parts[i+1])
-			}
-		}
-	}
-	if len(wants) < 12 {
-		t.Errorf("VERIFY.txt has only %d commands", len(wants))
-	}
-	return guide
-}
-
-func TestGuideWordForWord(t *testing.T) {
-	w := newWorkshop(t)
-	k := newKey(t, "ed25519")
-	w.signWith(k)
-	w.job(lw)
-	w.close(lw)
-	packet := w.packet(lw)
-	guide := follow(t, "longwave-3-lw3-2204-seal-1.zip", packet)
-	for _, want := range []string{"telephone the shop", k.fingerprint(), "That the work was done", "When it was done", "no other version"} {
-		if !strings.Contains(guide, want) {
-			t.Errorf("VERIFY.txt does not say %q", want)
-		}
-	}
-	for line := range strings.Lines(guide) {
-		if len(line) > 82 && !strings.HasPrefix(line, "    ") && !strings.HasPrefix(line, "  | ") {
-			t.Errorf("a line is too wide to read: %q", line)
-		}
-	}
 }
 
 // TestTwoBenches takes a unit from one bench to another and back.
@@ -489,23 +419,23 @@ func TestTwoBenches(t *testing.T) {
 	b.job(lw)
 	b.close(lw)
 	onward := b.packet(lw)
-	v := VerifyPacket(onward, trusting(second))
-	verdict(t, v, Trusted)
+	v := proof.VerifyBytes(onward, trusting(second))
+	verdict(t, v, proof.Trusted)
 	if len(v.Stretches) != 2 || v.Stretches[0].Key != first.fingerprint() || v.Stretches[0].Shop != "Halden Street Workshop" ||
 		v.Stretches[1].Key != second.fingerprint() || v.Stretches[1].Shop != "Lindgate Organ Works" {
 		t.Errorf("the stretches are %+v", v.Stretches)
 	}
-	if v.Stretches[0].Standing != KeyUnknown || v.Stretches[1].Standing != KeyTrusted {
+	if v.Stretches[0].Standing != proof.KeyUnknown || v.Stretches[1].Standing != proof.KeyTrusted {
 		t.Errorf("the stretches are %+v", v.Stretches)
 	}
 	for h := range strings.Lines(commits) {
-		if !v.hasCommit(strings.TrimSpace(h)) {
+		if !v.HasCommit(object.NewHash(strings.TrimSpace(h))) {
 			t.Errorf("commit %s of the first bench is not in the second one's packet", h)
 		}
 	}
 	o := trusting(second)
 	o.Earlier = [][]byte{packet}
-	verdict(t, VerifyPacket(onward, o), Trusted)
+	verdict(t, proof.VerifyBytes(onward, o), proof.Trusted)
 
 	// And back: the first bench has its own work, and the other's is the other's.
 	w.later(500)
@@ -535,12 +465,11 @@ func TestTwoBenches(t *testing.T) {
 		t.Errorf("%d records are own and %d the other bench's, of %d", own, theirs, len(u.Unit.Files))
 	}
 	third := w.packet(lw)
-	v = VerifyPacket(third, trusting(first))
-	verdict(t, v, Trusted)
+	v = proof.VerifyBytes(third, trusting(first))
+	verdict(t, v, proof.Trusted)
 	if len(v.Stretches) != 3 || len(v.Seals) != 3 {
 		t.Errorf("the stretches are %+v", v.Stretches)
 	}
-	follow(t, "longwave-3-lw3-2204-seal-3.zip", third)
 }
 
 func must[T any](v T, err error) T {
@@ -559,18 +488,17 @@ func TestAdoptWhatWasForgotten(t *testing.T) {
 	w.signWith(shop)
 	w.job(lw)
 	w.close(lw)
-	one := w.packet(lw)
+	w.seal(lw)
 	w.later(5)
 	w.add(lw, schema.KindFollowup, "state = \"working\"\nsaid_by = \"owner\"\n")
 	w.close(lw)
 	two := w.packet(lw)
 
 	b := newBench(t, "Lindgate Organ Works", "Tove Ashgrove", newKey(t, "ed25519"))
-	f := forge(t, one, shop)
 	var history bytes.Buffer
-	if err := writeBundle(&history, f.refs, f.objects); err != nil {
-		t.Fatal(err)
-	}
+	older := must(w.Seals(lw))[0]
+	data := must(proof.HistoryBundle(must(w.packetObjects([]*proof.Seal{older})), []*proof.Seal{older}))
+	history.Write(data)
 	bundle := filepath.Join(t.TempDir(), "b")
 	if err := os.WriteFile(bundle, history.Bytes(), 0o666); err != nil {
 		t.Fatal(err)
@@ -582,7 +510,6 @@ func TestAdoptWhatWasForgotten(t *testing.T) {
 		want     string // "": it is adopted
 	}{
 		{"under another name", "longwave-3/other", two, "--as " + lw},
-		{"forked", "", forge(t, one, shop).unrelated(), "there is a branch unit/" + lw + " of this instrument"},
 		{"continued", "", two, ""},
 	} {
 		_, err := b.Adopt(c.packet, AdoptOptions{By: "mw", As: c.as, Verify: trusting(shop)})
@@ -592,10 +519,4 @@ func TestAdoptWhatWasForgotten(t *testing.T) {
 	}
 	judge(t, b.Dir)
 	b.clean()
-}
-
-// unrelated is a packet of the same instrument with another history.
-func (f *forgery) unrelated() []byte {
-	packet := f.pack()
-	return replacedHistory(f.t, packet, f.by)
 }

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/proof/gitobj"
 	"benchlore/schema"
 )
 
@@ -159,7 +160,7 @@ func TestPeerExchange(t *testing.T) {
 	if _, err := os.Stat(filepath.Join(a.Dir, filepath.FromSlash(p))); err == nil {
 		t.Error("it was taken in unseen")
 	}
-	a.edit("signers", []byte("jory@halden-street.example "+authorized(key.PublicKey())+"\n"))
+	a.edit("signers", []byte("jory@halden-street.example "+gitobj.Authorized(key.PublicKey())+"\n"))
 	a.save()
 	if r := a.sync(); len(r.HeldBack) != 0 || len(r.Units) != 1 {
 		t.Fatalf("%+v", r)

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/proof/gitobj"
 	"benchlore/schema"
 )
 
@@ -46,7 +47,7 @@ func newFair(t *testing.T, benches int, seed uint64) *fair {
 	f := &fair{offices: newOffices(t, benches), rng: rand.New(rand.NewPCG(seed, 5)), live: map[string]string{}, closed: map[string]map[string]bool{},
 		seals: map[string]string{}, keys: map[string]bool{}, done: map[string]int{}}
 	for range 12 {
-		f.spare = append(f.spare, authorized(newKey(t, "ed25519").PublicKey()))
+		f.spare = append(f.spare, gitobj.Authorized(newKey(t, "ed25519").PublicKey()))
 	}
 	for k, b := range f.bench {
 		b.signWith(newKey(t, "ed25519"))

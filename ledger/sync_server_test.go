@@ -20,6 +20,7 @@ import (
 	"golang.org/x/crypto/ssh/agent"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/proof/gitobj"
 )
 
 // need finds a program that plays a server. Continuous integration has it.
@@ -112,7 +113,7 @@ func overSSH(t *testing.T) (url, dir string, toFile func()) {
 	dir = t.TempDir()
 	port := freePort(t)
 	host, client := newKey(t, "ed25519"), newKey(t, "ed25519")
-	writeFile(t, filepath.Join(dir, "authorized"), authorized(client.PublicKey())+"\n")
+	writeFile(t, filepath.Join(dir, "authorized"), gitobj.Authorized(client.PublicKey())+"\n")
 	writeFile(t, filepath.Join(dir, "config"), fmt.Sprintf("Port %d\nListenAddress 127.0.0.1\nHostKey %s\nAuthorizedKeysFile %s\nStrictModes no\nUsePAM no\n"+
 		"PidFile none\nPasswordAuthentication no\nKbdInteractiveAuthentication no\nPermitRootLogin prohibit-password\n", port, host.file, filepath.Join(dir, "authorized")))
 	if os.Geteuid() == 0 {
@@ -121,7 +122,7 @@ func overSSH(t *testing.T) (url, dir string, toFile func()) {
 		}
 	}
 	serve(t, port, sshd, "-D", "-e", "-f", filepath.Join(dir, "config"))
-	writeFile(t, filepath.Join(h, ".ssh", "known_hosts"), fmt.Sprintf("[127.0.0.1]:%d %s\n", port, authorized(host.PublicKey())))
+	writeFile(t, filepath.Join(h, ".ssh", "known_hosts"), fmt.Sprintf("[127.0.0.1]:%d %s\n", port, gitobj.Authorized(host.PublicKey())))
 	private, err := os.ReadFile(client.file)
 	if err != nil {
 		t.Fatal(err)
@@ -283,7 +284,7 @@ func TestSSH(t *testing.T) {
 		t.Errorf("the server has\n%s\nwant\n%s", got, want)
 	}
 	// A server whose key is not known is not spoken to.
-	writeFile(t, filepath.Join(os.Getenv("HOME"), ".ssh", "known_hosts"), "elsewhere "+authorized(newKey(t, "ed25519").PublicKey())+"\n")
+	writeFile(t, filepath.Join(os.Getenv("HOME"), ".ssh", "known_hosts"), "elsewhere "+gitobj.Authorized(newKey(t, "ed25519").PublicKey())+"\n")
 	_, err := a.Sync(context.Background(), a.Shop.Remotes[0], SyncOptions{})
 	var remote *gitstore.RemoteError
 	if !errors.As(err, &remote) || !strings.Contains(remote.Hint(), "ssh ") {

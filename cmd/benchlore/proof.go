@@ -306,7 +306,7 @@ func (a *app) ownReport(name string, v *proof.Verification) error {
 	if v.Travelled() == nil {
 		return nil // the verdict says why there is none
 	}
-	files, err := reports.RenderPacket(v.Travelled())
+	files, err := provenance.RenderPacket(v.Travelled())
 	if err != nil {
 		return err
 	}
