@@ -405,7 +405,7 @@ func (w *writer) travel(r *Review, signer gitstore.Signer) error {
 		return err
 	}
 	if grown.Worst() > growth.Told {
-		return &ProblemsError{r.Unit + ": its history would not only grow; nothing was closed", growthProblems(r.Unit, grown)}
+		return &ProblemsError{r.Unit + ": what was closed before would be changed or taken out; nothing was closed", growthProblems(r.Unit, grown)}
 	}
 	old, _, err := l.repo.Ref(unitRef(r.Unit))
 	if err != nil {

@@ -43,12 +43,12 @@ type HistoryError struct {
 
 func (e *HistoryError) Error() string {
 	const most = 20
-	at := "the history of " + e.Unit
+	at := e.Unit
 	if e.Where != "" {
 		at += " at " + e.Where
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s does not only grow:", at)
+	fmt.Fprintf(&b, "%s: its history changes or takes out what was closed:", at)
 	for _, f := range e.Findings[:min(len(e.Findings), most)] {
 		fmt.Fprintf(&b, "\n  %s", f)
 	}

@@ -120,6 +120,7 @@ func exitCode(err error) int {
 	var (
 		problems *ledger.ProblemsError
 		findings *ledger.FindingsError
+		history  *ledger.HistoryError
 		unsaved  *ledger.UnsavedError
 		usage    *ledger.UsageError
 		line     *usageError
@@ -135,7 +136,7 @@ func exitCode(err error) int {
 		return exitUntrusted
 	case errors.As(err, &broken), errors.As(err, &backup):
 		return exitProblems
-	case errors.As(err, &problems), errors.As(err, &findings), errors.As(err, &unsaved), errors.As(err, &photo):
+	case errors.As(err, &problems), errors.As(err, &findings), errors.As(err, &history), errors.As(err, &unsaved), errors.As(err, &photo):
 		return exitProblems
 	case errors.As(err, &limit):
 		return exitProblems

@@ -3,6 +3,7 @@ package growth
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"path"
 	"reflect"
 	"slices"
@@ -229,11 +230,11 @@ func (k *checker) corrected(n *node, c change, b *brought) error {
 func (k *checker) oneMore(n *node, c change, old, now *schema.Version) (w schema.Correction, ok bool, err error) {
 	had := len(old.Corrections)
 	if reflect.DeepEqual(old.Corrections, now.Corrections) {
-		f := schema.FactsBetween(old, now)
-		if f.None() {
+		differ := different(old, now)
+		if differ == nil {
 			return w, false, k.breaks(n, c.path, RuleNoReason, c.was, c.now, "its bytes changed without a correction, though no fact did")
 		}
-		return w, false, k.breaks(n, c.path, RuleNoReason, c.was, c.now, "it says something else without a correction: %s", list(slices.Concat(f.Changed, f.Added, f.Removed)))
+		return w, false, k.breaks(n, c.path, RuleNoReason, c.was, c.now, "it says something else without a correction: %s", list(differ))
 	}
 	if len(now.Corrections) < had || !reflect.DeepEqual(old.Corrections, now.Corrections[:had:had]) && had > 0 {
 		return w, false, k.breaks(n, c.path, RuleCorrections, c.was, c.now, "an earlier correction reads differently or is gone; a wrong one is followed by another, and stays")
@@ -242,6 +243,14 @@ func (k *checker) oneMore(n *node, c change, old, now *schema.Version) (w schema
 		return w, false, k.breaks(n, c.path, RuleCorrections, c.was, c.now, "it has %d new corrections in one commit; each change has one of its own", len(now.Corrections)-had)
 	}
 	return now.Corrections[had], true, nil
+}
+
+// different lists the facts in which two versions differ, lines by their place.
+func different(old, now *schema.Version) []string {
+	if e, ok := errors.AsType[*schema.FactsError](schema.Facts{}.Check(old, now)); ok {
+		return e.Unnamed
+	}
+	return nil
 }
 
 // facts holds two versions against what a correction names.

@@ -176,6 +176,7 @@ func (r *Result) Shop(commit object.Hash) string { return r.shops[commit] }
 // Bounds. An honest history stays far below them.
 const (
 	maxSteps   = 120_000_000 // entries of folders and commits looked at
+	perChange  = 200         // steps that a file that differs counts for
 	maxBytes   = 1 << 30     // of files read
 	maxBroken  = 200
 	maxTold    = 2000
@@ -317,6 +318,7 @@ type checker struct {
 	nextFolder int
 	steps      int
 	bytes      int
+	kept       int // bytes of the texts in versions
 	told       int
 	broken     int
 }
@@ -350,6 +352,7 @@ func (k *checker) run() error {
 func (k *checker) find(f Finding) error {
 	if f.Level == Told {
 		if k.told++; k.told > maxTold {
+			k.out.More = true
 			return nil
 		}
 	} else if k.broken++; k.broken > maxBroken {
@@ -426,9 +429,10 @@ func (k *checker) version(n *node, path string, blob object.Hash) (*read, error)
 	if v.err == nil {
 		v.Version, v.err = schema.ReadVersion(data)
 	}
-	const keep = 256
-	if len(k.versions) >= keep {
+	const keep = 4 << 20 // bytes of text; tables take many times as much
+	if k.kept += len(data); k.kept > keep {
 		clear(k.versions)
+		k.kept = len(data)
 	}
 	k.versions[blob] = v
 	return v, nil

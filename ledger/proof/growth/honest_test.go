@@ -344,6 +344,29 @@ func TestWhoseCorrection(t *testing.T) {
 			w.commit(a, w.at().swap(w, done, "partly", "fully"))
 			w.seal(a)
 		}, true, "state"},
+		{"B leaves A's seals out", func(w *world, a, b *bench) {
+			w.commit(b, w.at().swap(w, done, "partly", "fully"))
+			w.seals = nil
+			w.seal(b)
+		}, true, "state"},
+		{"B merges its own release over A's", func(w *world, a, b *bench) {
+			x := w.head
+			side := w.back(w.depth() - 1)
+			y := w.commit(b, w.folder(side).with(done, strings.Replace(first()[done], "partly", "fully", 1)), side)
+			w.commit(b, w.folder(x).with(done, together(w, y, x)), x, y)
+			w.seal(b)
+		}, true, "state"},
+		{"B merges its own photograph over A's", func(w *world, a, b *bench) {
+			x := w.head
+			side := w.back(w.depth())
+			y := w.commit(b, w.folder(side).with(photo, "a whole lid"), side)
+			f := w.folder(x)
+			f = f.correct(w, "instrument.toml", f["instrument.toml"], "the better picture", func(c *schema.Correction) {
+				c.Over, c.Files = []string{sum(f[photo])}, []schema.BroughtFile{{File: photo, SHA256: sum("a whole lid")}}
+			})
+			w.commit(b, f.with(photo, "a whole lid"), x, y)
+			w.seal(b)
+		}, true, "state"},
 		{"A's technician, listed by the seal, later gone from the list", func(w *world, a, b *bench) {
 			helper := newBench("helper", 9)
 			w.commit(helper, w.at().swap(w, done, "partly", "fully"))
@@ -413,6 +436,21 @@ func TestHostileHistories(t *testing.T) {
 			for range 40 {
 				var list []item
 				for i := range 30 {
+					list = append(list, item{"40000", fmt.Sprintf("d%02d", i), tree})
+				}
+				tree = w.rawTree(list...)
+			}
+			w.commitTree(nil, w.rawTree(item{"100644", ".gitattributes", w.put(object.TypeBlob, []byte(f[".gitattributes"]))},
+				item{"100644", "instrument.toml", w.put(object.TypeBlob, []byte(f["instrument.toml"]))}, item{"40000", "photos", tree}))
+			return w
+		}, true},
+		{"folders that unfold to more than any disk holds", func() *world {
+			w := newWorld()
+			f := first()
+			tree := w.rawTree(item{"100644", "a.jpg", w.put(object.TypeBlob, []byte("x"))})
+			for range 4 {
+				var list []item
+				for i := range 60 {
 					list = append(list, item{"40000", fmt.Sprintf("d%02d", i), tree})
 				}
 				tree = w.rawTree(list...)

@@ -50,7 +50,7 @@ func (k *checker) merge(n *node) error {
 		}
 	}
 	sort.Strings(paths)
-	m := &merging{k: k, n: n, parents: parents, over: map[string]string{}, stands: map[string]string{}, unmet: map[string]bool{}}
+	m := &merging{k: k, n: n, parents: parents, over: map[string]string{}, stands: map[string]string{}, unmet: map[string]bool{}, by: map[string]schema.Correction{}}
 	var left []change // attachments and models in two versions
 	for _, p := range paths {
 		apart, known, err := m.apart(p, now[p], blobs[p])
@@ -103,6 +103,7 @@ func (k *checker) merge(n *node) error {
 		} else {
 			m.over[was] = ""
 			delete(m.unmet, c.path)
+			k.pending = append(k.pending, Corrected{Commit: n.id, Path: c.path, Was: c.was, Is: c.now, Correction: m.by[c.path], SetAside: []object.Hash{c.was}, Bears: []string{"state"}})
 			err = k.tells(n, c.path, RuleSetAside, c.was, c.now, "two files of this name were brought together; this one stands")
 		}
 		if err != nil {
@@ -141,6 +142,7 @@ type merging struct {
 	over    map[string]string // digests that new corrections stand against, with the file that has the correction until the version is found
 	stands  map[string]string // digests of attachments that stand, by path
 	unmet   map[string]bool   // of those, what was not found yet
+	by      map[string]schema.Correction
 }
 
 // apart lists the parents' versions that the one in the merge does not continue.
@@ -262,7 +264,7 @@ func (m *merging) text(p string, now object.Hash, blobs, apart []object.Hash) er
 		}
 	}
 	for _, f := range w.Files {
-		m.stands[f.File], m.unmet[f.File] = f.SHA256, true
+		m.stands[f.File], m.unmet[f.File], m.by[f.File] = f.SHA256, true, w
 	}
 	// One of the versions stands: what the merger names beyond it is all that
 	// changed, and all others are followed by it or named as set aside.
@@ -313,10 +315,7 @@ func (m *merging) bears(p string, w schema.Correction, old, now *schema.Version,
 	sum := w
 	for _, v := range all {
 		if v != old {
-			f := schema.FactsBetween(v, now)
-			sum.Changed = slices.Concat(sum.Changed, f.Changed)
-			sum.Added = slices.Concat(sum.Added, f.Added)
-			sum.Removed = slices.Concat(sum.Removed, f.Removed)
+			sum.Changed = slices.Concat(sum.Changed, different(v, now))
 		}
 	}
 	return bears(p, sum, old, now)

@@ -386,7 +386,7 @@ var mutations = []mutation{
 		w.seal(b)
 	}, rule: RuleAttachment, path: "photos/lid.jpg"},
 	{name: "a photograph swapped by a side line", do: func(w *world, a, b *bench) {
-		tip, side := w.head, w.back(w.depth()-1)
+		tip, side := w.head, w.back(w.depth())
 		w.commit(b, w.folder(side).with(photo, "whole"), side)
 		w.commit(b, w.folder(tip).with(photo, "whole"), tip, w.head)
 		w.seal(b)

@@ -268,15 +268,13 @@ func (k *checker) shopOf(n *node) string {
 	case n.seal != nil && (own == "" || slices.Contains(n.seal.Keys, own)):
 		s = k.shop.of(n.seal.Key)
 	case own != "":
-		listed := false
+		// A key that no seal lists stands for itself: whoever leaves the other
+		// shop's seals out must not pass for that shop.
 		for _, t := range inOrder(k.in.Seals) {
-			if listed = slices.Contains(t.Keys, own); listed {
+			if slices.Contains(t.Keys, own) {
 				s = k.shop.of(t.Key)
 				break
 			}
-		}
-		if !listed && n.seal != nil {
-			s = k.shop.of(n.seal.Key)
 		}
 	}
 	k.out.shops[n.id] = s

@@ -152,10 +152,10 @@ func (k *checker) compare(n *node, old, tree object.Hash, dir string, out *[]cha
 		switch {
 		case c < 0:
 			path := dir + string(a.name)
-			if a.folder() {
+			if a.folder() && strings.Count(path, "/") < maxDepth {
 				err = k.compare(n, a.id, object.Hash{}, path+"/", out)
 			} else {
-				*out = append(*out, change{path: path, was: a.id})
+				err = k.differs(out, change{path: path, was: a.id})
 			}
 			a.next()
 		case c > 0:
@@ -166,7 +166,7 @@ func (k *checker) compare(n *node, old, tree object.Hash, dir string, out *[]cha
 				if b.folder() {
 					err = k.compare(n, object.Hash{}, b.id, path+"/", out)
 				} else {
-					*out = append(*out, change{path: path, now: b.id})
+					err = k.differs(out, change{path: path, now: b.id})
 				}
 			}
 			if err == nil {
@@ -180,7 +180,7 @@ func (k *checker) compare(n *node, old, tree object.Hash, dir string, out *[]cha
 					if b.folder() {
 						err = k.compare(n, a.id, b.id, path+"/", out)
 					} else if a.id != b.id {
-						*out = append(*out, change{path: path, was: a.id, now: b.id})
+						err = k.differs(out, change{path: path, was: a.id, now: b.id})
 					}
 				}
 			}
@@ -197,6 +197,13 @@ func (k *checker) compare(n *node, old, tree object.Hash, dir string, out *[]cha
 		return err
 	}
 	return k.alike(n, dir, whole, added)
+}
+
+// differs notes a file that differs. Folders that hold one another many times over
+// unfold to more than is kept.
+func (k *checker) differs(out *[]change, c change) error {
+	*out = append(*out, c)
+	return k.step(perChange)
 }
 
 // newEntry checks an entry that is new or another one.
