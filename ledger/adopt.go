@@ -11,6 +11,7 @@ import (
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/schema"
 )
 
@@ -102,7 +103,7 @@ type adopting struct {
 	v      *Verification
 	o      AdoptOptions
 	out    *Adopted
-	signer gitstore.Signer
+	signer sshkey.Signer
 
 	unit string // model/tag here
 	old  object.Hash

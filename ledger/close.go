@@ -14,6 +14,7 @@ import (
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/schema"
 )
 
@@ -330,7 +331,7 @@ func (l *Ledger) CloseJob(name string, o CloseOptions) (Result, error) {
 }
 
 // travel writes the unit commits of a review and moves the branch.
-func (w *writer) travel(r *Review, signer gitstore.Signer) error {
+func (w *writer) travel(r *Review, signer sshkey.Signer) error {
 	l := w.l
 	committer, _, err := l.idents()
 	if err != nil {

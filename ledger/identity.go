@@ -7,6 +7,8 @@ import (
 	"golang.org/x/crypto/ssh"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/config"
+	"benchlore/ledger/gitstore/sshkey"
 )
 
 // idents returns who commits and who is recorded as author, now.
@@ -29,7 +31,7 @@ func (l *Ledger) idents() (committer, author gitstore.Ident, err error) {
 }
 
 // mainSigner signs commits on main where git is told to (commit.gpgsign).
-func (l *Ledger) mainSigner() (gitstore.Signer, error) {
+func (l *Ledger) mainSigner() (sshkey.Signer, error) {
 	cfg, err := l.repo.Config()
 	if err != nil {
 		return nil, err
@@ -37,12 +39,12 @@ func (l *Ledger) mainSigner() (gitstore.Signer, error) {
 	if on, err := cfg.SignCommits(); err != nil || !on {
 		return nil, err
 	}
-	return gitstore.LoadSigner(cfg, l.opt.Passphrase)
+	return sshkey.Load(cfg, l.opt.Passphrase)
 }
 
 // unitSigner signs what travels wherever git has an SSH key to sign with; nil
 // where none is chosen.
-func (l *Ledger) unitSigner() (gitstore.Signer, error) {
+func (l *Ledger) unitSigner() (sshkey.Signer, error) {
 	cfg, err := l.repo.Config()
 	if err != nil {
 		return nil, err
@@ -53,11 +55,11 @@ func (l *Ledger) unitSigner() (gitstore.Signer, error) {
 	if format, ok := cfg.Get("gpg.format"); !ok || format != "ssh" {
 		return nil, nil // a key of another kind
 	}
-	return gitstore.LoadSigner(cfg, l.opt.Passphrase)
+	return sshkey.Load(cfg, l.opt.Passphrase)
 }
 
 // fingerprint names a key as ssh-keygen -l does; "" for none.
-func fingerprint(s gitstore.Signer) string {
+func fingerprint(s sshkey.Signer) string {
 	if s == nil {
 		return ""
 	}
@@ -67,7 +69,7 @@ func fingerprint(s gitstore.Signer) string {
 // UserEmail is the mail address git has for whoever works here, "" for none.
 func (l *Ledger) UserEmail() (string, error) {
 	_, author, err := l.idents()
-	if _, nobody := errors.AsType[*gitstore.IdentityError](err); nobody {
+	if _, nobody := errors.AsType[*config.IdentityError](err); nobody {
 		return "", nil
 	}
 	return author.Email, err
@@ -75,7 +77,7 @@ func (l *Ledger) UserEmail() (string, error) {
 
 // GlobalIdentity is whom git knows outside any repository.
 func GlobalIdentity() (gitstore.Ident, error) {
-	cfg, err := gitstore.LoadConfig()
+	cfg, err := config.Global()
 	if err != nil {
 		return gitstore.Ident{}, err
 	}

@@ -12,7 +12,8 @@ import (
 
 	"golang.org/x/crypto/ssh"
 
-	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/config"
+	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/schema"
 )
 
@@ -117,14 +118,14 @@ func (l *Ledger) Trust() (*Trust, error) {
 
 // GlobalTrust is what git knows of keys outside any repository.
 func GlobalTrust() (*Trust, error) {
-	cfg, err := gitstore.LoadConfig()
+	cfg, err := config.Global()
 	if err != nil {
 		return nil, err
 	}
 	return trustOf(cfg)
 }
 
-func trustOf(cfg *gitstore.Config) (*Trust, error) {
+func trustOf(cfg *config.Config) (*Trust, error) {
 	t := &Trust{Revoked: Revoked{}}
 	file, err := cfg.AllowedSigners()
 	if err != nil {
@@ -359,10 +360,10 @@ func (l *Ledger) RevokeKey(k, reason string) (Result, error) {
 // RotateKey replaces the shop's signing key: it writes a rotation signed with
 // both keys, and accepts the new one as the old one was accepted. The old key
 // stays good for what it signed; revoke it if it was lost.
-func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, error) {
-	for _, s := range []gitstore.Signer{from, to} {
+func (l *Ledger) RotateKey(from, to sshkey.Signer, principal string) (Result, error) {
+	for _, s := range []sshkey.Signer{from, to} {
 		if err := checkKey(s.PublicKey()); err != nil {
-			return Result{}, &gitstore.SignerError{Key: Fingerprint(s.PublicKey()), Reason: err.Error()}
+			return Result{}, &sshkey.Error{Key: Fingerprint(s.PublicKey()), Reason: err.Error()}
 		}
 	}
 	if principal != "" {
@@ -378,7 +379,7 @@ func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, 
 		if err != nil {
 			return err
 		}
-		for _, s := range []gitstore.Signer{from, to} {
+		for _, s := range []sshkey.Signer{from, to} {
 			if t.Revoked.has(s.PublicKey()) {
 				return &UsageError{Fingerprint(s.PublicKey()) + " is revoked: it can pass nothing on, and take nothing over",
 					"tell the fingerprint of a new key to those who hold your packets"}
@@ -425,6 +426,6 @@ func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, 
 // KeyFile reads a key to sign with from its file, as git's user.signingkey does:
 // a private key, or a public one whose private key lies beside it or is held by
 // ssh-agent.
-func (l *Ledger) KeyFile(file string) (gitstore.Signer, error) {
-	return gitstore.SignerFromFile(file, l.opt.Passphrase)
+func (l *Ledger) KeyFile(file string) (sshkey.Signer, error) {
+	return sshkey.LoadFile(file, l.opt.Passphrase)
 }

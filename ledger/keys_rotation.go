@@ -9,7 +9,7 @@ import (
 
 	"golang.org/x/crypto/ssh"
 
-	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/schema"
 )
 
@@ -107,7 +107,7 @@ func (r *SignedRotation) check() (*Rotation, error) {
 }
 
 // rotate makes a rotation.
-func rotate(shop string, from, to gitstore.Signer, now time.Time) (*SignedRotation, error) {
+func rotate(shop string, from, to sshkey.Signer, now time.Time) (*SignedRotation, error) {
 	x := &Rotation{Format: schema.Format, Kind: "rotation", Shop: shop, Old: authorized(from.PublicKey()), New: authorized(to.PublicKey()),
 		Date: now.Truncate(time.Second)}
 	r := &SignedRotation{Text: x.encode()}
@@ -115,7 +115,7 @@ func rotate(shop string, from, to gitstore.Signer, now time.Time) (*SignedRotati
 		return nil, &UsageError{"the shop's name holds three apostrophes in a row", "change it in shop.toml"}
 	}
 	for _, s := range []struct {
-		by gitstore.Signer
+		by sshkey.Signer
 		to *[]string
 	}{{from, &r.OldSignature}, {to, &r.NewSignature}} {
 		sig, err := s.by.Sign(rotationNamespace, []byte(r.Text))

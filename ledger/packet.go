@@ -201,7 +201,7 @@ func PacketName(st *Statement) string {
 }
 
 // Handover makes the packet of a unit whose head is sealed.
-// Errors: *UsageError where it is not, *gitstore.SignerError.
+// Errors: *UsageError where it is not, *sshkey.Error.
 func (l *Ledger) Handover(name string, render Renderer) ([]byte, Handover, error) {
 	var res Handover
 	signer, err := l.proofSigner()

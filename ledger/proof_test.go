@@ -21,13 +21,13 @@ import (
 
 	"golang.org/x/crypto/ssh"
 
-	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/schema"
 )
 
 // key is a signing key of an invented person, with its file.
 type key struct {
-	gitstore.Signer
+	sshkey.Signer
 	file string
 }
 
@@ -57,7 +57,7 @@ func newKey(t testing.TB, kind string) key {
 	if err := os.WriteFile(file, pem.EncodeToMemory(block), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s, err := gitstore.SignerFromFile(file, nil)
+	s, err := sshkey.LoadFile(file, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

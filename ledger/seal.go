@@ -21,6 +21,7 @@ import (
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/schema"
 )
 
@@ -262,7 +263,7 @@ type SealResult struct {
 // Seal signs a statement over a unit's whole history. It refuses what is not
 // closed, what has errors, and a history without signatures: a seal over it
 // would vouch for work nobody signed.
-// Errors: *UsageError, *ProblemsError, *UnsavedError, *gitstore.SignerError.
+// Errors: *UsageError, *ProblemsError, *UnsavedError, *sshkey.Error.
 func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 	res := SealResult{Unit: name, DryRun: l.opt.DryRun}
 	signer, err := l.proofSigner()
@@ -298,7 +299,7 @@ func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 			return fmt.Errorf("the seal would not be read again: %w", err)
 		}
 		if s.keyFlaw != nil {
-			return &gitstore.SignerError{Key: Fingerprint(signer.PublicKey()), Reason: "its signature does not hold", Err: s.keyFlaw}
+			return &sshkey.Error{Key: Fingerprint(signer.PublicKey()), Reason: "its signature does not hold", Err: s.keyFlaw}
 		}
 		res.UUID, res.Tag, res.Number, res.Head, res.Digest = st.UUID, tag, st.Number, st.Head, s.StatementDigest()
 		res.QR, res.SignedBy, res.Objects, res.Unsigned, res.Sealed = s.QR(), Fingerprint(signer.PublicKey()), st.Objects, unsigned, st.Sealed
@@ -330,24 +331,24 @@ func sealsMade(msg string) map[string]object.Hash {
 }
 
 // proofSigner is the key seals and packets are signed with.
-func (l *Ledger) proofSigner() (gitstore.Signer, error) {
+func (l *Ledger) proofSigner() (sshkey.Signer, error) {
 	cfg, err := l.repo.Config()
 	if err != nil {
 		return nil, err
 	}
-	s, err := gitstore.LoadSigner(cfg, l.opt.Passphrase)
+	s, err := sshkey.Load(cfg, l.opt.Passphrase)
 	if err != nil {
 		return nil, err
 	}
 	if err := checkKey(s.PublicKey()); err != nil {
-		return nil, &gitstore.SignerError{Key: Fingerprint(s.PublicKey()), Reason: err.Error() + "; make one with `ssh-keygen -t ed25519`"}
+		return nil, &sshkey.Error{Key: Fingerprint(s.PublicKey()), Reason: err.Error() + "; make one with `ssh-keygen -t ed25519`"}
 	}
 	trust, err := l.Trust()
 	if err != nil {
 		return nil, err
 	}
 	if trust.Revoked.has(s.PublicKey()) {
-		return nil, &gitstore.SignerError{Key: Fingerprint(s.PublicKey()), Reason: "it is revoked; choose another with `git config user.signingkey`"}
+		return nil, &sshkey.Error{Key: Fingerprint(s.PublicKey()), Reason: "it is revoked; choose another with `git config user.signingkey`"}
 	}
 	return s, nil
 }

@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"benchlore/ledger/gitstore/index"
 	"benchlore/ledger/gitstore/object"
 )
 
@@ -123,14 +124,14 @@ func (tx *Tx) prepare(plan Plan) (*journal, error) {
 		if err != nil {
 			return nil, err
 		}
-		if idx.staged(m) || idx.nameTaken(m, removed) {
+		if staged(idx, m) || nameTaken(idx, m, removed) {
 			return nil, &EditedError{Path: m.Path, Staged: true, Save: r.program.save()}
 		}
 		if now.is(m.Old) || now.is(m.New) {
 			continue
 		}
 		// A folder may stand where a file is to come if its files are leaving.
-		if now.kind == kindDir && m.Old.Hash.IsZero() {
+		if now.kind == index.Dir && m.Old.Hash.IsZero() {
 			if err := r.onlyHolds(m.Path, removed); err != nil {
 				return nil, err
 			}
@@ -198,7 +199,7 @@ func (r *Repo) filesBetween(from, to object.Hash) ([]fileMove, object.Hash, erro
 
 // nameTaken reports whether the index holds a file where the move needs a
 // folder, or the other way round.
-func (idx *index) nameTaken(m fileMove, removed map[string]bool) bool {
+func nameTaken(idx *index.Index, m fileMove, removed map[string]bool) bool {
 	if m.New.Hash.IsZero() {
 		return false
 	}
@@ -206,12 +207,12 @@ func (idx *index) nameTaken(m fileMove, removed map[string]bool) bool {
 		if m.Path[i] != '/' {
 			continue
 		}
-		if from, to := idx.find(m.Path[:i]); to > from && !removed[m.Path[:i]] {
+		if from, to := idx.Find(m.Path[:i]); to > from && !removed[m.Path[:i]] {
 			return true
 		}
 	}
-	for i, _ := idx.find(m.Path + "/"); i < len(idx.entries) && strings.HasPrefix(idx.entries[i].name, m.Path+"/"); i++ {
-		if !removed[idx.entries[i].name] {
+	for i, _ := idx.Find(m.Path + "/"); i < len(idx.Entries) && strings.HasPrefix(idx.Entries[i].Name, m.Path+"/"); i++ {
+		if !removed[idx.Entries[i].Name] {
 			return true
 		}
 	}
@@ -337,7 +338,7 @@ func (tx *Tx) undo(j *journal) error {
 	if err != nil {
 		return err
 	}
-	if slices.ContainsFunc(j.Files, idx.moved) {
+	if slices.ContainsFunc(j.Files, func(m fileMove) bool { return moved(idx, m) }) {
 		if err := tx.moveIndex(reversed(j.Files), object.ZeroHash); err != nil {
 			return err
 		}
@@ -349,7 +350,7 @@ func (tx *Tx) undo(j *journal) error {
 func plainOrAbsent(e object.TreeEntry) bool { return e.Hash.IsZero() || plainFile(e) }
 
 // index returns the index, read once: index.lock keeps it from changing.
-func (tx *Tx) index() (*index, error) {
+func (tx *Tx) index() (*index.Index, error) {
 	if tx.idx != nil {
 		return tx.idx, nil
 	}
@@ -358,13 +359,23 @@ func (tx *Tx) index() (*index, error) {
 	return tx.idx, err
 }
 
+// readIndex reads the index file. Errors: fs.ErrNotExist, *index.Error,
+// *UnsupportedError.
+func (r *Repo) readIndex() (*index.Index, error) {
+	idx, err := index.Read(r.indexFile())
+	if u, ok := errors.AsType[*index.UnsupportedError](err); ok {
+		return nil, &UnsupportedError{r.indexFile(), u.Reason, u.Remedy}
+	}
+	return idx, err
+}
+
 // loadIndex reads the index, or makes one from HEAD's tree where there is none.
-func (r *Repo) loadIndex() (*index, error) {
-	idx, err := readIndex(r.indexFile())
+func (r *Repo) loadIndex() (*index.Index, error) {
+	idx, err := r.readIndex()
 	if !errors.Is(err, fs.ErrNotExist) {
 		return idx, err
 	}
-	idx = &index{version: 2}
+	idx = index.New()
 	_, head, err := r.head()
 	if err != nil {
 		return nil, err
@@ -379,9 +390,9 @@ func (r *Repo) loadIndex() (*index, error) {
 	}
 	for _, f := range files {
 		// No stat data: git compares the content when it first looks.
-		idx.entries = append(idx.entries, indexEntry{name: f.Path, mode: f.New.Mode, hash: f.New.Hash})
+		idx.Entries = append(idx.Entries, index.Entry{Name: f.Path, Mode: f.New.Mode, Hash: f.New.Hash})
 	}
-	slices.SortFunc(idx.entries, compareEntries)
+	slices.SortFunc(idx.Entries, index.Compare)
 	return idx, nil
 }
 
@@ -398,29 +409,29 @@ func (tx *Tx) moveIndex(moves []fileMove, tree object.Hash) error {
 		return err
 	}
 	tx.idx = nil
-	changes := make(map[string]*indexEntry, len(moves))
+	changes := make(map[string]*index.Entry, len(moves))
 	for _, m := range moves {
 		if m.New.Hash.IsZero() {
 			changes[m.Path] = nil
 			continue
 		}
-		e := &indexEntry{name: m.Path, mode: m.New.Mode, hash: m.New.Hash}
-		if s, err := lstat(filepath.Join(r.Dir, filepath.FromSlash(m.Path))); err == nil {
-			e.stat = s
+		e := &index.Entry{Name: m.Path, Mode: m.New.Mode, Hash: m.New.Hash}
+		if s, err := index.Lstat(filepath.Join(r.Dir, filepath.FromSlash(m.Path))); err == nil {
+			e.Stat = s
 			// The file may have been edited since it was placed.
 			if now, err := r.workAt(m.Path); err != nil || !now.is(m.New) {
-				e.stat.size = 0
+				e.Smudge()
 			}
 		}
 		changes[m.Path] = e
 	}
 	r.smudge(idx, changes)
-	idx.update(changes)
-	var cached *treeNode
-	if root, clean := idx.trees(); clean && root.hash == tree {
+	idx.Update(changes)
+	var cached *index.Tree
+	if root, clean := idx.Trees(); clean && root.Hash == tree {
 		cached = root
 	}
-	if err := r.replaceWith(r.indexFile(), func(w io.Writer) error { return idx.encode(w, cached) }); err != nil {
+	if err := r.replaceWith(r.indexFile(), func(w io.Writer) error { return idx.Encode(w, cached) }); err != nil {
 		return &WriteError{r.indexFile(), err}
 	}
 	return nil
@@ -430,24 +441,24 @@ func (tx *Tx) moveIndex(moves []fileMove, tree object.Hash) error {
 // index: once a younger index is written, equal stat data would vouch for
 // them. As stock git does, such an entry is given the size 0, which makes
 // everyone compare the content.
-func (r *Repo) smudge(idx *index, except map[string]*indexEntry) {
-	if idx.modTime.IsZero() {
+func (r *Repo) smudge(idx *index.Index, except map[string]*index.Entry) {
+	if idx.ModTime.IsZero() {
 		return
 	}
-	for i := range idx.entries {
-		e := &idx.entries[i]
-		if !idx.racy(e.stat, true) || e.stat.size == 0 || e.stage() != 0 {
+	for i := range idx.Entries {
+		e := &idx.Entries[i]
+		if !idx.Racy(e.Stat, true) || e.Smudged() || e.Stage() != 0 {
 			continue
 		}
-		if _, ok := except[e.name]; ok {
+		if _, ok := except[e.Name]; ok {
 			continue
 		}
-		now, err := lstat(filepath.Join(r.Dir, filepath.FromSlash(e.name)))
-		if err != nil || now.mtimeSec != e.stat.mtimeSec || now.size != e.stat.size {
+		now, err := index.Lstat(filepath.Join(r.Dir, filepath.FromSlash(e.Name)))
+		if err != nil || !e.Stat.SameTimeAndSize(now) {
 			continue
 		}
-		if w, err := r.workAt(e.name); err != nil || w.hash != e.hash {
-			e.stat.size = 0
+		if w, err := r.workAt(e.Name); err != nil || w.hash != e.Hash {
+			e.Smudge()
 		}
 	}
 }

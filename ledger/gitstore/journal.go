@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"benchlore/ledger/gitstore/index"
 	"benchlore/ledger/gitstore/object"
 )
 
@@ -199,8 +200,8 @@ func (tx *Tx) whyNotForward(j *journal) (string, error) {
 		if err != nil {
 			return err.Error(), nil
 		}
-		blocked := now.kind == kindDir && m.Old.Hash.IsZero()
-		if !now.is(m.Old) && !now.is(m.New) && !blocked || idx.staged(m) {
+		blocked := now.kind == index.Dir && m.Old.Hash.IsZero()
+		if !now.is(m.Old) && !now.is(m.New) && !blocked || staged(idx, m) {
 			return fmt.Sprintf("%q was edited since", m.Path), nil
 		}
 		if !m.New.Hash.IsZero() {
@@ -228,28 +229,28 @@ func (r *Repo) lacks(h object.Hash) (string, error) {
 
 // staged reports whether the index holds something for the file that is
 // neither its committed state nor the one to come.
-func (idx *index) staged(m fileMove) bool {
-	from, to := idx.find(m.Path)
+func staged(idx *index.Index, m fileMove) bool {
+	from, to := idx.Find(m.Path)
 	if to == from {
 		return !m.Old.Hash.IsZero() && !m.New.Hash.IsZero()
 	}
-	e := idx.entries[from]
+	e := idx.Entries[from]
 	switch {
-	case to-from > 1 || e.stage() != 0:
+	case to-from > 1 || e.Stage() != 0:
 		return true
-	case e.intentToAdd():
+	case e.IntentToAdd():
 		return !m.Old.Hash.IsZero()
 	}
-	return e.hash != m.Old.Hash && e.hash != m.New.Hash
+	return e.Hash != m.Old.Hash && e.Hash != m.New.Hash
 }
 
 // moved reports whether the index entry of a file is not its old one.
-func (idx *index) moved(m fileMove) bool {
-	from, to := idx.find(m.Path)
-	if to == from || idx.entries[from].intentToAdd() {
+func moved(idx *index.Index, m fileMove) bool {
+	from, to := idx.Find(m.Path)
+	if to == from || idx.Entries[from].IntentToAdd() {
 		return !m.Old.Hash.IsZero()
 	}
-	return idx.entries[from].hash != m.Old.Hash || idx.entries[from].mode != m.Old.Mode
+	return idx.Entries[from].Hash != m.Old.Hash || idx.Entries[from].Mode != m.Old.Mode
 }
 
 func reversed(moves []fileMove) []fileMove {

@@ -15,6 +15,7 @@ import (
 
 	"github.com/gofrs/flock"
 
+	"benchlore/ledger/gitstore/index"
 	"benchlore/ledger/gitstore/object"
 )
 
@@ -50,7 +51,7 @@ type Tx struct {
 	marker  string // content of our lock files
 	locks   []string
 	pending pendingSet
-	idx     *index // as read under index.lock, until it is replaced
+	idx     *index.Index // as read under index.lock, until it is replaced
 	done    bool
 }
 

@@ -219,3 +219,12 @@ func put(t testing.TB, dir, p, text string) {
 		t.Fatal(err)
 	}
 }
+
+// neutralHome gives the test its own home folder.
+func neutralHome(t *testing.T, gitconfig string) string {
+	t.Helper()
+	home := t.TempDir()
+	t.Setenv("HOME", home)
+	put(t, home, ".gitconfig", gitconfig)
+	return home
+}

@@ -28,6 +28,7 @@ import (
 	"github.com/go-git/go-git/v5/plumbing/transport/ssh"
 
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/sshkey"
 )
 
 // RemoteError is what kept an exchange with a server from going on.
@@ -150,7 +151,7 @@ type Remote struct {
 
 // RemoteOptions are how somebody may be asked for secrets.
 type RemoteOptions struct {
-	Passphrase Passphrase
+	Passphrase sshkey.Passphrase
 	Apart      bool // push as to a server that cannot take several refs as one step
 }
 

@@ -16,7 +16,9 @@ import (
 
 	"github.com/go-git/go-git/v5/plumbing/format/objfile"
 
+	"benchlore/ledger/gitstore/config"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/sshkey"
 )
 
 // pendingObject is an object of the running transaction that lies in a
@@ -49,8 +51,8 @@ type CommitSpec struct {
 	Tree              object.Hash
 	Parents           []object.Hash
 	Author, Committer Ident
-	Message           string // a final newline is added when missing
-	Sign              Signer // nil: unsigned
+	Message           string        // a final newline is added when missing
+	Sign              sshkey.Signer // nil: unsigned
 }
 
 // TagSpec is what an annotated tag is made of.
@@ -60,7 +62,7 @@ type TagSpec struct {
 	Name    string      // without refs/tags/
 	Tagger  Ident
 	Message string
-	Sign    Signer
+	Sign    sshkey.Signer
 }
 
 // WriteBlob stores data as a blob.
@@ -160,7 +162,7 @@ func encodeIdent(i Ident) (string, error) {
 	}
 	name, email := clean(i.Name), clean(i.Email)
 	if name == "" {
-		return "", &IdentityError{Missing: "user.name"}
+		return "", &config.IdentityError{Missing: "user.name"}
 	}
 	if i.When.Unix() < 0 {
 		return "", fmt.Errorf("the date %s is before 1970, which git cannot hold; set the clock of this computer", i.When.Format(time.DateOnly))
