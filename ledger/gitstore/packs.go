@@ -87,12 +87,12 @@ type packReader struct {
 	name      string // of the index
 	idx, file *os.File
 	few       *pack.Lookup
-	many      *pack.File // with the index in memory; nil for the first few objects
+	many      *pack.File // with the index in memory, in place of few; nil for the first few objects
 }
 
-// openPack opens a pack by its index. Other versions of an index are left to
-// go-git.
-func openPack(idxName string) (*packReader, error) {
+// openPack opens a pack by its index, and keeps up to cache bytes of what is read
+// from it. Other versions of an index are left to go-git.
+func openPack(idxName string, cache int) (*packReader, error) {
 	idx, err := os.Open(idxName)
 	if err != nil {
 		return nil, err
@@ -101,7 +101,7 @@ func openPack(idxName string) (*packReader, error) {
 	if err != nil {
 		return nil, errors.Join(err, idx.Close())
 	}
-	few, err := pack.NewLookup(idx, f)
+	few, err := pack.NewLookup(idx, f, cache)
 	if err != nil {
 		return nil, errors.Join(err, idx.Close(), f.Close())
 	}
@@ -141,7 +141,7 @@ func (p *packReader) readAll(cache int) {
 		return
 	}
 	if info, err := p.file.Stat(); err == nil {
-		p.many = pack.NewFile(idx, p.file, info.Size(), cache)
+		p.few, p.many = nil, pack.NewFile(idx, p.file, info.Size(), cache)
 	}
 }
 
@@ -162,7 +162,7 @@ func (r *Repo) findPacks() {
 		p := had[name]
 		if delete(had, name); p == nil {
 			var err error
-			if p, err = openPack(name); err != nil {
+			if p, err = openPack(name, packCacheBytes/len(names)); err != nil {
 				continue // left to go-git
 			}
 		}
