@@ -130,7 +130,7 @@ func (tx *Tx) prepare(plan Plan) (*journal, error) {
 		if now.is(m.Old) || now.is(m.New) {
 			continue
 		}
-		// A folder may stand where a file is to come if its files are leaving.
+		// A folder may be in the place of a new file if all its files are removed.
 		if now.kind == index.Dir && m.Old.Hash.IsZero() {
 			if err := r.onlyHolds(m.Path, removed); err != nil {
 				return nil, err
@@ -219,7 +219,7 @@ func nameTaken(idx *index.Index, m fileMove, removed map[string]bool) bool {
 	return false
 }
 
-// onlyHolds refuses a folder with files in it that are not leaving.
+// onlyHolds refuses a folder with files in it that are not being removed.
 func (r *Repo) onlyHolds(dir string, removed map[string]bool) error {
 	return fs.WalkDir(r.root.FS(), dir, func(p string, d fs.DirEntry, err error) error {
 		if err == nil && !d.IsDir() && !removed[p] {
@@ -229,7 +229,7 @@ func (r *Repo) onlyHolds(dir string, removed map[string]bool) error {
 	})
 }
 
-// checkRefs compares each ref with where the plan believes it.
+// checkRefs checks that each ref is where the plan says it is.
 func (r *Repo) checkRefs(refs []RefUpdate) error {
 	for _, u := range refs {
 		now, _, err := r.Ref(u.Name)
@@ -243,8 +243,7 @@ func (r *Repo) checkRefs(refs []RefUpdate) error {
 	return nil
 }
 
-// carryOut does what the journal says, from whatever point it was left at, and
-// removes it.
+// carryOut does what is left to do of a journal, and removes it.
 func (tx *Tx) carryOut(ctx context.Context, j *journal) error {
 	r := tx.repo
 	for _, u := range j.Refs {
@@ -396,9 +395,9 @@ func (r *Repo) loadIndex() (*index.Index, error) {
 	return idx, nil
 }
 
-// moveIndex brings the entries of the moved files to their new side. The
-// caller holds index.lock. When the whole index then equals tree, that is
-// noted in it for stock git's speed.
+// moveIndex gives the entries of the moved files their new state. The caller holds
+// index.lock. If the whole index then equals tree, it says so, which makes stock git
+// faster.
 func (tx *Tx) moveIndex(moves []fileMove, tree object.Hash) error {
 	if len(moves) == 0 {
 		return nil
@@ -437,10 +436,9 @@ func (tx *Tx) moveIndex(moves []fileMove, tree object.Hash) error {
 	return nil
 }
 
-// smudge keeps edits visible that were made in the same clock tick as the old
-// index: once a younger index is written, equal stat data would vouch for
-// them. As stock git does, such an entry is given the size 0, which makes
-// everyone compare the content.
+// smudge keeps edits visible that were made in the same clock tick in which the old
+// index was written. Their stat data are equal to those in the index, and a newer
+// index would make them look trustworthy. Such entries are smudged, as git does.
 func (r *Repo) smudge(idx *index.Index, except map[string]*index.Entry) {
 	if idx.ModTime.IsZero() {
 		return
@@ -525,12 +523,12 @@ func (tx *Tx) moveRef(ctx context.Context, u RefUpdate, j *journal) error {
 	return nil
 }
 
-// manyRefs is from how many on new refs are not made as a file each, but as lines
-// of packed-refs: a ledger that is copied has one for each instrument.
+// manyRefs is how many new refs make it worth writing them to packed-refs in place of
+// a file each. A copied ledger has one for each instrument.
 const manyRefs = 200
 
-// moveNewRefs makes refs that are new, where there are many, with one write. They
-// are locked.
+// moveNewRefs makes all new refs with one write if there are many. The caller has
+// locked them.
 func (tx *Tx) moveNewRefs(ctx context.Context, j *journal) error {
 	r := tx.repo
 	var fresh []RefUpdate
@@ -589,8 +587,8 @@ func (tx *Tx) moveNewRefs(ctx context.Context, j *journal) error {
 	return r.step("new refs packed")
 }
 
-// removeEmptyDirs clears empty folders that deleted refs left where a ref is to
-// come. Anything in them makes the later rename fail.
+// removeEmptyDirs removes the empty folders that deleted refs left at the place of a
+// new ref. If a folder is not empty, the rename that follows fails.
 func removeEmptyDirs(dir string) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
@@ -604,8 +602,8 @@ func removeEmptyDirs(dir string) {
 	os.Remove(dir)
 }
 
-// dropRef removes a locked ref, from packed-refs first so that an old value
-// does not come back to light.
+// dropRef removes a locked ref. It starts with packed-refs, so that an old value there
+// does not become the ref's value again.
 func (tx *Tx) dropRef(ctx context.Context, name string) error {
 	r := tx.repo
 	packed, err := r.packedNow()

@@ -74,11 +74,11 @@ func (r *Repo) openObjects() {
 		cache.NewObjectLRU(32*cache.MiByte), filesystem.Options{KeepDescriptors: true})
 }
 
-// What a file system keeps is tried out, as git init does: a stick or a share may
-// be of another kind than the disk of the system. What cannot be tried is taken to
-// be kept.
+// What a file system can store is tried out, as git init does: a stick or a network
+// folder may differ from the system's disk. If the trial itself fails, the answer is
+// yes.
 
-// probe makes a file in dir, and removes what fn made of it.
+// probe makes a file in dir for fn to try something with, and removes it.
 func probe(dir string, fn func(name string) bool) bool {
 	name := filepath.Join(dir, "probe")
 	if err := os.WriteFile(name, nil, 0o666); err != nil {
@@ -88,7 +88,7 @@ func probe(dir string, fn func(name string) bool) bool {
 	return fn(name)
 }
 
-// keepsModes reports whether files can be executable or not.
+// keepsModes reports whether the disk stores the executable bit.
 func keepsModes(dir string) bool {
 	return executableBits && probe(dir, func(name string) bool {
 		before, err := os.Lstat(name)
@@ -100,7 +100,7 @@ func keepsModes(dir string) bool {
 	})
 }
 
-// keepsLinks reports whether there are symbolic links.
+// keepsLinks reports whether the disk stores symbolic links.
 func keepsLinks(dir string) bool {
 	return executableBits && probe(dir, func(name string) bool {
 		defer os.Remove(name + "-link")
@@ -108,7 +108,7 @@ func keepsLinks(dir string) bool {
 	})
 }
 
-// keepsCase reports whether the disk keeps two names apart that differ only in case.
+// keepsCase reports whether two names that differ only in case are two files.
 func keepsCase(dir string) bool {
 	return executableBits && probe(dir, func(name string) bool {
 		_, err := os.Lstat(filepath.Join(dir, strings.ToUpper(filepath.Base(name))))

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -24,6 +25,7 @@ func TestMain(m *testing.M) {
 		os.Exit(child(role))
 	}
 	home, err := os.MkdirTemp("", "gitstore-home-")
+	templates.dir = filepath.Join(home, "templates")
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
@@ -118,6 +120,27 @@ func newRepo(t testing.TB) *Repo {
 	}
 	t.Cleanup(func() { r.Close() })
 	return r
+}
+
+// templates are repositories that several tests begin with; making one takes stock
+// git a few dozen commands.
+var templates struct {
+	sync.Mutex
+	dir string
+}
+
+// fromTemplate returns a copy of a repository that build makes once.
+func fromTemplate(t testing.TB, name string, build func(testing.TB) *Repo) *Repo {
+	t.Helper()
+	templates.Lock()
+	defer templates.Unlock()
+	dir := filepath.Join(templates.dir, name)
+	if !fileExists(dir) {
+		if err := os.CopyFS(dir, os.DirFS(build(t).Dir)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return open(t, copyRepo(t, dir))
 }
 
 func open(t testing.TB, dir string) *Repo {

@@ -119,8 +119,8 @@ func (r *Repo) packsChanged() bool {
 	if err != nil {
 		return false
 	}
-	// A folder changed moments before it was listed may have changed again
-	// without a new time stamp.
+	// A folder that changed just before it was listed may have changed again since
+	// with the same time stamp.
 	settled := r.packsListed.Sub(r.packsStamp) > 2*time.Second
 	if settled && info.ModTime().Equal(r.packsStamp) {
 		return false
@@ -302,9 +302,8 @@ func (r *Repo) IsAncestor(a, b object.Hash) (bool, error) {
 	return false, nil
 }
 
-// Quarantine is a repository of the given objects that is on no disk: it can be
-// read and has no refs, no work tree and no configuration. The hashes are
-// trusted.
+// Quarantine makes a repository in memory that holds these objects. It can be read; it
+// has no refs, no work tree and no configuration. The hashes are not checked.
 func Quarantine(objects map[object.Hash]object.Object) *Repo {
 	r := &Repo{
 		GitDir:  "\x00", // a name no system can have, so that nothing is ever found there

@@ -25,6 +25,11 @@ import (
 // tag, loose and packed refs, and a ref that is packed at an older commit.
 func scattered(t testing.TB) *Repo {
 	t.Helper()
+	return fromTemplate(t, "scattered", makeScattered)
+}
+
+func makeScattered(t testing.TB) *Repo {
+	t.Helper()
 	r := newRepo(t)
 	for i := range 6 {
 		c := mustWrite(t, r, map[string]string{
@@ -70,7 +75,12 @@ func scattered(t testing.TB) *Repo {
 // size and with deltas of git's, and one that holds what others hold as well.
 func manyPacks(t testing.TB) *Repo {
 	t.Helper()
-	r := scattered(t)
+	return fromTemplate(t, "many packs", makeManyPacks)
+}
+
+func makeManyPacks(t testing.TB) *Repo {
+	t.Helper()
+	r := makeScattered(t)
 	for i := range 5 {
 		mustWrite(t, r, map[string]string{fmt.Sprintf("instruments/astrella-61/u%d/b.toml", i): strings.Repeat(fmt.Sprintf("note = %d\n", i), 200+i)})
 		git(t, r.Dir, "repack", "-dq")

@@ -13,8 +13,8 @@ import (
 	"benchlore/ledger/gitstore/object"
 )
 
-// Snapshot tells what the work files hold without reading them: where git's
-// index describes a file by its stat data, the file holds what the index names.
+// Snapshot tells what the work files hold without reading them: if the stat data of a
+// file are those in git's index, the file holds the blob the index names.
 type Snapshot struct {
 	repo  *Repo
 	cfg   *config.Config
@@ -113,8 +113,7 @@ func (s *Snapshot) Paths(dir string) iter.Seq[string] {
 	}
 }
 
-// Blob returns the hash of a file's content; false where only reading the file
-// would tell.
+// Blob returns the hash of a file's content; false if the file must be read to know.
 func (s *Snapshot) Blob(p string) (object.Hash, bool) {
 	from, to := s.idx.Find(p)
 	if to != from+1 || s.other[p] {
@@ -123,8 +122,8 @@ func (s *Snapshot) Blob(p string) (object.Hash, bool) {
 	return s.idx.Entries[from].Hash, true
 }
 
-// Dirty returns the folders, of those at a depth of so many names, that hold a
-// file of which only reading would tell what it holds.
+// Dirty returns the folders, cut to so many names, that hold a file whose content is
+// known only by reading it.
 func (s *Snapshot) Dirty(depth int) map[string]bool {
 	out := map[string]bool{}
 	for p := range s.other {
@@ -134,9 +133,9 @@ func (s *Snapshot) Dirty(depth int) map[string]bool {
 	return out
 }
 
-// Digest is one sum over the paths, modes and contents of the files below a
-// folder that Snapshot looked into. It is only worth something where Dirty does
-// not have the folder.
+// Digest is one sum over the paths, modes and contents of the files below a folder
+// that Snapshot looked into. It can be relied on only if Dirty does not list the
+// folder.
 func (s *Snapshot) Digest(dir string) [sha256.Size]byte {
 	dir += "/"
 	h := sha256.New()

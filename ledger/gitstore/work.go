@@ -254,10 +254,10 @@ func (r *Repo) placeFile(i int, m fileMove, now work) error {
 	return nil
 }
 
-// checkAlike refuses files that come where a name beside them differs from theirs
-// in case alone, or in how its accents are written: the disks of most systems keep
-// one of the two, and the other would be lost unseen. It looks into the folders
-// that get a name and no others.
+// checkAlike refuses a new file whose name differs from a name beside it only in upper
+// and lower case or in how accents are stored. The disks of most systems keep only one
+// of the two, and the other would be lost without notice. It looks only into folders
+// that get a new name.
 func (r *Repo) checkAlike(tree object.Hash, moves []fileMove) error {
 	getting := map[string]bool{}
 	for _, m := range moves {
@@ -284,8 +284,8 @@ func (r *Repo) checkAlike(tree object.Hash, moves []fileMove) error {
 		for _, e := range entries {
 			folded := strings.ToLower(norm.NFC.String(e.Name))
 			if other, ok := first[folded]; ok {
-				return &PathError{path.Join(dir, e.Name), fmt.Sprintf("differs from %q in case or in how its accents are written alone, "+
-					"and most systems keep one of the two; rename one of them where both are, with git mv", path.Join(dir, other))}
+				return &PathError{path.Join(dir, e.Name), fmt.Sprintf("differs from %q only in upper and lower case or in how accents are stored, "+
+					"and most disks keep only one of the two; rename one of them with git mv in the copy that has both", path.Join(dir, other))}
 			}
 			first[folded] = e.Name
 			if sub := path.Join(dir, e.Name); getting[sub] && !e.Mode.IsFile() {

@@ -187,7 +187,7 @@ func (tx *Tx) WriteObject(t object.Type, data []byte) (object.Hash, error) {
 	}
 	loose := r.looseFile(h)
 	if sameLoose(loose, h) {
-		// Keep `git gc` from taking it for old rubbish.
+		// A new date keeps git gc from deleting it as old.
 		now := time.Now()
 		os.Chtimes(loose, now, now)
 		tx.pending.known = append(tx.pending.known, loose)
@@ -212,10 +212,10 @@ func (tx *Tx) WriteObject(t object.Type, data []byte) (object.Hash, error) {
 	return h, nil
 }
 
-// inPack reports whether a pack known since Lock holds an object, and makes the pack
-// of today: git may be about to throw old objects away that nothing refers to yet.
-// A pack that is gone, that is not ours to touch, or whose objects have days of their
-// own does not count. A wrong "no" costs a second copy, no more.
+// inPack reports whether a pack known since Lock holds an object. It gives the pack
+// today's date, since git may be about to delete old objects that nothing refers to.
+// A pack does not count if it is gone, if its date cannot be changed, or if it is a
+// cruft pack. A wrong "no" only costs a second copy.
 func (r *Repo) inPack(h object.Hash) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -240,8 +240,8 @@ func (r *Repo) looseFile(h object.Hash) string {
 	return filepath.Join(r.GitDir, "objects", s[:2], s[2:])
 }
 
-// sameLoose reports whether a loose object is there and whole: a power loss
-// may have left an empty one.
+// sameLoose reports whether a loose object exists and is whole: after a power loss
+// its file may be empty.
 func sameLoose(name string, h object.Hash) bool {
 	f, err := os.Open(name)
 	if err != nil {
@@ -325,7 +325,7 @@ func (tx *Tx) flush() error {
 			if err == nil {
 				break
 			}
-			// A git that packs takes folders away that are empty at that instant.
+			// A git that packs removes folders that are empty at that moment.
 			if !errors.Is(err, fs.ErrNotExist) || try == 20 || !fileExists(f.tmp) {
 				return &WriteError{name, err}
 			}
@@ -379,7 +379,7 @@ func syncDirs(dirs map[string]bool) error {
 		names = append(names, d)
 	}
 	return inParallel(len(names), func(i int) error {
-		// A folder that is gone was emptied by a git that packed what was in it.
+		// A missing folder was removed by a git that packed its objects.
 		if err := syncDir(names[i]); err != nil && !isAbsent(err) {
 			return &WriteError{names[i], err}
 		}
