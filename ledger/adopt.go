@@ -12,6 +12,7 @@ import (
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/ledger/proof"
 	"benchlore/schema"
 )
@@ -104,7 +105,7 @@ type adopting struct {
 	v      *proof.Verification
 	o      AdoptOptions
 	out    *Adopted
-	signer gitstore.Signer
+	signer sshkey.Signer
 
 	unit string // model/tag here
 	old  object.Hash

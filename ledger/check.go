@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/index"
 	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
@@ -266,7 +267,7 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string, changed func() ([
 		r.Git = append(r.Git, GitProblem{What: "a write was cut short", Remedy: "run: benchlore save", Warning: true})
 	}
 	if st.NoIndex {
-		r.Git = append(r.Git, GitProblem{What: "git's index is gone", Remedy: "rebuild it: " + gitstore.NewIndex, Warning: true})
+		r.Git = append(r.Git, GitProblem{What: "git's index is gone", Remedy: "rebuild it: " + index.Rebuild, Warning: true})
 	}
 	locks, err := l.repo.LeftLocks(leftFor)
 	if err != nil {

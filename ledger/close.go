@@ -15,7 +15,9 @@ import (
 
 	"benchlore/ledger/disclosure"
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/config"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/ledger/proof/growth"
 	"benchlore/schema"
 )
@@ -341,7 +343,7 @@ func (l *Ledger) CloseJob(name string, o CloseOptions) (Result, error) {
 }
 
 // travel writes the unit commits of a review and moves the branch.
-func (w *writer) travel(r *Review, signer gitstore.Signer) error {
+func (w *writer) travel(r *Review, signer sshkey.Signer) error {
 	l := w.l
 	committer, _, err := l.unitIdents()
 	if err != nil {
@@ -435,7 +437,7 @@ func (r *Review) author(f Travelling, closer gitstore.Ident) gitstore.Ident {
 // mails lists whose names and mail addresses the commits of a close will carry.
 func (r *Review) mails(l *Ledger) error {
 	committer, _, err := l.unitIdents()
-	if _, nobody := errors.AsType[*gitstore.IdentityError](err); nobody {
+	if _, nobody := errors.AsType[*config.IdentityError](err); nobody {
 		return nil // closing will say so
 	} else if err != nil {
 		return err

@@ -58,7 +58,7 @@ type Handover struct {
 }
 
 // Handover makes the packet of a unit whose head is sealed.
-// Errors: *UsageError where it is not, *gitstore.SignerError, *proof.LimitError.
+// Errors: *UsageError where it is not, *sshkey.Error, *proof.LimitError.
 func (l *Ledger) Handover(name string, reports proof.Reports) ([]byte, Handover, error) {
 	var res Handover
 	signer, err := l.proofSigner()

@@ -8,6 +8,8 @@ import (
 
 	"benchlore/ledger/disclosure"
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/config"
+	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/schema"
 )
 
@@ -26,7 +28,7 @@ func (l *Ledger) idents() (committer, author gitstore.Ident, err error) {
 	if committer, err = cfg.Committer(now); err == nil {
 		author, err = cfg.Author(now)
 	}
-	if _, nobody := errors.AsType[*gitstore.IdentityError](err); nobody {
+	if _, nobody := errors.AsType[*config.IdentityError](err); nobody {
 		if id, ok := onlyTechnician(l.Shop); ok {
 			id.When = now
 			return id, id, nil
@@ -61,7 +63,7 @@ func onlyTechnician(s *schema.Shop) (gitstore.Ident, bool) {
 }
 
 // mainSigner signs commits on main where git is told to (commit.gpgsign).
-func (l *Ledger) mainSigner() (gitstore.Signer, error) {
+func (l *Ledger) mainSigner() (sshkey.Signer, error) {
 	cfg, err := l.repo.Config()
 	if err != nil {
 		return nil, err
@@ -69,12 +71,12 @@ func (l *Ledger) mainSigner() (gitstore.Signer, error) {
 	if on, err := cfg.SignCommits(); err != nil || !on {
 		return nil, err
 	}
-	return gitstore.LoadSigner(cfg, l.opt.Passphrase)
+	return sshkey.Load(cfg, l.opt.Passphrase)
 }
 
 // unitSigner signs what travels wherever git has an SSH key to sign with; nil
 // where none is chosen.
-func (l *Ledger) unitSigner() (gitstore.Signer, error) {
+func (l *Ledger) unitSigner() (sshkey.Signer, error) {
 	cfg, err := l.repo.Config()
 	if err != nil {
 		return nil, err
@@ -85,11 +87,11 @@ func (l *Ledger) unitSigner() (gitstore.Signer, error) {
 	if format, ok := cfg.Get("gpg.format"); !ok || format != "ssh" {
 		return nil, nil // a key of another kind
 	}
-	return gitstore.LoadSigner(cfg, l.opt.Passphrase)
+	return sshkey.Load(cfg, l.opt.Passphrase)
 }
 
 // fingerprint names a key as ssh-keygen -l does; "" for none.
-func fingerprint(s gitstore.Signer) string {
+func fingerprint(s sshkey.Signer) string {
 	if s == nil {
 		return ""
 	}
@@ -99,7 +101,7 @@ func fingerprint(s gitstore.Signer) string {
 // UserEmail is the mail address git has for whoever works here, "" for none.
 func (l *Ledger) UserEmail() (string, error) {
 	_, author, err := l.idents()
-	if _, nobody := errors.AsType[*gitstore.IdentityError](err); nobody {
+	if _, nobody := errors.AsType[*config.IdentityError](err); nobody {
 		return "", nil
 	}
 	return author.Email, err
@@ -110,7 +112,7 @@ func (l *Ledger) ShopEmail() string { return disclosure.MailIn(l.Shop.Contact) }
 
 // GlobalIdentity is whom git knows outside any repository.
 func GlobalIdentity() (gitstore.Ident, error) {
-	cfg, err := gitstore.LoadConfig()
+	cfg, err := config.Global()
 	if err != nil {
 		return gitstore.Ident{}, err
 	}

@@ -15,6 +15,8 @@ import (
 	"golang.org/x/crypto/ssh"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/config"
+	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/ledger/proof"
 	"benchlore/ledger/proof/gitobj"
 	"benchlore/schema"
@@ -108,14 +110,14 @@ func (l *Ledger) Trust() (*proof.Trust, error) {
 
 // GlobalTrust is what git knows of keys outside any repository.
 func GlobalTrust() (*proof.Trust, error) {
-	cfg, err := gitstore.LoadConfig()
+	cfg, err := config.Global()
 	if err != nil {
 		return nil, err
 	}
 	return trustOf(cfg)
 }
 
-func trustOf(cfg *gitstore.Config) (*proof.Trust, error) {
+func trustOf(cfg *config.Config) (*proof.Trust, error) {
 	t := &proof.Trust{Revoked: proof.Revoked{}}
 	file, err := cfg.AllowedSigners()
 	if err != nil {
@@ -184,7 +186,7 @@ func (l *Ledger) Keys() ([]KeyEntry, error) {
 		return nil, err
 	}
 	own := ""
-	if key := gitstore.SigningKey(cfg); key != nil {
+	if key := sshkey.SigningKey(cfg); key != nil {
 		own = gitobj.Fingerprint(key)
 	}
 	out := []KeyEntry{}
@@ -313,7 +315,7 @@ func (l *Ledger) MakeKey(file, principal string, passphrase []byte) (Signing, er
 	if err != nil {
 		return Signing{}, err
 	}
-	if key := gitstore.SigningKey(cfg); key != nil {
+	if key := sshkey.SigningKey(cfg); key != nil {
 		where, _ := cfg.Get("user.signingkey")
 		return Signing{}, &UsageError{fmt.Sprintf("git signs with a key here already: %s, %s", gitobj.Fingerprint(key), where),
 			"accept it here: benchlore keys use " + where + "; to pass on to a new key, see: benchlore keys rotate --help"}
@@ -324,7 +326,7 @@ func (l *Ledger) MakeKey(file, principal string, passphrase []byte) (Signing, er
 	if l.opt.DryRun {
 		return Signing{File: file}, nil
 	}
-	if _, err := gitstore.WriteKey(file, principal, passphrase); err != nil {
+	if _, err := sshkey.WriteKey(file, principal, passphrase); err != nil {
 		return Signing{}, err
 	}
 	return l.SignWith(file, principal)
@@ -338,7 +340,7 @@ func (l *Ledger) SignWith(file, principal string) (Signing, error) {
 	if err != nil {
 		return Signing{}, err
 	}
-	key, err := gitstore.PublicKey(file)
+	key, err := sshkey.PublicKey(file)
 	if err != nil {
 		return Signing{}, err
 	}
@@ -365,7 +367,7 @@ func (l *Ledger) SignWith(file, principal string) (Signing, error) {
 		return s, nil
 	}
 	return s, l.repo.SetConfig(context.Background(), l.opt.Wait,
-		gitstore.Setting{Key: "gpg.format", Value: "ssh"}, gitstore.Setting{Key: "user.signingkey", Value: filepath.ToSlash(file)})
+		config.Setting{Key: "gpg.format", Value: "ssh"}, config.Setting{Key: "user.signingkey", Value: filepath.ToSlash(file)})
 }
 
 // outside is the whole name of a file that must not lie in the ledger.
@@ -468,10 +470,10 @@ func (l *Ledger) RevokeKey(k, reason string) (Result, error) {
 // RotateKey replaces the shop's signing key: it writes a rotation signed with
 // both keys, and accepts the new one as the old one was accepted. The old key
 // stays good for what it signed; revoke it if it was lost.
-func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, error) {
-	for _, s := range []gitstore.Signer{from, to} {
+func (l *Ledger) RotateKey(from, to sshkey.Signer, principal string) (Result, error) {
+	for _, s := range []sshkey.Signer{from, to} {
 		if err := gitobj.CheckKey(s.PublicKey()); err != nil {
-			return Result{}, &gitstore.SignerError{Key: gitobj.Fingerprint(s.PublicKey()), Reason: err.Error()}
+			return Result{}, &sshkey.Error{Key: gitobj.Fingerprint(s.PublicKey()), Reason: err.Error()}
 		}
 	}
 	if principal != "" {
@@ -487,7 +489,7 @@ func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, 
 		if err != nil {
 			return err
 		}
-		for _, s := range []gitstore.Signer{from, to} {
+		for _, s := range []sshkey.Signer{from, to} {
 			if t.Revoked.Has(s.PublicKey()) {
 				return &UsageError{gitobj.Fingerprint(s.PublicKey()) + " is revoked: it can pass nothing on, and take nothing over",
 					"tell the fingerprint of a new key to those who hold your packets"}
@@ -534,6 +536,6 @@ func (l *Ledger) RotateKey(from, to gitstore.Signer, principal string) (Result, 
 // KeyFile reads a key to sign with from its file, as git's user.signingkey does:
 // a private key, or a public one whose private key lies beside it or is held by
 // ssh-agent.
-func (l *Ledger) KeyFile(file string) (gitstore.Signer, error) {
-	return gitstore.SignerFromFile(file, l.opt.Passphrase)
+func (l *Ledger) KeyFile(file string) (sshkey.Signer, error) {
+	return sshkey.LoadFile(file, l.opt.Passphrase)
 }

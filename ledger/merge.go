@@ -11,6 +11,7 @@ import (
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/schema"
 )
 
@@ -59,7 +60,7 @@ type merging struct {
 	ours, theirs side
 	at           string                 // the other side's address, as shown
 	seals        map[string]object.Hash // of the other side, by ref
-	signer       func() (gitstore.Signer, error)
+	signer       func() (sshkey.Signer, error)
 	by           gitstore.Ident
 
 	trees  [2]object.Hash // main's, ours and theirs

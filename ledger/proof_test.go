@@ -21,8 +21,8 @@ import (
 
 	"golang.org/x/crypto/ssh"
 
-	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/ledger/proof"
 	"benchlore/ledger/proof/gitobj"
 	"benchlore/schema"
@@ -30,7 +30,7 @@ import (
 
 // key is a signing key of an invented person, with its file.
 type key struct {
-	gitstore.Signer
+	sshkey.Signer
 	file string
 }
 
@@ -60,7 +60,7 @@ func newKey(t testing.TB, kind string) key {
 	if err := os.WriteFile(file, pem.EncodeToMemory(block), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s, err := gitstore.SignerFromFile(file, nil)
+	s, err := sshkey.LoadFile(file, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

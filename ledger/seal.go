@@ -12,6 +12,7 @@ import (
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/ledger/proof"
 	"benchlore/ledger/proof/gitobj"
 	"benchlore/schema"
@@ -156,7 +157,7 @@ type SealResult struct {
 // Seal signs a statement over a unit's whole history. It refuses what is not
 // closed, what has errors, and a history without signatures: a seal over it
 // would vouch for work nobody signed.
-// Errors: *UsageError, *ProblemsError, *UnsavedError, *gitstore.SignerError.
+// Errors: *UsageError, *ProblemsError, *UnsavedError, *sshkey.Error.
 func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 	res := SealResult{Unit: name, DryRun: l.opt.DryRun}
 	signer, err := l.proofSigner()
@@ -192,7 +193,7 @@ func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 			return fmt.Errorf("the seal would not be read again: %w", err)
 		}
 		if _, err := s.Key(); err != nil {
-			return &gitstore.SignerError{Key: gitobj.Fingerprint(signer.PublicKey()), Reason: "its signature does not hold", Err: err}
+			return &sshkey.Error{Key: gitobj.Fingerprint(signer.PublicKey()), Reason: "its signature does not hold", Err: err}
 		}
 		if res.KeyChange, err = l.keyChange(name, s); err != nil {
 			return err
@@ -228,24 +229,24 @@ func sealsMade(msg string) map[string]object.Hash {
 }
 
 // proofSigner is the key seals and packets are signed with.
-func (l *Ledger) proofSigner() (gitstore.Signer, error) {
+func (l *Ledger) proofSigner() (sshkey.Signer, error) {
 	cfg, err := l.repo.Config()
 	if err != nil {
 		return nil, err
 	}
-	s, err := gitstore.LoadSigner(cfg, l.opt.Passphrase)
+	s, err := sshkey.Load(cfg, l.opt.Passphrase)
 	if err != nil {
 		return nil, err
 	}
 	if err := gitobj.CheckKey(s.PublicKey()); err != nil {
-		return nil, &gitstore.SignerError{Key: gitobj.Fingerprint(s.PublicKey()), Reason: err.Error() + "; make one with `ssh-keygen -t ed25519`"}
+		return nil, &sshkey.Error{Key: gitobj.Fingerprint(s.PublicKey()), Reason: err.Error() + "; make one with `ssh-keygen -t ed25519`"}
 	}
 	trust, err := l.Trust()
 	if err != nil {
 		return nil, err
 	}
 	if trust.Revoked.Has(s.PublicKey()) {
-		return nil, &gitstore.SignerError{Key: gitobj.Fingerprint(s.PublicKey()), Reason: "it is revoked; choose another with `git config user.signingkey`"}
+		return nil, &sshkey.Error{Key: gitobj.Fingerprint(s.PublicKey()), Reason: "it is revoked; choose another with `git config user.signingkey`"}
 	}
 	return s, nil
 }
@@ -282,7 +283,7 @@ func (l *Ledger) keyChange(name string, s *proof.Seal) (proof.KeyChange, error) 
 
 // statement says what a seal made now would say, and how many commits of the
 // history are not signed.
-func (l *Ledger) statement(name string, stock *Stock, signer gitstore.Signer, o SealOptions) (*proof.Statement, int, error) {
+func (l *Ledger) statement(name string, stock *Stock, signer sshkey.Signer, o SealOptions) (*proof.Statement, int, error) {
 	head, loaded, err := l.sealable(name, stock)
 	if err != nil {
 		return nil, 0, err
@@ -352,7 +353,7 @@ func (l *Ledger) statement(name string, stock *Stock, signer gitstore.Signer, o 
 // shopKeys are the keys a seal lists as this shop's: the one it is signed with,
 // those that rotations of this shop lead to, and those of signers that signed what
 // this seal covers first, and are not known as another bench's.
-func (l *Ledger) shopKeys(signer gitstore.Signer, signed []string, chain []*proof.Seal, rotations []proof.SignedRotation) ([]string, error) {
+func (l *Ledger) shopKeys(signer sshkey.Signer, signed []string, chain []*proof.Seal, rotations []proof.SignedRotation) ([]string, error) {
 	trust, err := l.Trust()
 	if err != nil {
 		return nil, err

@@ -105,7 +105,7 @@ func TestLookAlikesFromElsewhere(t *testing.T) {
 			w.git(aside, "push", "-q", "origin", "HEAD:main")
 			must(t, w.fair, "record", "note", "--unit", openUnit, "--title", "kept-note")
 			for range 2 {
-				says(t, w.fair, exitEnvironment, []string{"differs from", "in case or in how its accents are written alone", "rename one of them where both are"}, "sync")
+				says(t, w.fair, exitEnvironment, []string{"differs from", "only in upper and lower case or in how accents are stored", "rename one of them with git mv"}, "sync")
 			}
 			says(t, w.top, exitEnvironment, []string{"differs from", "git mv"}, "join", w.bare, filepath.Join(w.top, "new"))
 			if _, err := os.Stat(filepath.Join(w.top, "new")); !os.IsNotExist(err) {

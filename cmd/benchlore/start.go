@@ -11,7 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
-	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/config"
 	"benchlore/schema"
 )
 
@@ -95,7 +95,7 @@ func parseTechnician(s string) (schema.Technician, error) {
 // technicianFromGit is whom git knows, by the initials.
 func technicianFromGit() (schema.Technician, error) {
 	id, err := ledger.GlobalIdentity()
-	if _, nobody := errors.AsType[*gitstore.IdentityError](err); nobody {
+	if _, nobody := errors.AsType[*config.IdentityError](err); nobody {
 		return schema.Technician{}, usagef(`say who: --technician "mw=Maren Wickstead <maren@halden-street.example>"`, "it is not clear who is at the bench")
 	}
 	if err != nil {

@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"benchlore/ledger/gitstore/index"
 	"benchlore/ledger/gitstore/object"
 )
 
@@ -123,14 +124,14 @@ func (tx *Tx) prepare(plan Plan) (*journal, error) {
 		if err != nil {
 			return nil, err
 		}
-		if idx.staged(m) || idx.nameTaken(m, removed) {
+		if staged(idx, m) || nameTaken(idx, m, removed) {
 			return nil, &EditedError{Path: m.Path, Staged: true, Save: r.program.save()}
 		}
 		if now.is(m.Old) || now.is(m.New) {
 			continue
 		}
-		// A folder may stand where a file is to come if its files are leaving.
-		if now.kind == kindDir && m.Old.Hash.IsZero() {
+		// A folder may be in the place of a new file if all its files are removed.
+		if now.kind == index.Dir && m.Old.Hash.IsZero() {
 			if err := r.onlyHolds(m.Path, removed); err != nil {
 				return nil, err
 			}
@@ -198,7 +199,7 @@ func (r *Repo) filesBetween(from, to object.Hash) ([]fileMove, object.Hash, erro
 
 // nameTaken reports whether the index holds a file where the move needs a
 // folder, or the other way round.
-func (idx *index) nameTaken(m fileMove, removed map[string]bool) bool {
+func nameTaken(idx *index.Index, m fileMove, removed map[string]bool) bool {
 	if m.New.Hash.IsZero() {
 		return false
 	}
@@ -206,19 +207,19 @@ func (idx *index) nameTaken(m fileMove, removed map[string]bool) bool {
 		if m.Path[i] != '/' {
 			continue
 		}
-		if from, to := idx.find(m.Path[:i]); to > from && !removed[m.Path[:i]] {
+		if from, to := idx.Find(m.Path[:i]); to > from && !removed[m.Path[:i]] {
 			return true
 		}
 	}
-	for i, _ := idx.find(m.Path + "/"); i < len(idx.entries) && strings.HasPrefix(idx.entries[i].name, m.Path+"/"); i++ {
-		if !removed[idx.entries[i].name] {
+	for i, _ := idx.Find(m.Path + "/"); i < len(idx.Entries) && strings.HasPrefix(idx.Entries[i].Name, m.Path+"/"); i++ {
+		if !removed[idx.Entries[i].Name] {
 			return true
 		}
 	}
 	return false
 }
 
-// onlyHolds refuses a folder with files in it that are not leaving.
+// onlyHolds refuses a folder with files in it that are not being removed.
 func (r *Repo) onlyHolds(dir string, removed map[string]bool) error {
 	return fs.WalkDir(r.root.FS(), dir, func(p string, d fs.DirEntry, err error) error {
 		if err == nil && !d.IsDir() && !removed[p] {
@@ -228,7 +229,7 @@ func (r *Repo) onlyHolds(dir string, removed map[string]bool) error {
 	})
 }
 
-// checkRefs compares each ref with where the plan believes it.
+// checkRefs checks that each ref is where the plan says it is.
 func (r *Repo) checkRefs(refs []RefUpdate) error {
 	for _, u := range refs {
 		now, _, err := r.Ref(u.Name)
@@ -242,8 +243,7 @@ func (r *Repo) checkRefs(refs []RefUpdate) error {
 	return nil
 }
 
-// carryOut does what the journal says, from whatever point it was left at, and
-// removes it.
+// carryOut does what is left to do of a journal, and removes it.
 func (tx *Tx) carryOut(ctx context.Context, j *journal) error {
 	r := tx.repo
 	for _, u := range j.Refs {
@@ -337,7 +337,7 @@ func (tx *Tx) undo(j *journal) error {
 	if err != nil {
 		return err
 	}
-	if slices.ContainsFunc(j.Files, idx.moved) {
+	if slices.ContainsFunc(j.Files, func(m fileMove) bool { return moved(idx, m) }) {
 		if err := tx.moveIndex(reversed(j.Files), object.ZeroHash); err != nil {
 			return err
 		}
@@ -349,7 +349,7 @@ func (tx *Tx) undo(j *journal) error {
 func plainOrAbsent(e object.TreeEntry) bool { return e.Hash.IsZero() || plainFile(e) }
 
 // index returns the index, read once: index.lock keeps it from changing.
-func (tx *Tx) index() (*index, error) {
+func (tx *Tx) index() (*index.Index, error) {
 	if tx.idx != nil {
 		return tx.idx, nil
 	}
@@ -358,13 +358,23 @@ func (tx *Tx) index() (*index, error) {
 	return tx.idx, err
 }
 
+// readIndex reads the index file. Errors: fs.ErrNotExist, *index.Error,
+// *UnsupportedError.
+func (r *Repo) readIndex() (*index.Index, error) {
+	idx, err := index.Read(r.indexFile())
+	if u, ok := errors.AsType[*index.UnsupportedError](err); ok {
+		return nil, &UnsupportedError{r.indexFile(), u.Reason, u.Remedy}
+	}
+	return idx, err
+}
+
 // loadIndex reads the index, or makes one from HEAD's tree where there is none.
-func (r *Repo) loadIndex() (*index, error) {
-	idx, err := readIndex(r.indexFile())
+func (r *Repo) loadIndex() (*index.Index, error) {
+	idx, err := r.readIndex()
 	if !errors.Is(err, fs.ErrNotExist) {
 		return idx, err
 	}
-	idx = &index{version: 2}
+	idx = index.New()
 	_, head, err := r.head()
 	if err != nil {
 		return nil, err
@@ -379,15 +389,15 @@ func (r *Repo) loadIndex() (*index, error) {
 	}
 	for _, f := range files {
 		// No stat data: git compares the content when it first looks.
-		idx.entries = append(idx.entries, indexEntry{name: f.Path, mode: f.New.Mode, hash: f.New.Hash})
+		idx.Entries = append(idx.Entries, index.Entry{Name: f.Path, Mode: f.New.Mode, Hash: f.New.Hash})
 	}
-	slices.SortFunc(idx.entries, compareEntries)
+	slices.SortFunc(idx.Entries, index.Compare)
 	return idx, nil
 }
 
-// moveIndex brings the entries of the moved files to their new side. The
-// caller holds index.lock. When the whole index then equals tree, that is
-// noted in it for stock git's speed.
+// moveIndex gives the entries of the moved files their new state. The caller holds
+// index.lock. If the whole index then equals tree, it says so, which makes stock git
+// faster.
 func (tx *Tx) moveIndex(moves []fileMove, tree object.Hash) error {
 	if len(moves) == 0 {
 		return nil
@@ -398,56 +408,55 @@ func (tx *Tx) moveIndex(moves []fileMove, tree object.Hash) error {
 		return err
 	}
 	tx.idx = nil
-	changes := make(map[string]*indexEntry, len(moves))
+	changes := make(map[string]*index.Entry, len(moves))
 	for _, m := range moves {
 		if m.New.Hash.IsZero() {
 			changes[m.Path] = nil
 			continue
 		}
-		e := &indexEntry{name: m.Path, mode: m.New.Mode, hash: m.New.Hash}
-		if s, err := lstat(filepath.Join(r.Dir, filepath.FromSlash(m.Path))); err == nil {
-			e.stat = s
+		e := &index.Entry{Name: m.Path, Mode: m.New.Mode, Hash: m.New.Hash}
+		if s, err := index.Lstat(filepath.Join(r.Dir, filepath.FromSlash(m.Path))); err == nil {
+			e.Stat = s
 			// The file may have been edited since it was placed.
 			if now, err := r.workAt(m.Path); err != nil || !now.is(m.New) {
-				e.stat.size = 0
+				e.Smudge()
 			}
 		}
 		changes[m.Path] = e
 	}
 	r.smudge(idx, changes)
-	idx.update(changes)
-	var cached *treeNode
-	if root, clean := idx.trees(); clean && root.hash == tree {
+	idx.Update(changes)
+	var cached *index.Tree
+	if root, clean := idx.Trees(); clean && root.Hash == tree {
 		cached = root
 	}
-	if err := r.replaceWith(r.indexFile(), func(w io.Writer) error { return idx.encode(w, cached) }); err != nil {
+	if err := r.replaceWith(r.indexFile(), func(w io.Writer) error { return idx.Encode(w, cached) }); err != nil {
 		return &WriteError{r.indexFile(), err}
 	}
 	return nil
 }
 
-// smudge keeps edits visible that were made in the same clock tick as the old
-// index: once a younger index is written, equal stat data would vouch for
-// them. As stock git does, such an entry is given the size 0, which makes
-// everyone compare the content.
-func (r *Repo) smudge(idx *index, except map[string]*indexEntry) {
-	if idx.modTime.IsZero() {
+// smudge keeps edits visible that were made in the same clock tick in which the old
+// index was written. Their stat data are equal to those in the index, and a newer
+// index would make them look trustworthy. Such entries are smudged, as git does.
+func (r *Repo) smudge(idx *index.Index, except map[string]*index.Entry) {
+	if idx.ModTime.IsZero() {
 		return
 	}
-	for i := range idx.entries {
-		e := &idx.entries[i]
-		if !idx.racy(e.stat, true) || e.stat.size == 0 || e.stage() != 0 {
+	for i := range idx.Entries {
+		e := &idx.Entries[i]
+		if !idx.Racy(e.Stat, true) || e.Smudged() || e.Stage() != 0 {
 			continue
 		}
-		if _, ok := except[e.name]; ok {
+		if _, ok := except[e.Name]; ok {
 			continue
 		}
-		now, err := lstat(filepath.Join(r.Dir, filepath.FromSlash(e.name)))
-		if err != nil || now.mtimeSec != e.stat.mtimeSec || now.size != e.stat.size {
+		now, err := index.Lstat(filepath.Join(r.Dir, filepath.FromSlash(e.Name)))
+		if err != nil || !e.Stat.SameTimeAndSize(now) {
 			continue
 		}
-		if w, err := r.workAt(e.name); err != nil || w.hash != e.hash {
-			e.stat.size = 0
+		if w, err := r.workAt(e.Name); err != nil || w.hash != e.Hash {
+			e.Smudge()
 		}
 	}
 }
@@ -514,12 +523,12 @@ func (tx *Tx) moveRef(ctx context.Context, u RefUpdate, j *journal) error {
 	return nil
 }
 
-// manyRefs is from how many on new refs are not made as a file each, but as lines
-// of packed-refs: a ledger that is copied has one for each instrument.
+// manyRefs is how many new refs make it worth writing them to packed-refs in place of
+// a file each. A copied ledger has one for each instrument.
 const manyRefs = 200
 
-// moveNewRefs makes refs that are new, where there are many, with one write. They
-// are locked.
+// moveNewRefs makes all new refs with one write if there are many. The caller has
+// locked them.
 func (tx *Tx) moveNewRefs(ctx context.Context, j *journal) error {
 	r := tx.repo
 	var fresh []RefUpdate
@@ -578,8 +587,8 @@ func (tx *Tx) moveNewRefs(ctx context.Context, j *journal) error {
 	return r.step("new refs packed")
 }
 
-// removeEmptyDirs clears empty folders that deleted refs left where a ref is to
-// come. Anything in them makes the later rename fail.
+// removeEmptyDirs removes the empty folders that deleted refs left at the place of a
+// new ref. If a folder is not empty, the rename that follows fails.
 func removeEmptyDirs(dir string) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
@@ -593,8 +602,8 @@ func removeEmptyDirs(dir string) {
 	os.Remove(dir)
 }
 
-// dropRef removes a locked ref, from packed-refs first so that an old value
-// does not come back to light.
+// dropRef removes a locked ref. It starts with packed-refs, so that an old value there
+// does not become the ref's value again.
 func (tx *Tx) dropRef(ctx context.Context, name string) error {
 	r := tx.repo
 	packed, err := r.packedNow()

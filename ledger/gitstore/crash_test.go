@@ -178,7 +178,7 @@ func TestKilledAtEveryStep(t *testing.T) {
 	t.Parallel()
 	base := crashRepo(t)
 	seen := map[string]int{}
-	for k := 1; ; k += stride(2) {
+	for k := 1; ; k += stride(3) {
 		dir := copyRepo(t, base)
 		code := runChild(t, "write", dir, k)
 		twin := copyRepo(t, dir)
@@ -207,7 +207,7 @@ func TestKilledAtEveryStep(t *testing.T) {
 			break
 		}
 	}
-	if few := 5 / stride(2); seen["before"] < few || seen["after"] < few {
+	if few := 5 / stride(3); seen["before"] < few || seen["after"] < few {
 		t.Errorf("too few steps were tried: %v", seen)
 	}
 }
@@ -240,10 +240,11 @@ func TestKilledAgainDuringRecovery(t *testing.T) {
 }
 
 func TestErrorAtEveryStep(t *testing.T) {
+	t.Parallel()
 	base := crashRepo(t)
 	broken := errors.New("no space left")
 	undone, done := 0, 0
-	for k := 1; ; k++ {
+	for k := 1; ; k += stride(3) {
 		dir := copyRepo(t, base)
 		r := open(t, dir)
 		at := k
@@ -279,7 +280,7 @@ func TestErrorAtEveryStep(t *testing.T) {
 			break
 		}
 	}
-	if undone < 10 || done < 3 {
+	if undone < 10/stride(3) || done < 3/stride(3) {
 		t.Errorf("%d undone, %d done", undone, done)
 	}
 }

@@ -15,6 +15,9 @@ import (
 	gitssh "github.com/go-git/go-git/v5/plumbing/transport/ssh"
 	"golang.org/x/crypto/ssh"
 	"golang.org/x/crypto/ssh/agent"
+
+	"benchlore/ledger/gitstore/config"
+	"benchlore/ledger/gitstore/sshkey"
 )
 
 // credential is a name and a password, as git's helpers gave them.
@@ -82,7 +85,7 @@ func gitCredential(ctx context.Context, dir, verb, in string) ([]byte, error) {
 }
 
 // sshAuth offers the keys of the SSH agent, then the usual key files.
-func sshAuth(ep *transport.Endpoint, ask Passphrase) (transport.AuthMethod, error) {
+func sshAuth(ep *transport.Endpoint, ask sshkey.Passphrase) (transport.AuthMethod, error) {
 	login := ep.User
 	if login == "" {
 		login = gitssh.DefaultSSHConfig.Get(ep.Host, "User")
@@ -99,7 +102,7 @@ func sshAuth(ep *transport.Endpoint, ask Passphrase) (transport.AuthMethod, erro
 	}
 	return &gitssh.PublicKeysCallback{User: login, Callback: func() ([]ssh.Signer, error) {
 		var out []ssh.Signer
-		conn, err := dialAgent()
+		conn, err := sshkey.DialAgent()
 		if err == nil && conn != nil {
 			// The connection lives as long as the handshake that uses it.
 			if keys, err := agent.NewClient(conn).Signers(); err == nil {
@@ -113,7 +116,7 @@ func sshAuth(ep *transport.Endpoint, ask Passphrase) (transport.AuthMethod, erro
 		seen := map[string]bool{}
 		for _, f := range files {
 			if rest, ok := strings.CutPrefix(f, "~/"); ok {
-				f = filepath.Join(homeDir(), filepath.FromSlash(rest))
+				f = filepath.Join(config.HomeDir(), filepath.FromSlash(rest))
 			}
 			if f == "" || seen[f] {
 				continue
@@ -132,7 +135,7 @@ func sshAuth(ep *transport.Endpoint, ask Passphrase) (transport.AuthMethod, erro
 
 // keyFile reads a private key; nil where there is none that can be used. Its
 // passphrase is asked for only if there is no other key.
-func keyFile(file string, last bool, ask Passphrase) ssh.Signer {
+func keyFile(file string, last bool, ask sshkey.Passphrase) ssh.Signer {
 	text, err := os.ReadFile(file)
 	if err != nil {
 		return nil

@@ -200,17 +200,3 @@ func WriteRemedy(err error) string {
 	}
 	return "check that disk, then run the command again"
 }
-
-// IndexError is returned when .git/index cannot be read.
-type IndexError struct{ Reason string }
-
-func (e *IndexError) Error() string {
-	return fmt.Sprintf("git's index is not readable: %s", e.Reason)
-}
-
-// Hint names the next step. Only what had been staged with git add is lost.
-func (e *IndexError) Hint() string { return "rebuild it: " + NewIndex }
-
-// NewIndex is the command that rebuilds git's index, whatever state it is in. It
-// touches no work file.
-const NewIndex = "git read-tree HEAD"

@@ -9,15 +9,17 @@ import (
 	"benchlore/ledger/gitstore/object"
 )
 
+// Marks of a commit during MergeBases: which sides reach it, and whether it lies
+// below a common ancestor already found.
 const (
 	paintA = 1 << iota
 	paintB
 	paintStale
 )
 
-// MergeBases returns the best common ancestors of two sets of commits: those
-// no other common ancestor descends from, in order of hash. There is more than
-// one where two histories were merged crosswise.
+// MergeBases returns the best common ancestors of two sets of commits, in order of
+// hash. A common ancestor is left out if another one descends from it. There can be
+// several if two histories were merged into each other.
 func (r *Repo) MergeBases(a, b []object.Hash) ([]object.Hash, error) {
 	marks := map[object.Hash]int{}
 	q := &commitQueue{}
@@ -33,8 +35,8 @@ func (r *Repo) MergeBases(a, b []object.Hash) ([]object.Hash, error) {
 		}
 		return err
 	}
-	// A common ancestor makes everything below it stale; the walk ends when
-	// only stale commits are left in the queue.
+	// Everything below a common ancestor is stale. The walk ends when only stale
+	// commits are left in the queue.
 	live := func() bool {
 		return slices.ContainsFunc(*q, func(c *object.Commit) bool { return marks[c.Hash]&paintStale == 0 })
 	}
@@ -48,8 +50,8 @@ func (r *Repo) MergeBases(a, b []object.Hash) ([]object.Hash, error) {
 			return nil, err
 		}
 	}
-	// A commit may be in the queue more than once, with the marks it had then;
-	// live is therefore computed again each time.
+	// A commit can be in the queue more than once, and its marks can change while it
+	// waits. So live looks at the whole queue each time.
 	common := map[object.Hash]bool{}
 	for live() {
 		c := heap.Pop(q).(*object.Commit)
@@ -77,7 +79,7 @@ func (r *Repo) MergeBases(a, b []object.Hash) ([]object.Hash, error) {
 	if len(bases) < 2 {
 		return bases, nil
 	}
-	// Clocks that went back can let an older one through.
+	// If a clock was set back, an older ancestor can be among them.
 	var best []object.Hash
 	for i, h := range bases {
 		below := false
@@ -97,8 +99,8 @@ func (r *Repo) MergeBases(a, b []object.Hash) ([]object.Hash, error) {
 	return best, nil
 }
 
-// Ahead returns the commits reachable from tips and not from known, newest
-// first. Where clocks went back it may return some that are.
+// Ahead returns the commits that tips reach and known do not, newest first. If a
+// clock was set back, it may return some that known reach too.
 func (r *Repo) Ahead(tips, known []object.Hash) ([]*object.Commit, error) {
 	nodes, err := r.ahead(tips, known, false)
 	if err != nil {
@@ -113,8 +115,8 @@ func (r *Repo) Ahead(tips, known []object.Hash) ([]*object.Commit, error) {
 	return out, nil
 }
 
-// node is what a walk needs of a commit: whole ones of a large ledger would fill
-// the memory.
+// node is the part of a commit that a walk needs. All commits of a large ledger would
+// fill the memory.
 type node struct {
 	hash, tree object.Hash
 	parents    []object.Hash
@@ -148,13 +150,13 @@ func (r *Repo) node(h object.Hash) (node, error) {
 	return node{c.Hash, c.Tree, parents, c.Committer.When.Unix()}, err
 }
 
-// ahead is Ahead, without holding the commits. With gaps, what known reach need not
-// be here.
+// ahead is Ahead with nodes in place of commits. With gaps, what known reach may be
+// missing here. Commits that known reach are dull, the others bright.
 func (r *Repo) ahead(tips, known []object.Hash, gaps bool) ([]node, error) {
 	dull := map[object.Hash]bool{}
-	waiting := map[object.Hash]bool{} // in the queue; false: has left it
+	waiting := map[object.Hash]bool{} // true: in the queue; false: taken from it
 	q := &nodeQueue{}
-	bright := 0 // of those in the queue
+	bright := 0 // how many bright ones are in the queue
 	push := func(h object.Hash, isDull bool) error {
 		if in, seen := waiting[h]; seen {
 			if isDull && !dull[h] {
@@ -207,16 +209,16 @@ func (r *Repo) ahead(tips, known []object.Hash, gaps bool) ([]node, error) {
 	return slices.DeleteFunc(out, func(c node) bool { return dull[c.hash] }), nil
 }
 
-// NewObjects lists every object that tips reach and known, which must be whole
-// here, do not. Tips may be commits and annotated tags of commits. Some that
-// known have may be among them. Errors: *MissingObject for commits and trees;
-// blobs are named without being looked for.
+// NewObjects lists every object that tips reach and known do not. Everything that
+// known reach must be here. Tips may be commits and annotated tags of commits. The
+// list may name a few objects that known reach too.
+// Errors: *MissingObject for a commit or a tree; blobs are not looked for.
 func (r *Repo) NewObjects(tips, known []object.Hash) ([]object.Hash, error) {
 	return r.newObjects(tips, known, false)
 }
 
-// newObjects is NewObjects. With gaps, known must be whole for whoever is to have
-// the objects, and need not be here.
+// newObjects is NewObjects. With gaps, what known reach may be missing here; whoever
+// gets the objects must have it.
 func (r *Repo) newObjects(tips, known []object.Hash, gaps bool) ([]object.Hash, error) {
 	var out, commits []object.Hash
 	seen := map[object.Hash]bool{}
@@ -281,9 +283,9 @@ func (r *Repo) newObjects(tips, known []object.Hash, gaps bool) ([]object.Hash, 
 	return out, nil
 }
 
-// newInTree adds what a tree has and none of the others has at the same place.
-// One tree may be met beside different others, and then leaves out different
-// things: walked holds what was looked at beside what.
+// newInTree adds what a tree holds and none of the other trees holds at the same
+// path. The same tree can come up again beside other trees, and then other objects
+// are new; so walked remembers each tree together with the trees beside it.
 func (r *Repo) newInTree(tree object.Hash, against []object.Hash, add func(object.Hash) bool, walked map[string]bool) error {
 	if slices.Contains(against, tree) {
 		return nil
@@ -336,7 +338,7 @@ func (r *Repo) newInTree(tree object.Hash, against []object.Hash, add func(objec
 	return nil
 }
 
-// Whole makes sure that everything tips reach is here, known taken as whole.
+// Whole checks that everything tips reach is here. What known reach is not checked.
 // Error: *MissingObject.
 func (r *Repo) Whole(tips, known []object.Hash) error {
 	objects, err := r.NewObjects(tips, known)

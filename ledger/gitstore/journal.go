@@ -12,11 +12,12 @@ import (
 	"path/filepath"
 	"time"
 
+	"benchlore/ledger/gitstore/index"
 	"benchlore/ledger/gitstore/object"
 )
 
-// journal is what Commit is about to do, written down before anything visible
-// is touched. With the repository it says all that is needed to finish.
+// journal says what Commit is about to do. It is written before anything visible
+// changes, and holds all that is needed to finish the write after a crash.
 type journal struct {
 	Version int
 	Branch  string      `json:",omitempty"` // HEAD's branch, when files move with it
@@ -26,27 +27,26 @@ type journal struct {
 	Reason  string // for the reflog
 }
 
-// fileMove is one work file and index entry: the committed state and the one
-// to come.
+// fileMove is one work file and its index entry, as committed and as it will be.
 type fileMove struct {
 	Path     string
 	Old, New object.TreeEntry
 }
 
-// RefUpdate moves one ref. A zero Old means it must not exist yet, a zero New
-// removes it.
+// RefUpdate moves one ref. A zero Old means that the ref must not exist yet; a zero
+// New removes it.
 type RefUpdate struct {
 	Name     string // full: "refs/heads/main"
 	Old, New object.Hash
 }
 
-// Recovery tells what became of a write that was cut short.
+// Recovery tells what became of an interrupted write.
 type Recovery struct {
-	Finished bool        // it is complete now
-	Reason   string      // otherwise: why it could not be finished
-	Journal  string      // otherwise: where its journal was put
-	Refs     []RefUpdate // what it wanted to move, where known
-	Files    []string    // and to write
+	Finished bool        // the write is complete now
+	Reason   string      // if not: why it could not be finished
+	Journal  string      // if not: the file its journal was moved to
+	Refs     []RefUpdate // the refs it was to move, if the journal could be read
+	Files    []string    // the work files it was to write, likewise
 }
 
 func (r *Repo) readJournal() (*journal, error) {
@@ -64,7 +64,7 @@ func (r *Repo) readJournal() (*journal, error) {
 		return nil, fmt.Errorf("its journal cannot be read: %w", err)
 	}
 	if j.Version != 1 {
-		return nil, fmt.Errorf("its journal has version %d, which this program does not know", j.Version)
+		return nil, fmt.Errorf("its journal has version %d; this program reads version 1", j.Version)
 	}
 	for _, m := range j.Files {
 		if err := checkPath(m.Path); err != nil {
@@ -86,8 +86,8 @@ func (r *Repo) writeJournal(j *journal) error {
 	return nil
 }
 
-// encode writes what json.Marshal would, file by file: the journal of a ledger
-// that is copied names every file there is.
+// encode writes what json.Marshal would, one file at a time: when a whole ledger is
+// copied, the journal names every file in it.
 func (j *journal) encode(w io.Writer) error {
 	head := *j
 	head.Files = []fileMove{}
@@ -123,8 +123,8 @@ func (r *Repo) removeJournal() error {
 	return r.sync(r.ownDir())
 }
 
-// recover finishes the write of a left journal if everything it touches is in
-// its old or new state, and sets the journal aside otherwise.
+// recover finishes the interrupted write of a journal if all that it touches is in
+// its old or its new state. Otherwise it moves the journal aside.
 func (tx *Tx) recover(ctx context.Context, j *journal, jerr error) (*Recovery, error) {
 	r := tx.repo
 	rec := &Recovery{}
@@ -169,7 +169,7 @@ func (tx *Tx) whyNotForward(j *journal) (string, error) {
 			return err.Error(), nil
 		}
 		if now != u.Old && now != u.New {
-			return fmt.Sprintf("%s was moved to %s since", u.Name, hashOrNone(now)), nil
+			return fmt.Sprintf("%s has since moved to %s", u.Name, hashOrNone(now)), nil
 		}
 		if !u.New.IsZero() {
 			if reason, err := r.lacks(u.New); err != nil || reason != "" {
@@ -185,7 +185,7 @@ func (tx *Tx) whyNotForward(j *journal) (string, error) {
 		return err.Error(), nil
 	}
 	if branch != j.Branch {
-		return fmt.Sprintf("the work tree has left %s since", j.Branch), nil
+		return fmt.Sprintf("another branch than %s is checked out now", j.Branch), nil
 	}
 	if reason, err := r.lacks(j.Tree); err != nil || reason != "" {
 		return reason, err
@@ -199,9 +199,9 @@ func (tx *Tx) whyNotForward(j *journal) (string, error) {
 		if err != nil {
 			return err.Error(), nil
 		}
-		blocked := now.kind == kindDir && m.Old.Hash.IsZero()
-		if !now.is(m.Old) && !now.is(m.New) && !blocked || idx.staged(m) {
-			return fmt.Sprintf("%q was edited since", m.Path), nil
+		blocked := now.kind == index.Dir && m.Old.Hash.IsZero()
+		if !now.is(m.Old) && !now.is(m.New) && !blocked || staged(idx, m) {
+			return fmt.Sprintf("%q has been edited since", m.Path), nil
 		}
 		if !m.New.Hash.IsZero() {
 			if reason, err := r.lacks(m.New.Hash); err != nil || reason != "" {
@@ -212,6 +212,7 @@ func (tx *Tx) whyNotForward(j *journal) (string, error) {
 	return "", nil
 }
 
+// lacks returns why an object cannot be read, or "".
 func (r *Repo) lacks(h object.Hash) (string, error) {
 	if h == emptyTree {
 		return "", nil
@@ -226,30 +227,30 @@ func (r *Repo) lacks(h object.Hash) (string, error) {
 	return "", err
 }
 
-// staged reports whether the index holds something for the file that is
-// neither its committed state nor the one to come.
-func (idx *index) staged(m fileMove) bool {
-	from, to := idx.find(m.Path)
+// staged reports whether the index holds the file in a state that is neither the
+// committed one nor the new one.
+func staged(idx *index.Index, m fileMove) bool {
+	from, to := idx.Find(m.Path)
 	if to == from {
 		return !m.Old.Hash.IsZero() && !m.New.Hash.IsZero()
 	}
-	e := idx.entries[from]
+	e := idx.Entries[from]
 	switch {
-	case to-from > 1 || e.stage() != 0:
+	case to-from > 1 || e.Stage() != 0:
 		return true
-	case e.intentToAdd():
+	case e.IntentToAdd():
 		return !m.Old.Hash.IsZero()
 	}
-	return e.hash != m.Old.Hash && e.hash != m.New.Hash
+	return e.Hash != m.Old.Hash && e.Hash != m.New.Hash
 }
 
-// moved reports whether the index entry of a file is not its old one.
-func (idx *index) moved(m fileMove) bool {
-	from, to := idx.find(m.Path)
-	if to == from || idx.entries[from].intentToAdd() {
+// moved reports whether the index entry of a file is no longer the old one.
+func moved(idx *index.Index, m fileMove) bool {
+	from, to := idx.Find(m.Path)
+	if to == from || idx.Entries[from].IntentToAdd() {
 		return !m.Old.Hash.IsZero()
 	}
-	return idx.entries[from].hash != m.Old.Hash || idx.entries[from].mode != m.Old.Mode
+	return idx.Entries[from].Hash != m.Old.Hash || idx.Entries[from].Mode != m.Old.Mode
 }
 
 func reversed(moves []fileMove) []fileMove {

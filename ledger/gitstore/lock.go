@@ -15,18 +15,19 @@ import (
 
 	"github.com/gofrs/flock"
 
+	"benchlore/ledger/gitstore/index"
 	"benchlore/ledger/gitstore/object"
 )
 
-// Locking has two layers. An operating-system lock on .git/NAME/lock
-// keeps our own processes apart; the kernel frees it when a process dies. Git's
-// own lock files keep stock git out; nobody frees those after a crash. Ours
-// therefore hold a line with a nonce that is also kept in
-// .git/NAME/nonce: whoever holds the operating-system lock and finds that
-// line in a lock file knows that its maker is dead and removes it. A lock file
-// without it is another program's and is only ever reported.
+// Locking has two layers. An operating-system lock on .git/NAME/lock keeps our own
+// processes apart; the kernel frees it when a process dies. Git's own lock files keep
+// stock git out, and nobody removes those after a crash. Our lock files therefore
+// hold a line with a random word, and .git/NAME/nonce holds the same line. A process
+// that has the operating-system lock and finds that line in a lock file knows that
+// the process that made the file is dead, and removes it. A lock file without the
+// line belongs to another program; it is reported and never removed.
 
-// refLockWait is how long a live git is given to let go of a ref.
+// refLockWait is how long to wait for another git to unlock a ref.
 const refLockWait = time.Second
 
 func (r *Repo) ownDir() string { return filepath.Join(r.GitDir, r.program.name()) }
@@ -41,8 +42,8 @@ func (r *Repo) journalFile() string { return filepath.Join(r.ownDir(), "journal"
 // Tx is a write in progress. It holds the locks until Commit or Rollback; its
 // methods must be called from one goroutine.
 type Tx struct {
-	// Recovered tells what Lock found of an earlier write that was cut short,
-	// nil when there was none.
+	// Recovered tells what became of an interrupted earlier write; nil if there was
+	// none.
 	Recovered *Recovery
 
 	repo    *Repo
@@ -50,7 +51,7 @@ type Tx struct {
 	marker  string // content of our lock files
 	locks   []string
 	pending pendingSet
-	idx     *index // as read under index.lock, until it is replaced
+	idx     *index.Index // as read under index.lock, until it is replaced
 	done    bool
 }
 
@@ -147,8 +148,8 @@ func (tx *Tx) mark(j *journal) error {
 
 func (tx *Tx) markerFile() string { return filepath.Join(tx.repo.tmpDir(), "marker") }
 
-// acquire creates target.lock; while another program has it, it waits, until the
-// deadline.
+// acquire creates target.lock. If another program has it, acquire waits for it until
+// the deadline.
 func (tx *Tx) acquire(ctx context.Context, target string, deadline time.Time) error {
 	name := target + ".lock"
 	for {
@@ -181,10 +182,10 @@ func (tx *Tx) acquire(ctx context.Context, target string, deadline time.Time) er
 	}
 }
 
-// createLock makes a lock file that carries its marker from the first instant:
-// a hard link to a file that holds it. Where the file system has no links the
-// file is created and then filled; a crash in between leaves an empty lock,
-// which is reported like a stranger's.
+// createLock makes a lock file that holds its marker from the start: a hard link to a
+// file with the marker in it. On a file system without links, the file is created
+// first and then filled. A crash in between leaves an empty lock file, which is
+// reported like one of another program.
 func createLock(name, markerFile, marker string) error {
 	err := os.Link(markerFile, name)
 	if err == nil || errors.Is(err, fs.ErrExist) || errors.Is(err, fs.ErrNotExist) {
@@ -283,7 +284,7 @@ func (tx *Tx) unlock(keep int) {
 	for len(tx.locks) > keep {
 		name := tx.locks[len(tx.locks)-1]
 		tx.locks = tx.locks[:len(tx.locks)-1]
-		// Only what is still ours: someone may have cleared it by hand.
+		// Only if it is still ours: somebody may have removed it by hand.
 		if b, err := os.ReadFile(name); err == nil && string(b) == tx.marker {
 			retryShared(func() error { return os.Remove(name) })
 		}
@@ -303,8 +304,8 @@ func (r *Repo) sync(dir string) error {
 	return syncDir(dir)
 }
 
-// replace writes a file by way of a temporary one in our own folder, so that
-// it is seen whole or not at all, and makes it durable.
+// replace writes a temporary file in our own folder and renames it, so that others see
+// the old file or the whole new one. It makes the file durable.
 func (r *Repo) replace(target string, data []byte) error {
 	return r.replaceWith(target, func(w io.Writer) error {
 		_, err := w.Write(data)
@@ -338,7 +339,7 @@ func (r *Repo) replaceWith(target string, write func(io.Writer) error) error {
 	return r.sync(filepath.Dir(target))
 }
 
-// step marks an instant at which tests stop a write.
+// step marks a point at which tests can stop a write.
 func (r *Repo) step(name string) error {
 	if r.fault == nil {
 		return nil

@@ -3,6 +3,7 @@ package gitstore
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"io/fs"
 	"maps"
 	"os"
@@ -10,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -23,7 +25,15 @@ func TestMain(m *testing.M) {
 	if role := os.Getenv("GITSTORE_CHILD"); role != "" {
 		os.Exit(child(role))
 	}
-	os.Exit(testutil.Run(m.Run, "[user]\n\tname = Ines Marlow\n\temail = ines@halden.example\n"+
+	var err error
+	if templates.dir, err = os.MkdirTemp("", "gitstore-templates-"); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+	os.Exit(testutil.Run(func() int {
+		defer os.RemoveAll(templates.dir)
+		return m.Run()
+	}, "[user]\n\tname = Ines Marlow\n\temail = ines@halden.example\n"+
 		"[init]\n\tdefaultBranch = main\n[safe]\n\tdirectory = *\n"))
 }
 
@@ -100,6 +110,27 @@ func newRepo(t testing.TB) *Repo {
 	}
 	t.Cleanup(func() { r.Close() })
 	return r
+}
+
+// templates are repositories that several tests begin with; making one takes stock
+// git a few dozen commands.
+var templates struct {
+	sync.Mutex
+	dir string
+}
+
+// fromTemplate returns a copy of a repository that build makes once.
+func fromTemplate(t testing.TB, name string, build func(testing.TB) *Repo) *Repo {
+	t.Helper()
+	templates.Lock()
+	defer templates.Unlock()
+	dir := filepath.Join(templates.dir, name)
+	if !fileExists(dir) {
+		if err := os.CopyFS(dir, os.DirFS(build(t).Dir)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return open(t, copyRepo(t, dir))
 }
 
 func open(t testing.TB, dir string) *Repo {
@@ -200,4 +231,13 @@ func put(t testing.TB, dir, p, text string) {
 	if err := os.WriteFile(name, []byte(text), 0o666); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// neutralHome gives the test its own home folder.
+func neutralHome(t *testing.T, gitconfig string) string {
+	t.Helper()
+	home := t.TempDir()
+	t.Setenv("HOME", home)
+	put(t, home, ".gitconfig", gitconfig)
+	return home
 }

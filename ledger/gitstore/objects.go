@@ -13,7 +13,10 @@ import (
 	"strings"
 	"time"
 
+	"github.com/go-git/go-billy/v5/memfs"
 	"github.com/go-git/go-git/v5/plumbing"
+	"github.com/go-git/go-git/v5/plumbing/cache"
+	"github.com/go-git/go-git/v5/storage/filesystem"
 	"github.com/go-git/go-git/v5/storage/filesystem/dotgit"
 
 	"benchlore/ledger/gitstore/object"
@@ -116,8 +119,8 @@ func (r *Repo) packsChanged() bool {
 	if err != nil {
 		return false
 	}
-	// A folder changed moments before it was listed may have changed again
-	// without a new time stamp.
+	// A folder that changed just before it was listed may have changed again since
+	// with the same time stamp.
 	settled := r.packsListed.Sub(r.packsStamp) > 2*time.Second
 	if settled && info.ModTime().Equal(r.packsStamp) {
 		return false
@@ -297,4 +300,18 @@ func (r *Repo) IsAncestor(a, b object.Hash) (bool, error) {
 		}
 	}
 	return false, nil
+}
+
+// Quarantine makes a repository in memory that holds these objects. It can be read; it
+// has no refs, no work tree and no configuration. The hashes are not checked.
+func Quarantine(objects map[object.Hash]object.Object) *Repo {
+	r := &Repo{
+		GitDir:  "\x00", // a name no system can have, so that nothing is ever found there
+		objects: filesystem.NewObjectStorage(dotgit.New(memfs.New()), cache.NewObjectLRUDefault()),
+		pending: make(map[object.Hash]pendingObject, len(objects)),
+	}
+	for h, o := range objects {
+		r.pending[h] = pendingObject{o.Type, o.Data}
+	}
+	return r
 }

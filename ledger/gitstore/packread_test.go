@@ -12,7 +12,7 @@ import (
 )
 
 // TestFromPacks holds every object read from a pack of stock git's, with deltas
-// on offsets and on names, against what git cat-file says.
+// on offsets and on names, against its name and the type git cat-file gives.
 func TestFromPacks(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct{ name, config string }{{"offsets", "true"}, {"names", "false"}} {
@@ -39,22 +39,22 @@ func TestFromPacks(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer r.Close()
-			list := strings.Fields(git(t, dir, "cat-file", "--batch-check=%(objectname)", "--batch-all-objects"))
+			list := strings.Split(git(t, dir, "cat-file", "--batch-check=%(objectname) %(objecttype)", "--batch-all-objects"), "\n")
 			if len(list) < 37 {
 				t.Fatalf("%d objects", len(list))
 			}
-			for _, h := range list {
-				typ, data, ok := r.fromPacks(object.NewHash(h))
+			for _, line := range list {
+				name, want, _ := strings.Cut(line, " ")
+				h := object.NewHash(name)
+				typ, data, ok := r.fromPacks(h)
 				if !ok {
 					t.Fatalf("%s was not found", h)
 				}
-				if want := git(t, dir, "cat-file", "-t", h); typ.String() != want {
+				if typ.String() != want {
 					t.Errorf("%s is a %s, git says %s", h, typ, want)
 				}
-				if typ == object.TypeBlob {
-					if want := git(t, dir, "cat-file", "blob", h); strings.TrimRight(string(data), "\n") != want {
-						t.Errorf("%s reads differently", h)
-					}
+				if object.Sum(typ, data) != h {
+					t.Errorf("%s reads differently", h)
 				}
 			}
 			if _, _, ok := r.fromPacks(object.NewHash("00000000000000000000000000000000000000ff")); ok {

@@ -14,12 +14,12 @@ import (
 	"benchlore/ledger/gitstore/pack"
 )
 
-// fewObjects is how many objects are read from packs without their indexes being
-// read whole: the report of one unit of a large ledger took most of its time for
-// that. Whoever reads more objects is faster with the index in memory.
+// fewObjects is after how many objects the indexes of the packs are read into memory.
+// A report on one unit of a large ledger reads fewer, and reading the indexes took
+// most of its time. Reading more objects is faster with them.
 const fewObjects = 2000
 
-// packCacheBytes bounds what is kept of objects that deltas of packs build on.
+// packCacheBytes bounds the memory for objects that deltas in packs build on.
 const packCacheBytes = 24 << 20
 
 // storedPack is a pack of the repository whose index is in memory.
@@ -28,8 +28,8 @@ type storedPack struct {
 	file *os.File
 }
 
-// packIndexes lists the indexes of the packs, by name. The packs of a git repack
-// that is at work have one too, but begin with a dot and go when it is stopped.
+// packIndexes lists the indexes of the packs, by name. A running git repack has some
+// too; their names begin with a dot, and they are left out.
 func (r *Repo) packIndexes() (names []string) {
 	dir := filepath.Join(r.GitDir, "objects", "pack")
 	entries, _ := os.ReadDir(dir)
@@ -48,8 +48,8 @@ func (s *storedPack) stem() string { return strings.TrimSuffix(s.file.Name(), ".
 // throw away: objects that nothing refers to, each with the day it was last used.
 func cruft(stem string) bool { return fileExists(stem + ".mtimes") }
 
-// openPacks opens the packs as they are now. One that cannot be read is left out:
-// whoever needs one of its objects gets an error that names the object.
+// openPacks opens the packs there are now. It leaves out a pack that cannot be read:
+// a command that needs one of its objects gets an error that names the object.
 func (r *Repo) openPacks() []*storedPack {
 	var out []*storedPack
 	for _, name := range r.packIndexes() {
@@ -87,12 +87,12 @@ type packReader struct {
 	name      string // of the index
 	idx, file *os.File
 	few       *pack.Lookup
-	many      *pack.File // with the index in memory; nil for the first few objects
+	many      *pack.File // with the index in memory, in place of few; nil for the first few objects
 }
 
-// openPack opens a pack by its index. Other versions of an index are left to
-// go-git.
-func openPack(idxName string) (*packReader, error) {
+// openPack opens a pack by its index, and keeps up to cache bytes of what is read
+// from it. Other versions of an index are left to go-git.
+func openPack(idxName string, cache int) (*packReader, error) {
 	idx, err := os.Open(idxName)
 	if err != nil {
 		return nil, err
@@ -101,7 +101,7 @@ func openPack(idxName string) (*packReader, error) {
 	if err != nil {
 		return nil, errors.Join(err, idx.Close())
 	}
-	few, err := pack.NewLookup(idx, f)
+	few, err := pack.NewLookup(idx, f, cache)
 	if err != nil {
 		return nil, errors.Join(err, idx.Close(), f.Close())
 	}
@@ -141,7 +141,7 @@ func (p *packReader) readAll(cache int) {
 		return
 	}
 	if info, err := p.file.Stat(); err == nil {
-		p.many = pack.NewFile(idx, p.file, info.Size(), cache)
+		p.few, p.many = nil, pack.NewFile(idx, p.file, info.Size(), cache)
 	}
 }
 
@@ -162,7 +162,7 @@ func (r *Repo) findPacks() {
 		p := had[name]
 		if delete(had, name); p == nil {
 			var err error
-			if p, err = openPack(name); err != nil {
+			if p, err = openPack(name, packCacheBytes/len(names)); err != nil {
 				continue // left to go-git
 			}
 		}

@@ -13,12 +13,13 @@ import (
 	"benchlore/ledger/gitstore/pack"
 )
 
-// What lies in a pack already is copied as it lies there. Of the rest, trees and
-// blobs are written as deltas to one of the few before them where that saves half.
+// An object that is in a pack already is copied as it is stored there. Of the others,
+// trees and blobs are written as a delta to one of the last few objects if that saves
+// at least half.
 const (
-	deltaWindow = 8       // how many of the objects before it are tried as a base
-	deltaDepth  = 50      // how many deltas build on each other; git has the same
-	deltaMost   = 1 << 20 // bytes of the largest object that is tried; larger ones are photographs
+	deltaWindow = 8       // how many of the last objects are tried as a base
+	deltaDepth  = 50      // how long a chain of deltas may be; git's default
+	deltaMost   = 1 << 20 // in bytes: larger objects are photographs, and are not tried
 )
 
 // WritePack writes a pack of the objects named, which must be in the repository and
@@ -60,9 +61,10 @@ type candidate struct {
 	depth int
 }
 
-// packNew writes objects that lie in no pack: those of one kind together, larger
-// ones first, since a delta that leaves something out is shorter than one that adds
-// it. Versions of one file come to stand side by side.
+// packNew writes objects that are in no pack yet. It sorts them by type and then by
+// size, largest first: versions of one file then tend to be neighbours, and a delta
+// that removes bytes is shorter than one that adds them. The deltas are made by
+// go-git's DiffDelta.
 func (r *Repo) packNew(w *pack.Writer, objects []object.Hash) error {
 	type sized struct {
 		hash object.Hash

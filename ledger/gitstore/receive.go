@@ -21,9 +21,8 @@ import (
 // larger ones stay packs. Many small packs would make every look-up slow.
 const unpackLimit = 1000
 
-// Received is a pack that has come in. A small one is still in memory and is
-// stored by Tx.Store; a large one lies in the repository already, and nothing
-// refers to it.
+// Received is a pack that was received. A small one is still in memory, and Tx.Store
+// stores it. A large one is in the repository already, with nothing that refers to it.
 type Received struct {
 	Objects int
 	small   []object.Object
@@ -67,7 +66,7 @@ func (r *Repo) Receive(pack io.Reader) (*Received, error) {
 	return out, r.receiveLarge(b)
 }
 
-// receiveLarge keeps a pack that comes in as a pack.
+// receiveLarge stores a pack as it comes, without unpacking it.
 func (r *Repo) receiveLarge(pack io.Reader) error {
 	if err := os.MkdirAll(r.packDir(), 0o777); err != nil {
 		return &WriteError{r.packDir(), err}
@@ -130,7 +129,7 @@ func noEOF(err error) error {
 	return err
 }
 
-// Store writes the objects of a small pack that came in.
+// Store writes the objects of a small pack.
 func (tx *Tx) Store(in *Received) error {
 	for _, o := range in.small {
 		if _, err := tx.WriteObject(o.Type, o.Data); err != nil {

@@ -15,8 +15,7 @@ import (
 	"benchlore/ledger/gitstore/object"
 )
 
-// packedRefs is the packed-refs file, parsed once for as long as it stays the
-// same file.
+// packedRefs is the parsed packed-refs file. It is read again when the file changes.
 type packedRefs struct {
 	size    int64
 	modTime time.Time
@@ -38,7 +37,7 @@ func (r *Repo) packedNow() (map[string]object.Hash, error) {
 		return nil, err
 	}
 	p := &r.packed
-	// A file as young as its reading may have been replaced unseen.
+	// A file written just before it was read may have been replaced with the same time.
 	settled := p.read.Sub(p.modTime) > 2*time.Second
 	if p.refs != nil && settled && p.size == info.Size() && p.modTime.Equal(info.ModTime()) {
 		return p.refs, nil
@@ -136,8 +135,8 @@ func (r *Repo) parseRef(name, text string) (object.Hash, error) {
 	return object.NewHash(text), nil
 }
 
-// refRemedy says how to put back a ref whose file was cut short. Stock git
-// neither reads nor moves it while that file is there, nor shows its reflog.
+// refRemedy says how to put back a ref whose file was cut short. While that file is
+// there, stock git does not read or move the ref, and does not show its reflog.
 func (r *Repo) refRemedy(name string) string {
 	if name == "HEAD" {
 		return headRemedy
@@ -165,8 +164,8 @@ func (r *Repo) wasAt(name string) object.Hash {
 	return object.NewHash(f[1])
 }
 
-// Lost returns an error that names the remedy where a branch that does not exist
-// must have existed: it has a reflog, or the caller knows.
+// Lost returns an error with the remedy for a branch that is gone: it does not exist,
+// and it has a reflog or the caller knows that it did exist.
 func (r *Repo) Lost(name string, known bool) error {
 	if !known && r.wasAt(name).IsZero() {
 		return nil

@@ -28,6 +28,7 @@ import (
 	"github.com/go-git/go-git/v5/plumbing/transport/ssh"
 
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/sshkey"
 )
 
 // RemoteError is what kept an exchange with a server from going on.
@@ -49,8 +50,8 @@ func (e *RemoteError) Unwrap() error { return e.Err }
 type RefusedError struct {
 	URL     string
 	Refs    map[string]string // the server's reasons by ref
-	Said    string            // what the server's hooks told, on one line
-	Another bool              // somebody else was faster: fetch, merge and push again
+	Said    string            // what the server's hooks printed, on one line
+	Another bool              // somebody else pushed first: fetch, merge and push again
 }
 
 func (e *RefusedError) Error() string {
@@ -74,20 +75,20 @@ func (e *RefusedError) Hint() string {
 	}
 	for _, why := range e.Refs {
 		if strings.Contains(why, notForward) {
-			return "the history there is to give way to a sealed one, once: have whoever looks after the server run there: git config receive.denyNonFastForwards false"
+			return "a sealed history must replace the one there, once; ask whoever runs the server to run there: git config receive.denyNonFastForwards false"
 		}
 	}
-	return "ask whoever looks after the server; nothing is lost here"
+	return "ask whoever runs the server; nothing is lost here"
 }
 
-// notForward is git's answer where receive.denyNonFastForwards is set, and
-// withAnother that to a ref whose push was one step with a refused one's.
+// notForward is git's answer if receive.denyNonFastForwards is set. withAnother is its
+// answer for a ref that was pushed in one step with a refused one.
 const (
 	notForward  = "non-fast-forward"
 	withAnother = "atomic push failure"
 )
 
-// refusal judges what a server said of each ref it did not take.
+// refusal makes the error from what a server said of each ref it did not take.
 func refusal(url string, refs map[string]string, said string) *RefusedError {
 	e := &RefusedError{URL: url, Refs: map[string]string{}, Said: oneLine(said)}
 	for name, why := range refs {
@@ -98,7 +99,7 @@ func refusal(url string, refs map[string]string, said string) *RefusedError {
 	if len(e.Refs) == 0 {
 		e.Refs = refs
 	}
-	// A refusal that stays is not mended by trying again.
+	// Trying again helps only if no refusal is permanent.
 	e.Another = true
 	for _, why := range e.Refs {
 		e.Another = e.Another && isRace(why)
@@ -106,8 +107,8 @@ func refusal(url string, refs map[string]string, said string) *RefusedError {
 	return e
 }
 
-// oneLine makes one line of what a server says, short enough to read and
-// without what would steer a terminal.
+// oneLine makes one short line of what a server says, without control characters,
+// which could steer a terminal.
 func oneLine(s string) string {
 	var out []string
 	for line := range strings.FieldsFuncSeq(s, func(c rune) bool { return c == '\n' || c == '\r' }) {
@@ -129,8 +130,8 @@ func oneLine(s string) string {
 	return string(text)
 }
 
-// Remote is the far end of an exchange: a server, or a repository on a disk.
-// Nothing here starts git, except for asking its credential helpers.
+// Remote is the other side of an exchange: a server, or a repository on a disk. It
+// starts git only to ask its credential helpers.
 type Remote struct {
 	URL  string // as shown: without a password
 	repo *Repo  // ours
@@ -143,14 +144,14 @@ type Remote struct {
 	refs  map[string]object.Hash
 	apart bool
 
-	// Between, where it is set, is called between the parts of a push that is
-	// not one step; an error ends it.
+	// Between, if set, is called between the parts of a push in several steps. An
+	// error from it ends the push.
 	Between func() error
 }
 
-// RemoteOptions are how somebody may be asked for secrets.
+// RemoteOptions say how to ask for secrets, and how to push.
 type RemoteOptions struct {
-	Passphrase Passphrase
+	Passphrase sshkey.Passphrase
 	Apart      bool // push as to a server that cannot take several refs as one step
 }
 
@@ -190,12 +191,12 @@ func (r *Repo) Remote(rawURL string, opt RemoteOptions) (*Remote, error) {
 	return m, nil
 }
 
-// localPath takes addresses of disks apart: file:// and plain paths, drive
-// letters among them.
+// localPath returns the path in an address of a disk: file://, or a plain path, with a
+// drive letter or without.
 func localPath(s string) (string, bool) {
 	if rest, ok := strings.CutPrefix(s, "file://"); ok {
-		// As git has it: signs written %41 count, and so do # and ?; what stands
-		// before the first slash is a machine.
+		// As in git: %41 is decoded, # and ? belong to the name, and what stands before
+		// the first slash is a machine.
 		if plain, err := url.PathUnescape(rest); err == nil {
 			rest = plain
 		}
@@ -218,8 +219,8 @@ func localPath(s string) (string, bool) {
 	return "", false
 }
 
-// Inside reports whether a path lies in a folder, or is it, as written or by way
-// of links.
+// Inside reports whether a path is a folder or lies in it, as written or through
+// links.
 func Inside(dir, p string) bool {
 	if rel, err := filepath.Rel(dir, p); err == nil && filepath.IsLocal(rel) {
 		return true
@@ -278,8 +279,8 @@ func (m *Remote) client() transport.Transport {
 	return http.DefaultClient
 }
 
-// withAuth runs an exchange, and once more with what git's credential helpers
-// say where the server wants to know who is there.
+// withAuth runs an exchange. If the server asks for a login, it runs once more with
+// the name and password from git's credential helpers.
 func (m *Remote) withAuth(ctx context.Context, what string, fn func() error) error {
 	err := fn()
 	if m.path != "" {
@@ -310,7 +311,7 @@ func remedyFor(m *Remote, err error) string {
 	s := err.Error()
 	switch {
 	case errors.Is(err, transport.ErrRepositoryNotFound):
-		return "look at the address; an empty repository is made with git init --bare"
+		return "check the address; git init --bare makes an empty repository"
 	case strings.Contains(s, "knownhosts"), strings.Contains(s, "known_hosts"):
 		return "let ssh learn the server's key first: " + sshCommand(m.ep)
 	case strings.Contains(s, "unable to authenticate"):
@@ -318,14 +319,14 @@ func remedyFor(m *Remote, err error) string {
 	case errors.Is(err, transport.ErrAuthenticationRequired), errors.Is(err, transport.ErrAuthorizationFailed):
 		return "the server does not accept this name and password for this"
 	case errors.Is(err, fs.ErrPermission):
-		return "see that you may write there"
+		return "make sure that you may write there"
 	case errors.Is(err, pktline.ErrInvalidPktLen), strings.Contains(s, "unexpected client error"):
-		return "what answers there is no git server, or one in trouble: look at the address, and whether this network wants a login in a browser first"
+		return "no git server answers there: check the address, and whether this network asks for a login in a browser first"
 	}
 	return "nothing is lost here; run the command again when the server can be reached"
 }
 
-// sshCommand is how somebody would go to the server by hand.
+// sshCommand is the command to log in to the server by hand.
 func sshCommand(ep *transport.Endpoint) string {
 	text := "ssh "
 	if ep.Port != 0 && ep.Port != 22 {
@@ -401,8 +402,8 @@ func Creatable(dir string) bool {
 	return errors.Is(err, fs.ErrNotExist) || err == nil && len(entries) == 0
 }
 
-// Fetch gets everything the wanted objects reach and have, which both sides
-// know of, does not.
+// Fetch gets everything that want reach and have do not. Both sides have what have
+// reach.
 func (m *Remote) Fetch(ctx context.Context, want, have []object.Hash) (*Received, error) {
 	if m.path != "" {
 		far, err := m.open()
@@ -456,8 +457,8 @@ func copyObjects(ctx context.Context, from, to *Repo, want, have []object.Hash) 
 			known = append(known, h)
 		}
 	}
-	// A push that was killed may have left the last commits of a history and not the
-	// first.
+	// A killed push may have left the newest commits of a history without the older
+	// ones.
 	objects, err := from.newObjects(want, known, true)
 	if err != nil {
 		return nil, err
@@ -484,10 +485,10 @@ func copyObjects(ctx context.Context, from, to *Repo, want, have []object.Hash) 
 	return got, err
 }
 
-// Push moves refs of the far end and sends what they need: all groups as one
-// step where it can do that, else one group after the other. known are objects
-// the far end has. It returns what was moved. Errors: *RefusedError,
-// *RemoteError; after the latter the far end may have taken it all the same.
+// Push moves refs of the other side and sends the objects they need: all groups in
+// one step if the other side can do that, else one group after the other. known are
+// objects that it has. Push returns the refs that were moved.
+// Errors: *RefusedError, *RemoteError; after the latter the refs may have moved.
 func (m *Remote) Push(ctx context.Context, groups [][]RefUpdate, known []object.Hash) ([]RefUpdate, error) {
 	all := slices.Concat(groups...)
 	if len(all) == 0 {
@@ -518,8 +519,7 @@ func (m *Remote) Push(ctx context.Context, groups [][]RefUpdate, known []object.
 	return done, nil
 }
 
-// pushOnce is one push: of everything if the server takes it as one step, of
-// the first group else.
+// pushOnce pushes everything if the server takes it in one step, else the first group.
 func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []object.Hash) ([]RefUpdate, error) {
 	part := slices.Concat(groups...)
 	for _, g := range slices.Backward(groups) {
@@ -607,8 +607,8 @@ func (m *Remote) pushOnce(ctx context.Context, groups [][]RefUpdate, known []obj
 	return updates, err
 }
 
-// isRace tells the answers of git's receive-pack to a ref that moved in the
-// meantime from refusals that stay.
+// isRace reports whether git's receive-pack refused a ref only because it moved in the
+// meantime.
 func isRace(status string) bool {
 	for _, s := range []string{"failed to update ref", "failed to lock", "cannot lock ref", "fetch first", "reference already exists",
 		"incorrect old value", "transaction"} {
@@ -654,6 +654,6 @@ func (m *Remote) pushLocal(ctx context.Context, updates []RefUpdate, known []obj
 	if err != nil {
 		return &RemoteError{m.URL, "pushing", err, ""}
 	}
-	_ = far.Tidy() // nobody else does there
+	_ = far.Tidy() // nobody else packs there
 	return nil
 }

@@ -18,27 +18,26 @@ import (
 	"benchlore/ledger/gitstore/object"
 )
 
-// Every command leaves a few loose objects, and stock git, which packs them on its
-// own commands, may never be run here. Tidy does it: in the way and at the time
-// that git gc --auto would, of what is reachable, and never removes an object that
-// it has not read back from its pack.
+// Every command leaves a few loose objects. Stock git packs them when one of its own
+// commands runs, but git may never be run here, so Tidy does it. It packs when
+// `git gc --auto` would, and only what refs reach. It removes a loose object only
+// after it has read the object back from a pack.
 //
-// An operating-system lock of its own keeps two of them apart; others may write
-// meanwhile. What a program that died in it left behind is cleared by the next.
+// An operating-system lock keeps two runs of Tidy apart; other commands may write
+// at the same time. The next run clears what a run that died left behind.
 
-// autoPack is git's own gc.auto: from so many loose objects on they are packed.
+// autoPack is git's default for gc.auto: more loose objects than this are packed.
 const autoPack = 6700
 
-// gcHolds is for how long git takes its own gc.pid for that of a living program.
+// gcHolds is how old gc.pid may be before git takes the program in it for dead.
 const gcHolds = 12 * time.Hour
 
-// packNote remembers, between runs of Tidy, what the last one left and what the
-// one that runs is doing.
+// packNote is the file that says how many loose objects the last run left.
 func (r *Repo) packNote() string { return filepath.Join(r.packDir(), "note") }
 
-// Tidy packs loose objects and refs where there are many. It is a service and
-// never an obstacle: where it cannot be done, it is left for another time.
-// No transaction of this process may be open. The error is for tests.
+// Tidy packs loose objects and refs when there are many. Call it at best effort, with
+// no transaction of this process open: what cannot be packed now is packed another
+// time, and only tests need the error.
 func (r *Repo) Tidy() error {
 	limit, err := r.packLimit()
 	if err != nil || limit == 0 {
@@ -48,15 +47,16 @@ func (r *Repo) Tidy() error {
 	if err != nil || now <= limit {
 		return err
 	}
-	// A run that left many, since nothing refers to them or it failed, is not
-	// repeated before there are as many more.
+	// The last run may have left many, because it failed or nothing refers to them.
+	// Wait until there are as many new ones before trying again.
 	if left := r.readNote(); now-min(left, now) <= limit {
 		return nil
 	}
 	return r.pack()
 }
 
-// packLimit is how many objects of one of 256 folders are too many; 0 for never.
+// packLimit is how many objects one of the 256 folders may hold before packing; 0
+// means never pack.
 func (r *Repo) packLimit() (int, error) {
 	if r.Shallow || r.Partial {
 		return 0, nil
@@ -72,8 +72,8 @@ func (r *Repo) packLimit() (int, error) {
 	return (int(n) + 255) / 256, nil
 }
 
-// looseSample counts one folder of loose objects, as git does: names are spread
-// evenly.
+// looseSample counts the loose objects in one folder, as git does: hashes spread
+// evenly over the folders.
 func (r *Repo) looseSample() (int, error) {
 	entries, err := os.ReadDir(filepath.Join(r.GitDir, "objects", "17"))
 	if isAbsent(err) {
@@ -96,7 +96,7 @@ func (r *Repo) readNote() (left int) {
 	return left
 }
 
-// pack is one run, whatever there is.
+// pack packs now, however few loose objects there are.
 func (r *Repo) pack() error {
 	if err := os.MkdirAll(r.packDir(), 0o777); err != nil {
 		return err
@@ -108,7 +108,7 @@ func (r *Repo) pack() error {
 		return err
 	}
 	if info, err := os.Stat(filepath.Join(r.GitDir, "gc.pid")); err == nil && time.Since(info.ModTime()) < gcHolds {
-		return nil // git is at it
+		return nil // git is packing
 	}
 	if err := r.clearPacking(); err != nil {
 		return err
@@ -124,8 +124,8 @@ func (r *Repo) pack() error {
 	return r.packRefs()
 }
 
-// clearPacking removes what a run that was cut short left in the folder where
-// packs are made. A pack that is coming in has another name there, and a day.
+// clearPacking removes what an interrupted run left in the folder where packs are
+// made. Packs being received there have other names, and are kept for a day.
 func (r *Repo) clearPacking() error {
 	entries, err := os.ReadDir(r.packDir())
 	if err != nil {
@@ -141,7 +141,7 @@ func (r *Repo) clearPacking() error {
 				return err
 			}
 		case strings.HasPrefix(e.Name(), "pack-"):
-			// Between its two names a pack has no index yet, and is of no use.
+			// A pack that was moved before its index is no use to anybody.
 			stem := filepath.Join(r.GitDir, "objects", "pack", strings.TrimSuffix(e.Name(), ".pack"))
 			if !fileExists(stem + ".idx") {
 				for _, ext := range besideIndex {
@@ -158,8 +158,8 @@ func (r *Repo) clearPacking() error {
 	return nil
 }
 
-// leftIncoming reports whether a file is a pack that was coming in when its
-// program died.
+// leftIncoming reports whether a file is a pack whose program died while receiving
+// it.
 func leftIncoming(info fs.FileInfo) bool {
 	return strings.HasPrefix(info.Name(), "in-") && time.Since(info.ModTime()) > 24*time.Hour
 }
@@ -193,8 +193,8 @@ func (r *Repo) packObjects() error {
 	return r.mergePacks()
 }
 
-// makePack writes the pack of some objects, and installs it. It returns the name of
-// its index.
+// makePack writes some objects to a pack, installs it and returns the name of its
+// index.
 func (r *Repo) makePack(objects []object.Hash) (idx string, err error) {
 	f, err := os.CreateTemp(r.packDir(), "out-")
 	if err != nil {
@@ -241,9 +241,10 @@ func (r *Repo) looseObjects() (map[object.Hash]bool, error) {
 	return out, nil
 }
 
-// reachableOf returns those of the loose objects that refs reach. It looks into
-// what is loose and goes over commits until it has met all that are: what a pack
-// holds was packed with everything it reaches, or is let lie until it is.
+// reachableOf returns the loose objects that refs reach. It walks the commits until
+// it has met every loose one, and enters only loose trees: what a packed tree
+// reaches was packed with it, as a rule. A loose object below a packed tree stays
+// loose.
 func (r *Repo) reachableOf(loose map[object.Hash]bool) ([]object.Hash, error) {
 	refs, err := r.Refs("refs/")
 	if err != nil {
@@ -342,8 +343,8 @@ func (r *Repo) reachableOf(loose map[object.Hash]bool) ([]object.Hash, error) {
 	return out, nil
 }
 
-// lastingPacks opens the packs whose objects stay. A loose object that is in a cruft
-// pack too was written again since, to last.
+// lastingPacks opens all packs but cruft packs, whose objects git is about to
+// delete. A loose copy of such an object was written later, and must stay.
 func (r *Repo) lastingPacks() []*storedPack {
 	return slices.DeleteFunc(r.openPacks(), func(s *storedPack) bool {
 		if !cruft(s.stem()) {
@@ -382,9 +383,11 @@ func (r *Repo) dropLoose(loose map[object.Hash]bool) error {
 	return nil
 }
 
-// dropHeld reads objects from a pack, in its order so that what deltas build on is
-// at hand, and removes the loose ones that are the same. One may have been written
-// again today and not be referred to yet: the pack is made of today, or left alone.
+// dropHeld reads objects from a pack and removes the loose copies of those that are
+// whole. It reads in the order of the pack, so that the bases of deltas are still in
+// the cache. A loose copy may be new, with no ref to it yet; the pack is therefore
+// given today's date first, so that git does not delete its objects as old. If that
+// fails, the loose copies stay.
 func (r *Repo) dropHeld(s *storedPack, held map[int64]object.Hash) error {
 	if now := time.Now(); len(held) == 0 || os.Chtimes(s.file.Name(), now, now) != nil {
 		return nil
@@ -397,7 +400,7 @@ func (r *Repo) dropHeld(s *storedPack, held map[int64]object.Hash) error {
 	for n, at := range places {
 		o, err := s.Object(at)
 		if err != nil || o.Hash() != held[at] {
-			continue // the loose one is better
+			continue // keep the loose copy
 		}
 		name := r.looseFile(held[at])
 		if err := retryShared(func() error { return os.Remove(name) }); err != nil && !isAbsent(err) {
@@ -412,18 +415,18 @@ func (r *Repo) dropHeld(s *storedPack, held map[int64]object.Hash) error {
 	return r.step("loose all removed")
 }
 
-// packedLine is one ref of packed-refs.
+// packedLine is one ref in packed-refs.
 type packedLine struct {
 	name   string
 	hash   object.Hash
-	peeled object.Hash // what an annotated tag stands on in the end; zero: no tag
+	peeled object.Hash // the object an annotated tag leads to; zero if this is no tag
 }
 
 const packedHead = "# pack-refs with: peeled fully-peeled sorted \n"
 
-// packRefs is `git pack-refs --all`: every loose ref goes into packed-refs, under
-// git's lock of it, and its file is removed under the ref's own, unless it has
-// moved since.
+// packRefs does what `git pack-refs --all` does. It holds the lock of packed-refs
+// while it writes every loose ref there. Then it locks each ref and removes its file,
+// unless the ref has moved.
 func (r *Repo) packRefs() error {
 	tx, err := r.lockApart()
 	if err != nil || tx == nil {
@@ -453,7 +456,7 @@ func (r *Repo) packRefs() error {
 	for name, h := range loose {
 		l := packedLine{name: name, hash: h}
 		if l.peeled, err = r.peel(h); err != nil {
-			delete(loose, name) // it stays as it is, to be reported by who needs it
+			delete(loose, name) // leave it; a command that needs it will report it
 			continue
 		}
 		lines[name] = l
@@ -471,8 +474,8 @@ func (r *Repo) packRefs() error {
 	return tx.dropLooseRefs(ctx, loose)
 }
 
-// lockApart is Lock for what concerns refs alone: git's index is left to whoever
-// wants it. It returns nil where somebody writes, or a write waits to be finished.
+// lockApart is Lock for work on refs alone: it does not lock git's index. It returns
+// nil if another program writes, or an interrupted write is not finished yet.
 func (r *Repo) lockApart() (*Tx, error) {
 	l := flock.New(filepath.Join(r.ownDir(), "lock"))
 	if ok, err := l.TryLock(); err != nil || !ok {
@@ -491,7 +494,7 @@ func (r *Repo) lockApart() (*Tx, error) {
 	return tx, nil
 }
 
-// packedLines reads packed-refs with what tags stand on.
+// packedLines reads packed-refs, with the objects that tags lead to.
 func (r *Repo) packedLines(b []byte) (map[string]packedLine, error) {
 	if _, err := parsePackedRefs(b); err != nil {
 		return nil, err
@@ -527,8 +530,7 @@ func (r *Repo) packedLines(b []byte) (map[string]packedLine, error) {
 	return out, nil
 }
 
-// peel follows annotated tags to the object at the end; zero for what is not a
-// tag.
+// peel follows annotated tags to the object they lead to; zero if h is no tag.
 func (r *Repo) peel(h object.Hash) (object.Hash, error) {
 	var to object.Hash
 	for {
@@ -562,8 +564,8 @@ func encodePacked(lines map[string]packedLine) []byte {
 	return b.Bytes()
 }
 
-// looseRefs lists the refs that have a file of their own, but for those that git
-// keeps to one work tree, symbolic ones, and those that cannot be read.
+// looseRefs lists the refs that have a file of their own. It leaves out symbolic
+// refs, refs that git keeps per work tree, and refs that cannot be read.
 func (r *Repo) looseRefs() (map[string]object.Hash, error) {
 	out := map[string]object.Hash{}
 	err := filepath.WalkDir(filepath.Join(r.GitDir, "refs"), func(file string, d fs.DirEntry, err error) error {
@@ -601,7 +603,7 @@ func (r *Repo) looseRefs() (map[string]object.Hash, error) {
 // dropLooseRefs removes the files of refs that are packed and have not moved.
 func (tx *Tx) dropLooseRefs(ctx context.Context, packed map[string]object.Hash) error {
 	r := tx.repo
-	// The next Lock looks for the locks of a program that died in here.
+	// If this program dies now, the note makes the next Lock look for its ref locks.
 	if err := os.WriteFile(r.refsNote(), nil, 0o666); err != nil {
 		return err
 	}
@@ -614,7 +616,7 @@ func (tx *Tx) dropLooseRefs(ctx context.Context, packed map[string]object.Hash) 
 	for n, name := range names {
 		err := tx.dropLooseRef(ctx, name, packed[name], n == 0 || n == len(names)/2)
 		if _, busy := errors.AsType[*ForeignLockError](err); busy {
-			continue // it is being moved
+			continue // another program is moving it
 		}
 		if err != nil {
 			return err
@@ -622,7 +624,7 @@ func (tx *Tx) dropLooseRefs(ctx context.Context, packed map[string]object.Hash) 
 		dirs[filepath.Dir(r.refFile(name))] = true
 	}
 	for dir := range dirs {
-		// Not above refs/heads: git wants those.
+		// Keep refs/heads and the like: git needs them.
 		for ; strings.Count(strings.TrimPrefix(filepath.ToSlash(dir), filepath.ToSlash(r.GitDir)), "/") > 2; dir = filepath.Dir(dir) {
 			if os.Remove(dir) != nil {
 				break
@@ -662,5 +664,5 @@ func (tx *Tx) dropLooseRef(ctx context.Context, name string, packed object.Hash,
 	return nil
 }
 
-// refsNote is there while files of refs are being removed.
+// refsNote is a file that exists while files of refs are being removed.
 func (r *Repo) refsNote() string { return filepath.Join(r.ownDir(), "packing-refs") }

@@ -14,13 +14,13 @@ import (
 	"benchlore/ledger/gitstore/pack"
 )
 
-// autoPacks is git's own gc.autoPackLimit: more packs than this are made one.
+// autoPacks is git's default for gc.autoPackLimit: more packs than this are merged.
 const autoPacks = 50
 
-// mergePacks makes one pack of the smaller ones where there are more than git would
-// have: every look-up asks all of them. One that is larger than the smaller ones
-// together is let be, so that a large ledger is not written anew each time. Packs
-// that git was told to keep, and those of git's multi-pack index, are git's affair.
+// mergePacks merges the smaller packs into one when there are more than git's limit,
+// since every look-up asks each pack. A pack larger than all smaller ones together
+// stays, so that a large ledger is not rewritten each time. Packs with a .keep file
+// stay too. With a multi-pack index of git's, nothing is merged.
 func (r *Repo) mergePacks() error {
 	cfg, err := r.Config()
 	if err != nil {
@@ -37,7 +37,7 @@ func (r *Repo) mergePacks() error {
 		}
 	}()
 	ours := slices.DeleteFunc(slices.Clone(packs), func(s *storedPack) bool {
-		// clearPacking knows no others by their names.
+		// clearPacking cleans up only after packs with such names.
 		return !strings.HasPrefix(filepath.Base(s.stem()), "pack-") || cruft(s.stem()) ||
 			fileExists(s.stem()+".keep") || fileExists(s.stem()+".promisor")
 	})
@@ -64,10 +64,10 @@ func (r *Repo) mergePacks() error {
 		return err
 	}
 	if err := readsBack(name, objects); err != nil || r.multiPackIndex() {
-		return err // git has made an index of packs meanwhile, which names the old ones
+		return err // git has just made an index of packs that names the old ones
 	}
 	for _, s := range ours {
-		s.file.Close() // some systems remove no file that is open
+		s.file.Close() // Windows removes no open file
 	}
 	r.mu.Lock()
 	for _, p := range r.packReaders {
@@ -89,14 +89,14 @@ func (r *Repo) mergePacks() error {
 	return nil
 }
 
-// multiPackIndex reports whether git has an index of several packs, whole or in
-// layers.
+// multiPackIndex reports whether git has made one index for several packs, in one
+// file or in layers.
 func (r *Repo) multiPackIndex() bool {
 	name := filepath.Join(r.GitDir, "objects", "pack", "multi-pack-index")
 	return fileExists(name) || fileExists(name+".d")
 }
 
-// total is how many bytes packs have.
+// total is the size of all these packs in bytes.
 func total(packs []*storedPack) (sum int64) {
 	for _, s := range packs {
 		sum += s.Size()
@@ -104,7 +104,7 @@ func total(packs []*storedPack) (sum int64) {
 	return sum
 }
 
-// readsBack reads every object of a pack by its index, and finds all those named.
+// readsBack checks that a pack holds all these objects, by reading each of them.
 func readsBack(idxName string, objects []object.Hash) error {
 	p, err := openStored(idxName)
 	if err != nil {
@@ -136,11 +136,12 @@ func readsBack(idxName string, objects []object.Hash) error {
 	return nil
 }
 
-// besideIndex are the endings of what a pack may have besides its index.
+// besideIndex are the endings of the files that a pack may have besides its index.
 var besideIndex = []string{".rev", ".bitmap", ".pack"}
 
-// dropPack removes a pack whose objects are in another. Its index goes first: what
-// has none is no pack to anybody, and the note lets the next run remove the rest.
+// dropPack removes a pack whose objects are in another pack. The index goes first:
+// without it nobody reads the pack. If the program dies here, the note lets the next
+// run remove the rest.
 func (r *Repo) dropPack(stem string) error {
 	note := filepath.Join(r.packDir(), filepath.Base(stem)+".pack")
 	if err := os.WriteFile(note, nil, 0o666); err != nil {

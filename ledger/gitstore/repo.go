@@ -13,6 +13,7 @@
 package gitstore
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -25,6 +26,7 @@ import (
 
 	"github.com/go-git/go-git/v5/storage/filesystem"
 
+	"benchlore/ledger/gitstore/config"
 	"benchlore/ledger/gitstore/object"
 )
 
@@ -181,7 +183,7 @@ func Open(dir string, p Program) (*Repo, error) {
 	}
 	// A split index is small. Large ones are looked at when they are needed.
 	if info, err := os.Stat(r.indexFile()); err == nil && info.Size() < 1<<20 {
-		_, err := readIndex(r.indexFile())
+		_, err := r.readIndex()
 		if u, ok := errors.AsType[*UnsupportedError](err); ok {
 			return nil, u
 		}
@@ -213,13 +215,21 @@ func isGitDir(dir string) bool {
 	return true
 }
 
+// Config reads the configuration that applies to this repository.
+func (r *Repo) Config() (*config.Config, error) {
+	branch, _, err := r.head()
+	if err != nil {
+		return nil, err
+	}
+	return config.Load(r.GitDir, strings.TrimPrefix(branch, "refs/heads/"))
+}
+
 // checkConfig refuses the settings under which writing here would damage the
 // repository or mislead stock git. Only the repository's own files count:
 // git itself ignores format settings elsewhere.
 func (r *Repo) checkConfig() error {
-	cfg := &Config{}
-	local := filepath.Join(r.GitDir, "config")
-	if err := cfg.readFile(local, includeContext{gitDir: r.GitDir}, 0); err != nil {
+	cfg, err := config.Local(r.GitDir)
+	if err != nil {
 		return err
 	}
 	refuse := func(reason, remedy string) error {
@@ -243,17 +253,10 @@ func (r *Repo) checkConfig() error {
 	}
 	if version == 1 {
 		known := []string{"noop", "objectformat", "refstorage", "partialclone", "preciousobjects", "worktreeconfig", "relativeworktrees"}
-		for _, name := range cfg.names("extensions.") {
+		for _, name := range cfg.Names("extensions.") {
 			if !slices.Contains(known, name) {
 				return refuse(fmt.Sprintf("uses the git extension %q, which this program does not know", name), "upgrade the program")
 			}
-		}
-	}
-	if worktree, err := cfg.Bool("extensions.worktreeconfig", false); err != nil {
-		return err
-	} else if worktree {
-		if err := cfg.readFile(filepath.Join(r.GitDir, "config.worktree"), includeContext{gitDir: r.GitDir}, 0); err != nil {
-			return err
 		}
 	}
 	if _, ok := cfg.Get("core.worktree"); ok {
@@ -275,7 +278,7 @@ func (r *Repo) checkConfig() error {
 		}
 	}
 	_, r.Partial = cfg.Get("extensions.partialclone")
-	for _, key := range cfg.names("remote.") {
+	for _, key := range cfg.Names("remote.") {
 		if strings.HasSuffix(key, ".promisor") {
 			on, err := cfg.Bool("remote."+key, false)
 			if err != nil {
@@ -406,4 +409,29 @@ func writeSynced(name string, data []byte, perm os.FileMode, sync bool) error {
 		err = f.Sync()
 	}
 	return errors.Join(err, f.Close())
+}
+
+func (r *Repo) configFile() string { return filepath.Join(r.GitDir, "config") }
+
+// SetConfig sets keys in the repository's own configuration, under git's lock and
+// as a whole. They go to its end, where they win over what stands before.
+// Errors: *BusyError, *ForeignLockError, *config.Error, *WriteError, or ctx's.
+func (r *Repo) SetConfig(ctx context.Context, timeout time.Duration, settings ...config.Setting) error {
+	tx, err := r.Lock(ctx, timeout)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	name := r.configFile()
+	if err := tx.acquire(ctx, name, time.Now().Add(timeout)); err != nil {
+		return err
+	}
+	text, err := os.ReadFile(name)
+	if err != nil {
+		return &config.Error{File: name, Reason: err.Error()}
+	}
+	if err := r.replace(name, config.Append(text, settings...)); err != nil {
+		return &WriteError{name, err}
+	}
+	return nil
 }

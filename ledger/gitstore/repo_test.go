@@ -12,6 +12,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"benchlore/ledger/gitstore/index"
 	"benchlore/ledger/gitstore/object"
 )
 
@@ -399,11 +400,11 @@ func TestUpdateTreeAgainstPlainMap(t *testing.T) {
 				}
 			}
 			got, err := tx.UpdateTree(tree, changes)
-			idx := &index{version: 2}
-			entries := map[string]*indexEntry{}
+			idx := index.New()
+			entries := map[string]*index.Entry{}
 			conflict := false
 			for p, h := range next {
-				entries[p] = &indexEntry{name: p, mode: object.ModeRegular, hash: h}
+				entries[p] = &index.Entry{Name: p, Mode: object.ModeRegular, Hash: h}
 				for q := range next {
 					conflict = conflict || strings.HasPrefix(q, p+"/")
 				}
@@ -414,10 +415,10 @@ func TestUpdateTreeAgainstPlainMap(t *testing.T) {
 			if conflict {
 				continue
 			}
-			idx.update(entries)
-			root, _ := idx.trees()
-			if root.hash != got {
-				rt.Fatalf("tree of %v is %s, want %s", next, got, root.hash)
+			idx.Update(entries)
+			root, _ := idx.Trees()
+			if root.Hash != got {
+				rt.Fatalf("tree of %v is %s, want %s", next, got, root.Hash)
 			}
 			diff, err := r.DiffTrees(tree, got)
 			if err != nil {

@@ -13,7 +13,9 @@ import (
 	"golang.org/x/crypto/ssh"
 	"golang.org/x/crypto/ssh/agent"
 
+	"benchlore/ledger/gitstore/config"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/sshkey"
 )
 
 // sshKey makes a key pair with ssh-keygen and returns the private file's name.
@@ -122,7 +124,7 @@ func TestSignaturesStockGitAccepts(t *testing.T) {
 			if got, err := cfg.AllowedSigners(); err != nil || got != signers {
 				t.Errorf("allowed signers %q %v", got, err)
 			}
-			s, err := LoadSigner(cfg, ask)
+			s, err := sshkey.Load(cfg, ask)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -189,7 +191,7 @@ func TestSignerRefusals(t *testing.T) {
 	refused := errors.New("no terminal")
 	tests := []struct {
 		name, key, format string
-		ask               Passphrase
+		ask               sshkey.Passphrase
 		want              string
 	}{
 		{"no key", "", "ssh", nil, "user.signingkey"},
@@ -205,16 +207,24 @@ func TestSignerRefusals(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			cfg := &Config{values: []configValue{{key: "gpg.format", value: tt.format}, {key: "user.signingkey", value: tt.key}}}
-			_, err := LoadSigner(cfg, tt.ask)
-			if _, ok := errors.AsType[*SignerError](err); !ok || !strings.Contains(fmt.Sprint(err), tt.want) {
+			neutralHome(t, fmt.Sprintf("[gpg]\n\tformat = %s\n[user]\n\tsigningkey = %q\n", tt.format, tt.key))
+			cfg, err := config.Global()
+			if err != nil {
+				t.Fatal(err)
+			}
+			_, err = sshkey.Load(cfg, tt.ask)
+			if _, ok := errors.AsType[*sshkey.Error](err); !ok || !strings.Contains(fmt.Sprint(err), tt.want) {
 				t.Errorf("got %v", err)
 			}
 		})
 	}
 	serveAgent(t, other)
-	cfg := &Config{values: []configValue{{key: "user.signingkey", value: "key::" + pubText(t, locked)}}}
-	if _, err := LoadSigner(cfg, nil); err == nil || !strings.Contains(err.Error(), "does not hold") {
+	neutralHome(t, fmt.Sprintf("[user]\n\tsigningkey = %q\n", "key::"+pubText(t, locked)))
+	cfg, err := config.Global()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := sshkey.Load(cfg, nil); err == nil || !strings.Contains(err.Error(), "does not hold") {
 		t.Errorf("got %v", err)
 	}
 }

@@ -8,15 +8,17 @@ import (
 	"slices"
 	"strings"
 
+	"benchlore/ledger/gitstore/config"
+	"benchlore/ledger/gitstore/index"
 	"benchlore/ledger/gitstore/object"
 )
 
-// Snapshot tells what the work files hold without reading them: where git's
-// index describes a file by its stat data, the file holds what the index names.
+// Snapshot tells what the work files hold without reading them: if the stat data of a
+// file are those in git's index, the file holds the blob the index names.
 type Snapshot struct {
 	repo  *Repo
-	cfg   *Config
-	idx   *index
+	cfg   *config.Config
+	idx   *index.Index
 	work  map[string]ChangeKind // work files that are not as the index has them
 	other map[string]bool       // those, and paths not in the index, ignored ones too
 }
@@ -53,10 +55,9 @@ func (r *Repo) Snapshot(folders ...string) (*Snapshot, error) {
 	for p := range s.work {
 		s.other[p] = true
 	}
-	for i := range idx.entries {
-		// git was told not to look at these.
-		if e := &idx.entries[i]; e.flags&flagAssumeValid != 0 || e.ext&extSkipWorktree != 0 || e.mode == 0o160000 {
-			s.other[e.name] = true
+	for i := range idx.Entries {
+		if e := &idx.Entries[i]; e.Unwatched() {
+			s.other[e.Name] = true
 		}
 	}
 	return s, nil
@@ -99,8 +100,8 @@ func (s *Snapshot) Changes() ([]Change, error) {
 func (s *Snapshot) Paths(dir string) iter.Seq[string] {
 	dir += "/"
 	return func(yield func(string) bool) {
-		for i, _ := s.idx.find(dir); i < len(s.idx.entries) && strings.HasPrefix(s.idx.entries[i].name, dir); i++ {
-			if !yield(s.idx.entries[i].name) {
+		for i, _ := s.idx.Find(dir); i < len(s.idx.Entries) && strings.HasPrefix(s.idx.Entries[i].Name, dir); i++ {
+			if !yield(s.idx.Entries[i].Name) {
 				return
 			}
 		}
@@ -112,18 +113,17 @@ func (s *Snapshot) Paths(dir string) iter.Seq[string] {
 	}
 }
 
-// Blob returns the hash of a file's content; false where only reading the file
-// would tell.
+// Blob returns the hash of a file's content; false if the file must be read to know.
 func (s *Snapshot) Blob(p string) (object.Hash, bool) {
-	from, to := s.idx.find(p)
+	from, to := s.idx.Find(p)
 	if to != from+1 || s.other[p] {
 		return object.ZeroHash, false
 	}
-	return s.idx.entries[from].hash, true
+	return s.idx.Entries[from].Hash, true
 }
 
-// Dirty returns the folders, of those at a depth of so many names, that hold a
-// file of which only reading would tell what it holds.
+// Dirty returns the folders, cut to so many names, that hold a file whose content is
+// known only by reading it.
 func (s *Snapshot) Dirty(depth int) map[string]bool {
 	out := map[string]bool{}
 	for p := range s.other {
@@ -133,17 +133,17 @@ func (s *Snapshot) Dirty(depth int) map[string]bool {
 	return out
 }
 
-// Digest is one sum over the paths, modes and contents of the files below a
-// folder that Snapshot looked into. It is only worth something where Dirty does
-// not have the folder.
+// Digest is one sum over the paths, modes and contents of the files below a folder
+// that Snapshot looked into. It can be relied on only if Dirty does not list the
+// folder.
 func (s *Snapshot) Digest(dir string) [sha256.Size]byte {
 	dir += "/"
 	h := sha256.New()
-	for i, _ := s.idx.find(dir); i < len(s.idx.entries) && strings.HasPrefix(s.idx.entries[i].name, dir); i++ {
-		e := &s.idx.entries[i]
-		io.WriteString(h, e.name[len(dir):])
-		h.Write([]byte{0, byte(e.mode >> 8), byte(e.mode)})
-		h.Write(e.hash[:])
+	for i, _ := s.idx.Find(dir); i < len(s.idx.Entries) && strings.HasPrefix(s.idx.Entries[i].Name, dir); i++ {
+		e := &s.idx.Entries[i]
+		io.WriteString(h, e.Name[len(dir):])
+		h.Write([]byte{0, byte(e.Mode >> 8), byte(e.Mode)})
+		h.Write(e.Hash[:])
 	}
 	return [sha256.Size]byte(h.Sum(nil))
 }

@@ -12,6 +12,8 @@ import (
 
 	"github.com/go-git/go-git/v5/plumbing/format/gitignore"
 
+	"benchlore/ledger/gitstore/config"
+	"benchlore/ledger/gitstore/index"
 	"benchlore/ledger/gitstore/object"
 )
 
@@ -47,7 +49,7 @@ func (r *Repo) Changes() ([]Change, error) {
 
 // stagedChanges compares the index with HEAD's tree, reading only the trees
 // that differ.
-func (r *Repo) stagedChanges(idx *index, at func(string) *Change) error {
+func (r *Repo) stagedChanges(idx *index.Index, at func(string) *Change) error {
 	_, head, err := r.head()
 	if err != nil {
 		return err
@@ -56,12 +58,12 @@ func (r *Repo) stagedChanges(idx *index, at func(string) *Change) error {
 	if err != nil {
 		return err
 	}
-	root, _ := idx.trees()
+	root, _ := idx.Trees()
 	return r.stagedBelow(idx, "", tree, root, at)
 }
 
-func (r *Repo) stagedBelow(idx *index, dir string, tree object.Hash, node *treeNode, at func(string) *Change) error {
-	if node != nil && node.hash == tree {
+func (r *Repo) stagedBelow(idx *index.Index, dir string, tree object.Hash, node *index.Tree, at func(string) *Change) error {
+	if node != nil && node.Hash == tree {
 		return nil
 	}
 	entries, err := r.Tree(tree)
@@ -78,41 +80,41 @@ func (r *Repo) stagedBelow(idx *index, dir string, tree object.Hash, node *treeN
 		}
 	}
 	if node != nil {
-		for name := range node.subs {
+		for name := range node.Subs {
 			if _, ok := subs[name]; !ok {
 				subs[name] = emptyTree
 			}
 		}
 	}
 	for name, h := range subs {
-		var sub *treeNode
+		var sub *index.Tree
 		if node != nil {
-			sub = node.subs[name]
+			sub = node.Subs[name]
 		}
 		if err := r.stagedBelow(idx, dir+name+"/", h, sub, at); err != nil {
 			return err
 		}
 	}
 	// Files directly in this folder: those of the index, then those only in HEAD.
-	for i, _ := idx.find(dir); i < len(idx.entries) && strings.HasPrefix(idx.entries[i].name, dir); i++ {
-		e := &idx.entries[i]
-		name := e.name[len(dir):]
+	for i, _ := idx.Find(dir); i < len(idx.Entries) && strings.HasPrefix(idx.Entries[i].Name, dir); i++ {
+		e := &idx.Entries[i]
+		name := e.Name[len(dir):]
 		if slash := strings.IndexByte(name, '/'); slash >= 0 {
 			// Skip the rest of the subfolder: '0' follows '/'.
-			next, _ := idx.find(e.name[:len(dir)+slash] + "0")
+			next, _ := idx.Find(e.Name[:len(dir)+slash] + "0")
 			i = next - 1
 			continue
 		}
 		old, ok := committed[name]
 		delete(committed, name)
 		switch {
-		case e.stage() != 0 || e.intentToAdd():
+		case e.Stage() != 0 || e.IntentToAdd():
 		case !ok:
-			at(e.name).Staged = Added
-		case sameKind(old.Mode, kindSymlink, false) != sameKind(e.mode, kindSymlink, false):
-			at(e.name).Staged = TypeChanged
-		case old.Hash != e.hash || old.Mode != e.mode:
-			at(e.name).Staged = Modified
+			at(e.Name).Staged = Added
+		case index.SameKind(old.Mode, index.Symlink, false) != index.SameKind(e.Mode, index.Symlink, false):
+			at(e.Name).Staged = TypeChanged
+		case old.Hash != e.Hash || old.Mode != e.Mode:
+			at(e.Name).Staged = Modified
 		}
 	}
 	for name := range committed {
@@ -123,7 +125,7 @@ func (r *Repo) stagedBelow(idx *index, dir string, tree object.Hash, node *treeN
 
 // workChanges compares the work files with the index, on all cores: with warm
 // caches the time goes into lstat.
-func (r *Repo) workChanges(cfg *Config, idx *index) (map[string]ChangeKind, error) {
+func (r *Repo) workChanges(cfg *config.Config, idx *index.Index) (map[string]ChangeKind, error) {
 	fileMode, err := cfg.Bool("core.filemode", executableBits)
 	if err != nil {
 		return nil, err
@@ -132,13 +134,13 @@ func (r *Repo) workChanges(cfg *Config, idx *index) (map[string]ChangeKind, erro
 	if err != nil {
 		return nil, err
 	}
-	kinds := make([]ChangeKind, len(idx.entries))
+	kinds := make([]ChangeKind, len(idx.Entries))
 	const chunk = 512
-	chunks := (len(idx.entries) + chunk - 1) / chunk
+	chunks := (len(idx.Entries) + chunk - 1) / chunk
 	err = inParallel(chunks, func(c int) error {
-		for i := c * chunk; i < min((c+1)*chunk, len(idx.entries)); i++ {
+		for i := c * chunk; i < min((c+1)*chunk, len(idx.Entries)); i++ {
 			var err error
-			if kinds[i], err = r.workChange(idx, &idx.entries[i], trustCtime, fileMode && executableBits); err != nil {
+			if kinds[i], err = r.workChange(idx, &idx.Entries[i], trustCtime, fileMode && executableBits); err != nil {
 				return err
 			}
 		}
@@ -150,48 +152,48 @@ func (r *Repo) workChanges(cfg *Config, idx *index) (map[string]ChangeKind, erro
 	out := map[string]ChangeKind{}
 	for i, k := range kinds {
 		if k != Unchanged {
-			out[idx.entries[i].name] = k
+			out[idx.Entries[i].Name] = k
 		}
 	}
 	return out, nil
 }
 
-func (r *Repo) workChange(idx *index, e *indexEntry, trustCtime, fileMode bool) (ChangeKind, error) {
-	if e.stage() != 0 {
+func (r *Repo) workChange(idx *index.Index, e *index.Entry, trustCtime, fileMode bool) (ChangeKind, error) {
+	if e.Stage() != 0 {
 		return Unmerged, nil
 	}
-	if e.flags&flagAssumeValid != 0 || e.ext&extSkipWorktree != 0 || e.mode == 0o160000 {
+	if e.Unwatched() {
 		return Unchanged, nil
 	}
-	now, err := lstat(filepath.Join(r.Dir, filepath.FromSlash(e.name)))
+	now, err := index.Lstat(filepath.Join(r.Dir, filepath.FromSlash(e.Name)))
 	switch {
 	case isAbsent(err):
 		return Deleted, nil
 	case err != nil:
 		return Unchanged, err
-	case now.kind == kindDir:
+	case now.Kind == index.Dir:
 		return Deleted, nil // the folder's files show as added
-	case e.intentToAdd():
+	case e.IntentToAdd():
 		return Added, nil
-	case now.kind == kindOther || (now.kind == kindSymlink) != (e.mode == 0o120000):
+	case now.Kind == index.Other || (now.Kind == index.Symlink) != (e.Mode == 0o120000):
 		return TypeChanged, nil
-	case !sameKind(e.mode, now.kind, fileMode):
+	case !index.SameKind(e.Mode, now.Kind, fileMode):
 		return Modified, nil
-	case e.sameStat(now, trustCtime, fileMode) && !idx.racy(e.stat, false):
+	case e.SameStat(now, trustCtime, fileMode) && !idx.Racy(e.Stat, false):
 		return Unchanged, nil
 	}
-	w, err := r.workAt(e.name)
+	w, err := r.workAt(e.Name)
 	if _, unsafe := errors.AsType[*PathError](err); unsafe {
 		return Deleted, nil // a link stands where a folder was
 	}
-	if err != nil || w.hash == e.hash {
+	if err != nil || w.hash == e.Hash {
 		return Unchanged, err
 	}
 	return Modified, nil
 }
 
 // untracked reports the files that are neither in the index nor ignored.
-func (r *Repo) untracked(cfg *Config, idx *index, report func(string)) error {
+func (r *Repo) untracked(cfg *config.Config, idx *index.Index, report func(string)) error {
 	excludes, set, err := cfg.Path("core.excludesfile")
 	if err != nil {
 		return err
@@ -199,7 +201,7 @@ func (r *Repo) untracked(cfg *Config, idx *index, report func(string)) error {
 	if !set {
 		base := os.Getenv("XDG_CONFIG_HOME")
 		if base == "" {
-			base = filepath.Join(homeDir(), ".config")
+			base = filepath.Join(config.HomeDir(), ".config")
 		}
 		excludes = filepath.Join(base, "git", "ignore")
 	}
@@ -233,7 +235,7 @@ func appendPatterns(ps []gitignore.Pattern, text string, domain []string) []giti
 
 type untrackedWalk struct {
 	repo   *Repo
-	idx    *index
+	idx    *index.Index
 	all    bool // ignored files and special files too
 	report func(string)
 }
@@ -263,19 +265,19 @@ func (u *untrackedWalk) walk(dir []string, patterns []gitignore.Pattern) error {
 		parts := append(slices.Clip(dir), name)
 		p := path.Join(parts...)
 		if !e.IsDir() {
-			if from, to := u.idx.find(p); from == to && (u.all || plainOrLink(e)) && !matcher.Match(parts, false) {
+			if from, to := u.idx.Find(p); from == to && (u.all || plainOrLink(e)) && !matcher.Match(parts, false) {
 				u.report(p)
 			}
 			continue
 		}
-		i, _ := u.idx.find(p + "/")
-		tracked := i < len(u.idx.entries) && strings.HasPrefix(u.idx.entries[i].name, p+"/")
+		i, _ := u.idx.Find(p + "/")
+		tracked := i < len(u.idx.Entries) && strings.HasPrefix(u.idx.Entries[i].Name, p+"/")
 		if !tracked {
 			if matcher.Match(parts, true) {
 				continue
 			}
 			if !u.all && fileExists(filepath.Join(full, name, ".git")) {
-				if from, to := u.idx.find(p); from == to {
+				if from, to := u.idx.Find(p); from == to {
 					u.report(p + "/")
 				}
 				continue

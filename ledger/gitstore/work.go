@@ -13,6 +13,9 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"golang.org/x/text/unicode/norm"
+
+	"benchlore/ledger/gitstore/index"
 	"benchlore/ledger/gitstore/object"
 )
 
@@ -63,10 +66,10 @@ func isGitName(name string) bool {
 // work is what is found at a path of the work tree.
 type work struct {
 	hash object.Hash // of the content as a blob; zero when absent
-	kind fileKind
+	kind index.Kind
 }
 
-func (w work) absent() bool { return w.hash.IsZero() && w.kind == kindRegular }
+func (w work) absent() bool { return w.hash.IsZero() && w.kind == index.Regular }
 
 // is reports whether the content is that of the tree entry, which may be an
 // absent one. The executable bit does not count.
@@ -74,7 +77,7 @@ func (w work) is(e object.TreeEntry) bool {
 	if w.absent() || e.Hash.IsZero() {
 		return w.absent() && e.Hash.IsZero()
 	}
-	return w.hash == e.Hash && (w.kind == kindSymlink) == (e.Mode == object.ModeSymlink)
+	return w.hash == e.Hash && (w.kind == index.Symlink) == (e.Mode == object.ModeSymlink)
 }
 
 // workAt hashes what is found at a path. A symbolic link on the way is a
@@ -106,19 +109,19 @@ func (r *Repo) workAt(p string) (work, error) {
 		return work{}, err
 	case info.Mode()&os.ModeSymlink != 0:
 		target, err := r.root.Readlink(p)
-		return work{HashBlob([]byte(filepath.ToSlash(target))), kindSymlink}, err
+		return work{HashBlob([]byte(filepath.ToSlash(target))), index.Symlink}, err
 	case info.IsDir():
-		return work{kind: kindDir}, nil
+		return work{kind: index.Dir}, nil
 	case !info.Mode().IsRegular():
-		return work{kind: kindOther}, nil
+		return work{kind: index.Other}, nil
 	}
 	data, err := r.root.ReadFile(p)
 	if err != nil {
 		return work{}, err
 	}
-	w := work{HashBlob(data), kindRegular}
+	w := work{HashBlob(data), index.Regular}
 	if executableBits && info.Mode()&0o100 != 0 {
-		w.kind = kindExecutable
+		w.kind = index.Executable
 	}
 	return w, nil
 }
@@ -176,7 +179,7 @@ func (tx *Tx) placeFiles(moves []fileMove) error {
 			if err != nil {
 				return err
 			}
-			if !now.is(m.Old) && !now.is(m.New) && !(now.kind == kindDir && !remove) {
+			if !now.is(m.Old) && !now.is(m.New) && !(now.kind == index.Dir && !remove) {
 				return &EditedError{Path: m.Path, Save: r.program.save()}
 			}
 			for d := path.Dir(m.Path); ; d = path.Dir(d) {
@@ -228,7 +231,7 @@ func (r *Repo) removeFile(p string, now work) error {
 }
 
 func (r *Repo) placeFile(i int, m fileMove, now work) error {
-	if now.is(m.New) && (now.kind == kindExecutable) == (m.New.Mode == object.ModeExecutable) {
+	if now.is(m.New) && (now.kind == index.Executable) == (m.New.Mode == object.ModeExecutable) {
 		return nil
 	}
 	if now.is(m.New) && !executableBits {
@@ -237,7 +240,7 @@ func (r *Repo) placeFile(i int, m fileMove, now work) error {
 	if err := r.root.MkdirAll(path.Dir(m.Path), 0o777); err != nil {
 		return &WriteError{m.Path, err}
 	}
-	if now.kind == kindDir {
+	if now.kind == index.Dir {
 		// Only empty folders go; a file in the way stops the write.
 		if err := r.root.Remove(m.Path); err != nil {
 			return &PathError{m.Path, "is a folder with other files in it; move them away first"}
@@ -249,4 +252,49 @@ func (r *Repo) placeFile(i int, m fileMove, now work) error {
 		return &WriteError{m.Path, err}
 	}
 	return nil
+}
+
+// checkAlike refuses a new file whose name differs from a name beside it only in upper
+// and lower case or in how accents are stored. The disks of most systems keep only one
+// of the two, and the other would be lost without notice. It looks only into folders
+// that get a new name.
+func (r *Repo) checkAlike(tree object.Hash, moves []fileMove) error {
+	getting := map[string]bool{}
+	for _, m := range moves {
+		if !m.Old.Hash.IsZero() || m.New.Hash.IsZero() {
+			continue
+		}
+		for d := path.Dir(m.Path); !getting[d]; d = path.Dir(d) {
+			getting[d] = true
+			if d == "." {
+				break
+			}
+		}
+	}
+	if len(getting) == 0 {
+		return nil
+	}
+	var look func(dir string, tree object.Hash) error
+	look = func(dir string, tree object.Hash) error {
+		entries, err := r.Tree(tree)
+		if err != nil {
+			return err
+		}
+		first := make(map[string]string, len(entries))
+		for _, e := range entries {
+			folded := strings.ToLower(norm.NFC.String(e.Name))
+			if other, ok := first[folded]; ok {
+				return &PathError{path.Join(dir, e.Name), fmt.Sprintf("differs from %q only in upper and lower case or in how accents are stored, "+
+					"and most disks keep only one of the two; rename one of them with git mv in the copy that has both", path.Join(dir, other))}
+			}
+			first[folded] = e.Name
+			if sub := path.Join(dir, e.Name); getting[sub] && !e.Mode.IsFile() {
+				if err := look(sub, e.Hash); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	}
+	return look(".", tree)
 }

@@ -16,7 +16,9 @@ import (
 
 	"github.com/go-git/go-git/v5/plumbing/format/objfile"
 
+	"benchlore/ledger/gitstore/config"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/gitstore/sshkey"
 )
 
 // pendingObject is an object of the running transaction that lies in a
@@ -49,8 +51,8 @@ type CommitSpec struct {
 	Tree              object.Hash
 	Parents           []object.Hash
 	Author, Committer Ident
-	Message           string // a final newline is added when missing
-	Sign              Signer // nil: unsigned
+	Message           string        // a final newline is added when missing
+	Sign              sshkey.Signer // nil: unsigned
 }
 
 // TagSpec is what an annotated tag is made of.
@@ -60,7 +62,7 @@ type TagSpec struct {
 	Name    string      // without refs/tags/
 	Tagger  Ident
 	Message string
-	Sign    Signer
+	Sign    sshkey.Signer
 }
 
 // WriteBlob stores data as a blob.
@@ -160,7 +162,7 @@ func encodeIdent(i Ident) (string, error) {
 	}
 	name, email := clean(i.Name), clean(i.Email)
 	if name == "" {
-		return "", &IdentityError{Missing: "user.name"}
+		return "", &config.IdentityError{Missing: "user.name"}
 	}
 	if i.When.Unix() < 0 {
 		return "", fmt.Errorf("the date %s is before 1970, which git cannot hold; set the clock of this computer", i.When.Format(time.DateOnly))
@@ -185,7 +187,7 @@ func (tx *Tx) WriteObject(t object.Type, data []byte) (object.Hash, error) {
 	}
 	loose := r.looseFile(h)
 	if sameLoose(loose, h) {
-		// Keep `git gc` from taking it for old rubbish.
+		// A new date keeps git gc from deleting it as old.
 		now := time.Now()
 		os.Chtimes(loose, now, now)
 		tx.pending.known = append(tx.pending.known, loose)
@@ -210,10 +212,10 @@ func (tx *Tx) WriteObject(t object.Type, data []byte) (object.Hash, error) {
 	return h, nil
 }
 
-// inPack reports whether a pack known since Lock holds an object, and makes the pack
-// of today: git may be about to throw old objects away that nothing refers to yet.
-// A pack that is gone, that is not ours to touch, or whose objects have days of their
-// own does not count. A wrong "no" costs a second copy, no more.
+// inPack reports whether a pack known since Lock holds an object. It gives the pack
+// today's date, since git may be about to delete old objects that nothing refers to.
+// A pack does not count if it is gone, if its date cannot be changed, or if it is a
+// cruft pack. A wrong "no" only costs a second copy.
 func (r *Repo) inPack(h object.Hash) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -238,8 +240,8 @@ func (r *Repo) looseFile(h object.Hash) string {
 	return filepath.Join(r.GitDir, "objects", s[:2], s[2:])
 }
 
-// sameLoose reports whether a loose object is there and whole: a power loss
-// may have left an empty one.
+// sameLoose reports whether a loose object exists and is whole: after a power loss
+// its file may be empty.
 func sameLoose(name string, h object.Hash) bool {
 	f, err := os.Open(name)
 	if err != nil {
@@ -323,7 +325,7 @@ func (tx *Tx) flush() error {
 			if err == nil {
 				break
 			}
-			// A git that packs takes folders away that are empty at that instant.
+			// A git that packs removes folders that are empty at that moment.
 			if !errors.Is(err, fs.ErrNotExist) || try == 20 || !fileExists(f.tmp) {
 				return &WriteError{name, err}
 			}
@@ -377,7 +379,7 @@ func syncDirs(dirs map[string]bool) error {
 		names = append(names, d)
 	}
 	return inParallel(len(names), func(i int) error {
-		// A folder that is gone was emptied by a git that packed what was in it.
+		// A missing folder was removed by a git that packed its objects.
 		if err := syncDir(names[i]); err != nil && !isAbsent(err) {
 			return &WriteError{names[i], err}
 		}

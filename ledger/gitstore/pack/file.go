@@ -8,6 +8,7 @@ import (
 	"errors"
 	"io"
 	"slices"
+	"sync"
 
 	"benchlore/ledger/gitstore/object"
 )
@@ -16,20 +17,77 @@ import (
 // disk; git makes them no deeper than 4095.
 const maxChain = 4096
 
+// smallBase is up to how many bytes an object that was read for itself is kept for
+// the deltas that may build on it.
+const smallBase = 64 << 10
+
 var errChain = errors.New("its deltas build on each other without end")
 
 // ErrNotHere is returned for an object that is not in the pack.
 var ErrNotHere = errors.New("the object is not in this pack")
 
+// readers are reused: each has a buffer of four kilobytes, most of it more than an
+// entry fills.
+var readers = sync.Pool{New: func() any { return bufio.NewReader(nil) }}
+
 // readEntry inflates the entry that begins at a place.
 func readEntry(f io.ReaderAt, at int64) (head, []byte, error) {
-	r := bufio.NewReader(io.NewSectionReader(f, at, 1<<62-at))
+	r := readers.Get().(*bufio.Reader)
+	defer readers.Put(r)
+	r.Reset(io.NewSectionReader(f, at, 1<<62-at))
 	h, err := readHead(r)
 	if err != nil {
 		return h, nil, err
 	}
 	data, err := inflate(r, h.size)
 	return h, data, err
+}
+
+// readObject reads the object whose entry begins at a place, with the deltas it is
+// made of. find returns where the entry of a base begins that a delta names.
+func readObject(f io.ReaderAt, cache *deltaCache, at int64, find func(object.Hash) (int64, error)) (object.Object, error) {
+	type delta struct {
+		at   int64
+		data []byte
+	}
+	var chain []delta
+	var o object.Object
+	for {
+		if held, ok := cache.held[at]; ok {
+			o = held
+			break
+		}
+		h, data, err := readEntry(f, at)
+		if err != nil {
+			return o, err
+		}
+		if !h.delta() {
+			o = object.Object{Type: h.typ, Data: data}
+			// Whether deltas build on it is not known yet. Photographs would push out
+			// what they do build on.
+			if len(chain) > 0 || len(data) <= smallBase {
+				cache.put(at, o)
+			}
+			break
+		}
+		if chain = append(chain, delta{at, data}); len(chain) > maxChain {
+			return o, errChain
+		}
+		if at -= h.back; h.typ == nameDelta {
+			if at, err = find(h.name); err != nil {
+				return o, err
+			}
+		}
+	}
+	for _, d := range slices.Backward(chain) {
+		data, err := Patch(o.Data, d.data)
+		if err != nil {
+			return o, err
+		}
+		o = object.Object{Type: o.Type, Data: data}
+		cache.put(d.at, o)
+	}
+	return o, nil
 }
 
 // File is a pack whose index is in memory. It is not safe for use by several
@@ -54,48 +112,13 @@ func (f *File) Size() int64 { return f.end + tailLen }
 // Object reads the object whose entry begins at a place. Whether its bytes have the
 // name that the index gives them is for the caller to ask.
 func (f *File) Object(at int64) (object.Object, error) {
-	type delta struct {
-		at   int64
-		data []byte
-	}
-	var chain []delta
-	var o object.Object
-	for {
-		if held, ok := f.cache.held[at]; ok {
-			o = held
-			break
+	return readObject(f.r, &f.cache, at, func(h object.Hash) (int64, error) {
+		i := f.Index.Find(h)
+		if i < 0 {
+			return 0, ErrNotHere
 		}
-		h, data, err := readEntry(f.r, at)
-		if err != nil {
-			return o, err
-		}
-		if !h.delta() {
-			o = object.Object{Type: h.typ, Data: data}
-			if len(chain) > 0 {
-				f.cache.put(at, o)
-			}
-			break
-		}
-		if chain = append(chain, delta{at, data}); len(chain) > maxChain {
-			return o, errChain
-		}
-		if at -= h.back; h.typ == nameDelta {
-			i := f.Index.Find(h.name)
-			if i < 0 {
-				return o, ErrNotHere
-			}
-			at = f.Index.Offset(i)
-		}
-	}
-	for _, d := range slices.Backward(chain) {
-		data, err := Patch(o.Data, d.data)
-		if err != nil {
-			return o, err
-		}
-		o = object.Object{Type: o.Type, Data: data}
-		f.cache.put(d.at, o)
-	}
-	return o, nil
+		return f.Index.Offset(i), nil
+	})
 }
 
 // sort puts the places of the index in the order of their offsets.
@@ -123,15 +146,17 @@ func (f *File) placeOf(offset int64) int {
 
 // Lookup reads single objects of a pack without its index in memory: a few reads
 // of the index file find an object. For more than a few thousand objects, File is
-// faster.
+// faster. It is not safe for use by several goroutines at once.
 type Lookup struct {
 	idx, pack io.ReaderAt
+	cache     deltaCache
 	fanout    [256]uint32 // how many names have a first byte up to this
 }
 
-// NewLookup takes an index file and its pack.
-func NewLookup(idx, pack io.ReaderAt) (*Lookup, error) {
-	l := &Lookup{idx: idx, pack: pack}
+// NewLookup takes an index file and its pack. Up to cache bytes of the objects read
+// last are kept, since deltas build on them.
+func NewLookup(idx, pack io.ReaderAt, cache int) (*Lookup, error) {
+	l := &Lookup{idx: idx, pack: pack, cache: deltaCache{most: cache}}
 	var start [indexNames]byte
 	if _, err := idx.ReadAt(start[:], 0); err != nil {
 		return nil, err
@@ -181,28 +206,8 @@ func (l *Lookup) Find(h object.Hash) (int64, error) {
 }
 
 // Object reads the object whose entry begins at a place in the pack.
-func (l *Lookup) Object(at int64) (object.Object, error) { return l.object(at, 0) }
-
-func (l *Lookup) object(at int64, depth int) (object.Object, error) {
-	if depth > maxChain {
-		return object.Object{}, errChain
-	}
-	h, data, err := readEntry(l.pack, at)
-	if err != nil || !h.delta() {
-		return object.Object{Type: h.typ, Data: data}, err
-	}
-	base := at - h.back
-	if h.typ == nameDelta {
-		if base, err = l.Find(h.name); err != nil {
-			return object.Object{}, err
-		}
-	}
-	o, err := l.object(base, depth+1)
-	if err != nil {
-		return object.Object{}, err
-	}
-	data, err = Patch(o.Data, data)
-	return object.Object{Type: o.Type, Data: data}, err
+func (l *Lookup) Object(at int64) (object.Object, error) {
+	return readObject(l.pack, &l.cache, at, l.Find)
 }
 
 // deltaCache keeps objects that deltas build on: the last ones read.

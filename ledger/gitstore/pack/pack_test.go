@@ -309,7 +309,7 @@ func TestScanLookupFile(t *testing.T) {
 			t.Fatal(err)
 		}
 		file := NewFile(x, r, int64(len(data)), 1<<20)
-		few, err := NewLookup(bytes.NewReader(idx.Bytes()), r)
+		few, err := NewLookup(bytes.NewReader(idx.Bytes()), r, 1<<20)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -1,8 +1,9 @@
-package gitstore
+package config
 
 import (
 	"errors"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -10,28 +11,74 @@ import (
 	"time"
 )
 
-// neutralHome gives the test its own home folder.
-func neutralHome(t *testing.T, gitconfig string) string {
+// ownHome gives the test a home folder with this .gitconfig, and an environment
+// that says nothing else to git.
+func ownHome(t *testing.T, gitconfig string) string {
 	t.Helper()
+	for _, kv := range os.Environ() {
+		if name, _, _ := strings.Cut(kv, "="); strings.HasPrefix(name, "GIT_") || name == "EMAIL" || name == "XDG_CONFIG_HOME" {
+			t.Setenv(name, "") // so that the old value comes back
+			os.Unsetenv(name)
+		}
+	}
 	home := t.TempDir()
 	t.Setenv("HOME", home)
-	put(t, home, ".gitconfig", gitconfig)
+	t.Setenv("GIT_CONFIG_NOSYSTEM", "1")
+	t.Setenv("LC_ALL", "C")
+	writeFile(t, home, ".gitconfig", gitconfig)
 	return home
 }
 
+func writeFile(t *testing.T, dir, p, text string) {
+	t.Helper()
+	name := filepath.Join(dir, filepath.FromSlash(p))
+	if err := os.MkdirAll(filepath.Dir(name), 0o777); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(name, []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// stockGit runs git itself, which the reader here must agree with.
+func stockGit(t *testing.T, dir string, args ...string) string {
+	t.Helper()
+	out, err := stockGitErr(t, dir, args...)
+	if err != nil {
+		t.Fatalf("git %s: %v\n%s", strings.Join(args, " "), err, out)
+	}
+	return out
+}
+
+func stockGitErr(t *testing.T, dir string, args ...string) (string, error) {
+	t.Helper()
+	if _, err := exec.LookPath("git"); err != nil {
+		if os.Getenv("CI") != "" {
+			t.Fatal("stock git is not installed")
+		}
+		t.Skip("stock git is not installed; this test compares with it")
+	}
+	cmd := exec.Command("git", args...)
+	cmd.Dir = dir
+	out, err := cmd.CombinedOutput()
+	return strings.TrimRight(string(out), "\n"), err
+}
+
+var testTime = time.Date(2031, 3, 4, 17, 5, 0, 0, time.FixedZone("", 3600))
+
 func TestConfigAsStockGit(t *testing.T) {
-	home := neutralHome(t, "[user]\n\tname = Global\n\temail = g@halden.example\n[include]\n\tpath = ~/more\n\tpath = missing\n"+
+	home := ownHome(t, "[user]\n\tname = Global\n\temail = g@halden.example\n[include]\n\tpath = ~/more\n\tpath = missing\n"+
 		"[includeIf \"gitdir:**/ledger/.git\"]\n\tpath = by-dir\n[includeIf \"gitdir:nowhere/\"]\n\tpath = never\n"+
 		"[includeIf \"gitdir/i:~/LEDGERS/\"]\n\tpath = by-home\n[includeIf \"onbranch:bench/**\"]\n\tpath = by-branch\n")
-	put(t, home, ".config/git/config", "[user]\n\tname = Xdg\n[x]\n\tonly = xdg\n")
-	put(t, home, "more", "[x]\n\tmore = 1 ; comment\n\tquoted = \"a ; b \" c\\t\\\"d\n\tlong = one \\\n  two\n\tbare\n"+
+	writeFile(t, home, ".config/git/config", "[user]\n\tname = Xdg\n[x]\n\tonly = xdg\n")
+	writeFile(t, home, "more", "[x]\n\tmore = 1 ; comment\n\tquoted = \"a ; b \" c\\t\\\"d\n\tlong = one \\\n  two\n\tbare\n"+
 		"\tTrail = v   \n[Sub \"Case Kept\\\"\"]\n\tKey = 1\n[old.Style]\n\tk=2\n")
-	put(t, home, "by-dir", "[x]\n\tdir = yes\n")
-	put(t, home, "by-home", "[x]\n\thome = yes\n")
-	put(t, home, "never", "[x]\n\tnever = yes\n")
-	put(t, home, "by-branch", "[x]\n\tbranch = yes\n")
+	writeFile(t, home, "by-dir", "[x]\n\tdir = yes\n")
+	writeFile(t, home, "by-home", "[x]\n\thome = yes\n")
+	writeFile(t, home, "never", "[x]\n\tnever = yes\n")
+	writeFile(t, home, "by-branch", "[x]\n\tbranch = yes\n")
 	system := filepath.Join(home, "system")
-	put(t, home, "system", "[user]\n\tname = System\n[x]\n\tsystem = 1\n")
+	writeFile(t, home, "system", "[user]\n\tname = System\n[x]\n\tsystem = 1\n")
 	t.Setenv("GIT_CONFIG_NOSYSTEM", "")
 	os.Unsetenv("GIT_CONFIG_NOSYSTEM")
 	t.Setenv("GIT_CONFIG_SYSTEM", system)
@@ -39,20 +86,17 @@ func TestConfigAsStockGit(t *testing.T) {
 	t.Setenv("GIT_CONFIG_KEY_0", "X.Env")
 	t.Setenv("GIT_CONFIG_VALUE_0", "e")
 
-	r, err := Init(filepath.Join(home, "ledgers", "ledger"), InitOptions{Branch: "bench/one/two", NoSync: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
-	git(t, r.Dir, "config", "user.name", "Local")
-	cfg, err := r.Config()
+	dir := filepath.Join(home, "ledgers", "ledger")
+	stockGit(t, home, "init", "-q", "-b", "bench/one/two", dir)
+	stockGit(t, dir, "config", "user.name", "Local")
+	cfg, err := Load(filepath.Join(dir, ".git"), "bench/one/two")
 	if err != nil {
 		t.Fatal(err)
 	}
 	keys := []string{"user.name", "user.email", "x.only", "x.more", "x.quoted", "x.long", "x.trail", "sub.Case Kept\".key",
 		"old.style.k", "x.dir", "x.home", "x.never", "x.branch", "x.system", "x.env", "x.unset"}
 	for _, k := range keys {
-		want, err := gitErr(t, r.Dir, "config", "--get", k)
+		want, err := stockGitErr(t, dir, "config", "--get", k)
 		got, ok := cfg.Get(k)
 		if ok != (err == nil) || got != want {
 			t.Errorf("%s is %q %t, git says %q %v", k, got, ok, want, err)
@@ -70,7 +114,7 @@ func TestConfigAsStockGit(t *testing.T) {
 			ours = append(ours, v.key+"\n"+v.value)
 		}
 	}
-	theirs := strings.Split(strings.TrimSuffix(git(t, r.Dir, "config", "--list", "-z"), "\x00"), "\x00")
+	theirs := strings.Split(strings.TrimSuffix(stockGit(t, dir, "config", "--list", "-z"), "\x00"), "\x00")
 	if !slices.Equal(ours, theirs) {
 		t.Errorf("here %q\ngit  %q", ours, theirs)
 	}
@@ -84,19 +128,19 @@ func TestConfigErrors(t *testing.T) {
 		"circle":      {"[include]\n\tpath = .gitconfig\n", "circle"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			neutralHome(t, tt.text)
-			_, err := LoadConfig()
-			c, ok := errors.AsType[*ConfigError](err)
+			ownHome(t, tt.text)
+			_, err := Global()
+			c, ok := errors.AsType[*Error](err)
 			if !ok || !strings.Contains(c.Error(), tt.want) {
 				t.Errorf("got %v", err)
 			}
-			if _, err := gitErr(t, t.TempDir(), "config", "--list", "--includes"); err == nil {
+			if _, err := stockGitErr(t, t.TempDir(), "config", "--list", "--includes"); err == nil {
 				t.Error("stock git reads it")
 			}
 		})
 	}
-	neutralHome(t, "[core]\n\tbare = perhaps\n")
-	cfg, err := LoadConfig()
+	ownHome(t, "[core]\n\tbare = perhaps\n")
+	cfg, err := Global()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -106,9 +150,9 @@ func TestConfigErrors(t *testing.T) {
 }
 
 func TestIdentity(t *testing.T) {
-	neutralHome(t, "")
+	ownHome(t, "")
 	load := func() *Config {
-		cfg, err := LoadConfig()
+		cfg, err := Global()
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -148,7 +192,7 @@ func FuzzParseConfig(f *testing.F) {
 	f.Add("[a]\n\tb = \"c\\n\" # d\n[e \"f\"]\n\tg\n")
 	f.Add("[include]\r\n\tpath = ~/x\\\r\n y\r\n")
 	f.Fuzz(func(t *testing.T, text string) {
-		parseConfig(text, "f", func(key, value string, bare bool) error {
+		parse(text, "f", func(key, value string, bare bool) error {
 			if key == "" || bare && value != "" {
 				t.Errorf("key %q, value %q, bare %t", key, value, bare)
 			}

@@ -1,14 +1,14 @@
-package gitstore
+package config
 
 import (
 	"fmt"
 	"strings"
 )
 
-// parseConfig reads git's configuration syntax (git-config(1), "Syntax") in
+// parse reads git's configuration syntax (git-config(1), "Syntax") in
 // order, which includes depend on.
-func parseConfig(text, file string, set func(key, value string, bare bool) error) error {
-	p := &configParser{text: strings.TrimPrefix(text, "\ufeff"), line: 1, file: file}
+func parse(text, file string, set func(key, value string, bare bool) error) error {
+	p := &parser{text: strings.TrimPrefix(text, "\ufeff"), line: 1, file: file}
 	section := ""
 	for {
 		c, ok := p.next()
@@ -41,19 +41,19 @@ func parseConfig(text, file string, set func(key, value string, bare bool) error
 	}
 }
 
-type configParser struct {
+type parser struct {
 	text string
 	at   int
 	line int
 	file string
 }
 
-func (p *configParser) fail(format string, args ...any) error {
-	return &ConfigError{p.file, p.line, fmt.Sprintf(format, args...)}
+func (p *parser) fail(format string, args ...any) error {
+	return &Error{p.file, p.line, fmt.Sprintf(format, args...)}
 }
 
 // next returns the next byte, with CR LF as LF.
-func (p *configParser) next() (byte, bool) {
+func (p *parser) next() (byte, bool) {
 	if p.at >= len(p.text) {
 		return '\n', false
 	}
@@ -70,9 +70,9 @@ func (p *configParser) next() (byte, bool) {
 }
 
 // back undoes next for a byte that was not a line end.
-func (p *configParser) back() { p.at-- }
+func (p *parser) back() { p.at-- }
 
-func (p *configParser) skipLine() {
+func (p *parser) skipLine() {
 	for {
 		if c, ok := p.next(); !ok || c == '\n' {
 			return
@@ -84,7 +84,7 @@ func isBlank(c byte) bool  { return c == ' ' || c == '\t' || c == '\r' || c == '
 func isLetter(c byte) bool { return c|0x20 >= 'a' && c|0x20 <= 'z' }
 func isKey(c byte) bool    { return isLetter(c) || c >= '0' && c <= '9' || c == '-' }
 
-func (p *configParser) section() (string, error) {
+func (p *parser) section() (string, error) {
 	var name strings.Builder
 	for {
 		c, ok := p.next()
@@ -104,7 +104,7 @@ func (p *configParser) section() (string, error) {
 	}
 }
 
-func (p *configParser) subsection() (string, error) {
+func (p *parser) subsection() (string, error) {
 	c, ok := p.next()
 	for ok && isBlank(c) {
 		c, ok = p.next()
@@ -131,7 +131,7 @@ func (p *configParser) subsection() (string, error) {
 	return sub.String(), nil
 }
 
-func (p *configParser) setting() (key, value string, bare bool, err error) {
+func (p *parser) setting() (key, value string, bare bool, err error) {
 	var name strings.Builder
 	c, ok := p.next()
 	for ok && isKey(c) {
@@ -156,7 +156,7 @@ func (p *configParser) setting() (key, value string, bare bool, err error) {
 	return key, value, false, err
 }
 
-func (p *configParser) value() (string, error) {
+func (p *parser) value() (string, error) {
 	var b strings.Builder
 	blanks := 0 // seen, and only written when more follows
 	quoted := false

@@ -1,7 +1,9 @@
-package gitstore
+// Package config reads git's configuration as git itself would: the system's, the
+// user's and the repository's files, what they include, and the environment
+// (git-config(1)). It writes nothing.
+package config
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -13,6 +15,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"benchlore/ledger/gitstore/object"
 )
 
 // Config is git's configuration as stock git would see it: system, global,
@@ -20,24 +24,24 @@ import (
 // are "section.name" or "section.subsection.name", with section and name in
 // lower case.
 type Config struct {
-	values []configValue
+	values []setting
 }
 
-type configValue struct {
+type setting struct {
 	key, value string
 	file       string // where relative paths in the value begin; "" for the environment
 	bare       bool   // a key without "=": true
 }
 
-// ConfigError reports a configuration file git would not read, or a value of
+// Error reports a configuration file git would not read, or a value of
 // the wrong kind.
-type ConfigError struct {
+type Error struct {
 	File   string
 	Line   int // from 1; 0 when it concerns a value
 	Reason string
 }
 
-func (e *ConfigError) Error() string {
+func (e *Error) Error() string {
 	if e.Line == 0 {
 		return fmt.Sprintf("git configuration %q: %s", e.File, e.Reason)
 	}
@@ -56,19 +60,13 @@ func (e *IdentityError) Error() string {
 	return fmt.Sprintf("git does not know who you are; run `git config --global %s %s`", e.Missing, example)
 }
 
-// Config reads the configuration that applies to this repository.
-func (r *Repo) Config() (*Config, error) {
-	branch, _, err := r.head()
-	if err != nil {
-		return nil, err
-	}
-	return loadConfig(r.GitDir, strings.TrimPrefix(branch, "refs/heads/"))
-}
+// Global reads the configuration that applies outside any repository.
+func Global() (*Config, error) { return Load("", "") }
 
-// LoadConfig reads the configuration that applies outside any repository.
-func LoadConfig() (*Config, error) { return loadConfig("", "") }
-
-func loadConfig(gitDir, branch string) (*Config, error) {
+// Load reads the configuration that applies to the repository with this git
+// folder while a branch is checked out, named without refs/heads/. Without a git
+// folder it reads what applies outside any repository.
+func Load(gitDir, branch string) (*Config, error) {
 	in := includeContext{gitDir: gitDir, branch: branch}
 	var files []string
 	if on, _ := parseBool(os.Getenv("GIT_CONFIG_NOSYSTEM")); !on {
@@ -83,7 +81,7 @@ func loadConfig(gitDir, branch string) (*Config, error) {
 	if name, ok := os.LookupEnv("GIT_CONFIG_GLOBAL"); ok {
 		files = append(files, name)
 	} else {
-		home := homeDir()
+		home := HomeDir()
 		if xdg := os.Getenv("XDG_CONFIG_HOME"); xdg != "" {
 			files = append(files, filepath.Join(xdg, "git", "config"))
 		} else if home != "" {
@@ -115,6 +113,19 @@ func loadConfig(gitDir, branch string) (*Config, error) {
 	return c, c.readEnvironment()
 }
 
+// Local reads only the repository's own files, which say how it is stored.
+func Local(gitDir string) (*Config, error) {
+	c, in := &Config{}, includeContext{gitDir: gitDir}
+	if err := c.readFile(filepath.Join(gitDir, "config"), in, 0); err != nil {
+		return nil, err
+	}
+	on, err := c.Bool("extensions.worktreeconfig", false)
+	if err != nil || !on {
+		return c, err
+	}
+	return c, c.readFile(filepath.Join(gitDir, "config.worktree"), in, 0)
+}
+
 // readEnvironment adds what `git -c` style variables say.
 func (c *Config) readEnvironment() error {
 	count := os.Getenv("GIT_CONFIG_COUNT")
@@ -123,21 +134,22 @@ func (c *Config) readEnvironment() error {
 	}
 	n, err := strconv.Atoi(count)
 	if err != nil || n < 0 {
-		return &ConfigError{File: "GIT_CONFIG_COUNT", Reason: fmt.Sprintf("%q is not a number", count)}
+		return &Error{File: "GIT_CONFIG_COUNT", Reason: fmt.Sprintf("%q is not a number", count)}
 	}
 	for i := range n {
 		key := os.Getenv(fmt.Sprintf("GIT_CONFIG_KEY_%d", i))
 		first, last := strings.IndexByte(key, '.'), strings.LastIndexByte(key, '.')
 		if first <= 0 || last == len(key)-1 {
-			return &ConfigError{File: fmt.Sprintf("GIT_CONFIG_KEY_%d", i), Reason: fmt.Sprintf("%q is not a key", key)}
+			return &Error{File: fmt.Sprintf("GIT_CONFIG_KEY_%d", i), Reason: fmt.Sprintf("%q is not a key", key)}
 		}
 		key = strings.ToLower(key[:first]) + key[first:last] + strings.ToLower(key[last:])
-		c.values = append(c.values, configValue{key: key, value: os.Getenv(fmt.Sprintf("GIT_CONFIG_VALUE_%d", i))})
+		c.values = append(c.values, setting{key: key, value: os.Getenv(fmt.Sprintf("GIT_CONFIG_VALUE_%d", i))})
 	}
 	return nil
 }
 
-func homeDir() string {
+// HomeDir is the home folder as git sees it; "" where there is none.
+func HomeDir() string {
 	if h := os.Getenv("HOME"); h != "" {
 		return h // git for Windows looks here first too
 	}
@@ -156,10 +168,10 @@ func (c *Config) readFile(name string, in includeContext, depth int) error {
 		return nil
 	}
 	if err != nil {
-		return &ConfigError{File: name, Reason: err.Error()}
+		return &Error{File: name, Reason: err.Error()}
 	}
-	return parseConfig(string(b), name, func(key, value string, bare bool) error {
-		c.values = append(c.values, configValue{key, value, name, bare})
+	return parse(string(b), name, func(key, value string, bare bool) error {
+		c.values = append(c.values, setting{key, value, name, bare})
 		section, rest, _ := strings.Cut(key, ".")
 		include := key == "include.path"
 		if section == "includeif" && strings.HasSuffix(rest, ".path") {
@@ -169,7 +181,7 @@ func (c *Config) readFile(name string, in includeContext, depth int) error {
 			return nil
 		}
 		if depth >= maxIncludes {
-			return &ConfigError{File: name, Reason: "its includes form a circle or are nested too deep"}
+			return &Error{File: name, Reason: "its includes form a circle or are nested too deep"}
 		}
 		target, err := expandPath(value, name)
 		if err != nil {
@@ -193,7 +205,7 @@ func (in includeContext) holds(cond, file string) bool {
 		if rest, ok := strings.CutPrefix(pattern, "./"); ok {
 			pattern = filepath.ToSlash(filepath.Dir(file)) + "/" + rest
 		} else if strings.HasPrefix(pattern, "~/") {
-			pattern = filepath.ToSlash(homeDir()) + pattern[1:]
+			pattern = filepath.ToSlash(HomeDir()) + pattern[1:]
 		} else if !strings.HasPrefix(pattern, "/") && filepath.VolumeName(pattern) == "" {
 			pattern = "**/" + pattern
 		}
@@ -225,10 +237,12 @@ func (in includeContext) holds(cond, file string) bool {
 // matchPath matches slash paths with *, ? and [] inside a component and **
 // across components.
 func matchPath(pattern, name string) bool {
-	return matchParts(strings.Split(pattern, "/"), strings.Split(name, "/"))
+	return MatchParts(strings.Split(pattern, "/"), strings.Split(name, "/"))
 }
 
-func matchParts(pattern, name []string) bool {
+// MatchParts matches the components of a path, as gitignore(5) has it: *, ? and []
+// inside one, ** across several.
+func MatchParts(pattern, name []string) bool {
 	if len(pattern) == 0 {
 		return len(name) == 0
 	}
@@ -237,7 +251,7 @@ func matchParts(pattern, name []string) bool {
 			return len(name) > 0
 		}
 		for i := range len(name) + 1 {
-			if matchParts(pattern[1:], name[i:]) {
+			if MatchParts(pattern[1:], name[i:]) {
 				return true
 			}
 		}
@@ -247,7 +261,7 @@ func matchParts(pattern, name []string) bool {
 		return false
 	}
 	ok, err := path.Match(pattern[0], name[0])
-	return err == nil && ok && matchParts(pattern[1:], name[1:])
+	return err == nil && ok && MatchParts(pattern[1:], name[1:])
 }
 
 // expandPath resolves ~/ and ~user/, and a relative path against the folder of
@@ -255,11 +269,11 @@ func matchParts(pattern, name []string) bool {
 func expandPath(p, file string) (string, error) {
 	if rest, ok := strings.CutPrefix(p, "~"); ok {
 		name, rest, _ := strings.Cut(rest, "/")
-		home := homeDir()
+		home := HomeDir()
 		if name != "" {
 			u, err := user.Lookup(name)
 			if err != nil {
-				return "", &ConfigError{File: file, Reason: fmt.Sprintf("path %q: there is no user %q", p, name)}
+				return "", &Error{File: file, Reason: fmt.Sprintf("path %q: there is no user %q", p, name)}
 			}
 			home = u.HomeDir
 		}
@@ -271,28 +285,12 @@ func expandPath(p, file string) (string, error) {
 	return filepath.Join(filepath.Dir(file), filepath.FromSlash(p)), nil
 }
 
-func (r *Repo) configFile() string { return filepath.Join(r.GitDir, "config") }
-
 // Setting is a key of the configuration, "section.name" in lower case, and its value.
 type Setting struct{ Key, Value string }
 
-// SetConfig sets keys in the repository's own configuration, under git's lock and
-// as a whole. They go to its end, where they win over what stands before.
-// Errors: *BusyError, *ForeignLockError, *WriteError, or ctx's.
-func (r *Repo) SetConfig(ctx context.Context, timeout time.Duration, settings ...Setting) error {
-	tx, err := r.Lock(ctx, timeout)
-	if err != nil {
-		return err
-	}
-	defer tx.Rollback()
-	name := r.configFile()
-	if err := tx.acquire(ctx, name, time.Now().Add(timeout)); err != nil {
-		return err
-	}
-	text, err := os.ReadFile(name)
-	if err != nil {
-		return &ConfigError{File: name, Reason: err.Error()}
-	}
+// Append puts settings at the end of a configuration file's text, where they win
+// over what stands before.
+func Append(text []byte, settings ...Setting) []byte {
 	if n := len(text); n > 0 && text[n-1] != '\n' {
 		text = append(text, '\n')
 	}
@@ -306,10 +304,7 @@ func (r *Repo) SetConfig(ctx context.Context, timeout time.Duration, settings ..
 		value := strings.NewReplacer(`\`, `\\`, `"`, `\"`, "\n", `\n`, "\t", `\t`).Replace(s.Value)
 		text = fmt.Appendf(text, "\t%s = \"%s\"\n", key, value)
 	}
-	if err := r.replace(name, text); err != nil {
-		return &WriteError{name, err}
-	}
-	return nil
+	return text
 }
 
 // Get returns the last value of a key.
@@ -321,17 +316,17 @@ func (c *Config) Get(key string) (string, bool) {
 	return v.value, ok
 }
 
-func (c *Config) last(key string) (configValue, bool) {
+func (c *Config) last(key string) (setting, bool) {
 	for i := len(c.values) - 1; i >= 0; i-- {
 		if c.values[i].key == key {
 			return c.values[i], true
 		}
 	}
-	return configValue{}, false
+	return setting{}, false
 }
 
-// names lists what follows a prefix in the keys that begin with it.
-func (c *Config) names(prefix string) []string {
+// Names lists what follows a prefix in the keys that begin with it.
+func (c *Config) Names(prefix string) []string {
 	var out []string
 	for _, v := range c.values {
 		if rest, ok := strings.CutPrefix(v.key, prefix); ok {
@@ -349,7 +344,7 @@ func (c *Config) Bool(key string, def bool) (bool, error) {
 	}
 	b, ok := parseBool(v.value)
 	if !ok {
-		return def, &ConfigError{File: v.file, Reason: fmt.Sprintf("%s is %q; write true or false", key, v.value)}
+		return def, &Error{File: v.file, Reason: fmt.Sprintf("%s is %q; write true or false", key, v.value)}
 	}
 	return b, nil
 }
@@ -384,7 +379,7 @@ func (c *Config) Int(key string, def int) (int, error) {
 	}
 	n <<= 10 * unit
 	if err != nil {
-		return def, &ConfigError{File: v.file, Reason: fmt.Sprintf("%s is %q; write a number", key, v.value)}
+		return def, &Error{File: v.file, Reason: fmt.Sprintf("%s is %q; write a number", key, v.value)}
 	}
 	return n, nil
 }
@@ -417,14 +412,14 @@ func (c *Config) SignCommits() (bool, error) { return c.Bool("commit.gpgsign", f
 
 // Author returns who is recorded as author: GIT_AUTHOR_*, author.*, user.*.
 // GIT_AUTHOR_DATE replaces now. Error: *IdentityError.
-func (c *Config) Author(now time.Time) (Ident, error) { return c.ident("author", now) }
+func (c *Config) Author(now time.Time) (object.Ident, error) { return c.ident("author", now) }
 
 // Committer is like Author with GIT_COMMITTER_* and committer.*.
-func (c *Config) Committer(now time.Time) (Ident, error) { return c.ident("committer", now) }
+func (c *Config) Committer(now time.Time) (object.Ident, error) { return c.ident("committer", now) }
 
-func (c *Config) ident(role string, now time.Time) (Ident, error) {
+func (c *Config) ident(role string, now time.Time) (object.Ident, error) {
 	env := "GIT_" + strings.ToUpper(role) + "_"
-	id := Ident{Name: os.Getenv(env + "NAME"), Email: os.Getenv(env + "EMAIL"), When: now}
+	id := object.Ident{Name: os.Getenv(env + "NAME"), Email: os.Getenv(env + "EMAIL"), When: now}
 	for _, f := range []struct {
 		field *string
 		name  string
@@ -439,13 +434,13 @@ func (c *Config) ident(role string, now time.Time) (Ident, error) {
 			*f.field = os.Getenv("EMAIL")
 		}
 		if strings.TrimSpace(*f.field) == "" {
-			return Ident{}, &IdentityError{"user." + f.name}
+			return object.Ident{}, &IdentityError{"user." + f.name}
 		}
 	}
 	if date := os.Getenv(env + "DATE"); date != "" {
 		when, err := parseDate(date)
 		if err != nil {
-			return Ident{}, fmt.Errorf("%sDATE is %q; write it as 2031-03-04T17:05:00+01:00", env, date)
+			return object.Ident{}, fmt.Errorf("%sDATE is %q; write it as 2031-03-04T17:05:00+01:00", env, date)
 		}
 		id.When = when
 	}

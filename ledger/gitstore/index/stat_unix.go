@@ -1,16 +1,16 @@
 //go:build !windows
 
-package gitstore
+package index
 
 import "golang.org/x/sys/unix"
 
-// lstat returns what git records about a file in its index.
-func lstat(name string) (statData, error) {
+// Lstat returns what git records about a file in its index.
+func Lstat(name string) (Stat, error) {
 	var st unix.Stat_t
 	if err := unix.Lstat(name, &st); err != nil {
-		return statData{}, err
+		return Stat{}, err
 	}
-	return statData{
+	return Stat{
 		ctimeSec:  uint32(st.Ctim.Sec),
 		ctimeNsec: uint32(st.Ctim.Nsec),
 		mtimeSec:  uint32(st.Mtim.Sec),
@@ -20,21 +20,21 @@ func lstat(name string) (statData, error) {
 		uid:       st.Uid,
 		gid:       st.Gid,
 		size:      uint32(st.Size),
-		kind:      unixKind(uint32(st.Mode)),
+		Kind:      unixKind(uint32(st.Mode)),
 	}, nil
 }
 
-func unixKind(mode uint32) fileKind {
+func unixKind(mode uint32) Kind {
 	switch mode & unix.S_IFMT {
 	case unix.S_IFREG:
 		if mode&0o100 != 0 {
-			return kindExecutable
+			return Executable
 		}
-		return kindRegular
+		return Regular
 	case unix.S_IFLNK:
-		return kindSymlink
+		return Symlink
 	case unix.S_IFDIR:
-		return kindDir
+		return Dir
 	}
-	return kindOther
+	return Other
 }

@@ -1,17 +1,17 @@
-package gitstore
+package index
 
 import (
 	"os"
 	"syscall"
 )
 
-// lstat returns what git for Windows records about a file in its index.
-func lstat(name string) (statData, error) {
+// Lstat returns what git for Windows records about a file in its index.
+func Lstat(name string) (Stat, error) {
 	info, err := os.Lstat(name)
 	if err != nil {
-		return statData{}, err
+		return Stat{}, err
 	}
-	s := statData{size: uint32(info.Size()), kind: modeKind(info.Mode())}
+	s := Stat{size: uint32(info.Size()), Kind: modeKind(info.Mode())}
 	mtime := info.ModTime()
 	s.mtimeSec, s.mtimeNsec = uint32(mtime.Unix()), uint32(mtime.Nanosecond())
 	if d, ok := info.Sys().(*syscall.Win32FileAttributeData); ok {
@@ -21,14 +21,14 @@ func lstat(name string) (statData, error) {
 	return s, nil
 }
 
-func modeKind(m os.FileMode) fileKind {
+func modeKind(m os.FileMode) Kind {
 	switch {
 	case m.IsRegular():
-		return kindRegular
+		return Regular
 	case m&os.ModeSymlink != 0:
-		return kindSymlink
+		return Symlink
 	case m.IsDir():
-		return kindDir
+		return Dir
 	}
-	return kindOther
+	return Other
 }

@@ -1,4 +1,4 @@
-package gitstore
+package sshkey
 
 import (
 	"errors"
@@ -11,9 +11,9 @@ import (
 	"github.com/Microsoft/go-winio"
 )
 
-// dialAgent connects to the SSH agent; nil when none is running. OpenSSH for
+// DialAgent connects to the SSH agent; nil when none is running. OpenSSH for
 // Windows listens on a named pipe, agents from elsewhere announce a socket.
-func dialAgent() (net.Conn, error) {
+func DialAgent() (net.Conn, error) {
 	pipe := `\\.\pipe\openssh-ssh-agent`
 	if socket := os.Getenv("SSH_AUTH_SOCK"); strings.HasPrefix(socket, `\\`) {
 		pipe = socket

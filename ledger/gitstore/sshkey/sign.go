@@ -1,4 +1,6 @@
-package gitstore
+// Package sshkey finds the user's SSH keys, in the agent and in files, and signs with
+// them as git does with gpg.format=ssh.
+package sshkey
 
 import (
 	"bytes"
@@ -15,6 +17,8 @@ import (
 	"github.com/hiddeco/sshsig"
 	"golang.org/x/crypto/ssh"
 	"golang.org/x/crypto/ssh/agent"
+
+	"benchlore/ledger/gitstore/config"
 )
 
 // Signer makes SSH signatures (OpenSSH PROTOCOL.sshsig, SHA-512).
@@ -26,14 +30,14 @@ type Signer interface {
 	Sign(namespace string, data []byte) ([]byte, error)
 }
 
-// SignerError says why no signature can be made, and what to set.
-type SignerError struct {
+// Error says why no signature can be made, and what to set.
+type Error struct {
 	Key    string // as configured; "" when not set
 	Reason string
 	Err    error
 }
 
-func (e *SignerError) Error() string {
+func (e *Error) Error() string {
 	msg := "cannot sign"
 	if e.Key != "" {
 		msg += fmt.Sprintf(" with %q", e.Key)
@@ -45,57 +49,57 @@ func (e *SignerError) Error() string {
 	return msg
 }
 
-func (e *SignerError) Unwrap() error { return e.Err }
+func (e *Error) Unwrap() error { return e.Err }
 
 // Passphrase asks the user for the passphrase of a key file. An error ends
 // the attempt.
 type Passphrase func(file string) ([]byte, error)
 
-// LoadSigner finds the key of user.signingkey as `git commit -S` does with
+// Load finds the key of user.signingkey as `git commit -S` does with
 // gpg.format=ssh: a key given literally or as a public key file is looked for
 // in the SSH agent, then in the private key file beside it; a private key file
 // is read. With an encrypted key ask is called; nil refuses it.
-// Error: *SignerError.
-func LoadSigner(cfg *Config, ask Passphrase) (Signer, error) {
+// Error: *Error.
+func Load(cfg *config.Config, ask Passphrase) (Signer, error) {
 	if format, ok := cfg.Get("gpg.format"); ok && format != "ssh" {
-		return nil, &SignerError{Reason: fmt.Sprintf("gpg.format is %q; run `git config --global gpg.format ssh`", format)}
+		return nil, &Error{Reason: fmt.Sprintf("gpg.format is %q; run `git config --global gpg.format ssh`", format)}
 	}
 	key, _ := cfg.Get("user.signingkey")
 	if key == "" {
-		return nil, &SignerError{Reason: "no key is chosen; run `git config --global user.signingkey ~/.ssh/id_ed25519` " +
+		return nil, &Error{Reason: "no key is chosen; run `git config --global user.signingkey ~/.ssh/id_ed25519` " +
 			"with the name of your SSH key file"}
 	}
 	literal, isLiteral := strings.CutPrefix(key, "key::")
 	if isLiteral || strings.HasPrefix(key, "ssh-") || strings.HasPrefix(key, "ecdsa-") || strings.HasPrefix(key, "sk-") {
 		pub, _, _, _, err := ssh.ParseAuthorizedKey([]byte(literal))
 		if err != nil {
-			return nil, &SignerError{key, "this is not a public key", err}
+			return nil, &Error{key, "this is not a public key", err}
 		}
 		s, err := fromAgent(pub)
 		if err != nil {
-			return nil, &SignerError{key, "the SSH agent cannot be used; start it, or set user.signingkey to the key's file", err}
+			return nil, &Error{key, "the SSH agent cannot be used; start it, or set user.signingkey to the key's file", err}
 		}
 		if s == nil {
-			return nil, &SignerError{Key: key, Reason: "the SSH agent does not hold this key; run `ssh-add` with its file"}
+			return nil, &Error{Key: key, Reason: "the SSH agent does not hold this key; run `ssh-add` with its file"}
 		}
 		return newSigner(key, s)
 	}
 	file, _, err := cfg.Path("user.signingkey")
 	if err != nil {
-		return nil, &SignerError{key, "its file cannot be found", err}
+		return nil, &Error{key, "its file cannot be found", err}
 	}
 	return signerFromFile(key, file, ask)
 }
 
-// SignerFromFile is LoadSigner with a file named instead of user.signingkey.
-func SignerFromFile(file string, ask Passphrase) (Signer, error) {
+// LoadFile is Load with a file named instead of user.signingkey.
+func LoadFile(file string, ask Passphrase) (Signer, error) {
 	return signerFromFile(file, file, ask)
 }
 
 func signerFromFile(key, file string, ask Passphrase) (Signer, error) {
 	text, err := os.ReadFile(file)
 	if err != nil {
-		return nil, &SignerError{key, "the key file cannot be read", err}
+		return nil, &Error{key, "the key file cannot be read", err}
 	}
 	private := file
 	pub, _, _, _, err := ssh.ParseAuthorizedKey(text)
@@ -110,7 +114,7 @@ func signerFromFile(key, file string, ask Passphrase) (Signer, error) {
 			return newSigner(key, s)
 		}
 		if text == nil {
-			return nil, &SignerError{key, fmt.Sprintf("this is a public key; the private key %q is not there and the SSH agent does not hold it", private),
+			return nil, &Error{key, fmt.Sprintf("this is a public key; the private key %q is not there and the SSH agent does not hold it", private),
 				errors.Join(err, aerr)}
 		}
 	}
@@ -128,30 +132,30 @@ func signerFromFile(key, file string, ask Passphrase) (Signer, error) {
 			}
 		}
 		if ask == nil {
-			return nil, &SignerError{Key: key, Reason: fmt.Sprintf("the key %q has a passphrase; run `ssh-add %s` first", private, private)}
+			return nil, &Error{Key: key, Reason: fmt.Sprintf("the key %q has a passphrase; run `ssh-add %s` first", private, private)}
 		}
 		var pass []byte
 		if pass, err = ask(private); err != nil {
-			return nil, &SignerError{key, "no passphrase was given", err}
+			return nil, &Error{key, "no passphrase was given", err}
 		}
 		s, err = ssh.ParsePrivateKeyWithPassphrase(text, pass)
 		clear(pass)
 		if errors.Is(err, x509.IncorrectPasswordError) {
-			return nil, &SignerError{Key: key, Reason: "this is not its passphrase"}
+			return nil, &Error{Key: key, Reason: "this is not its passphrase"}
 		}
 	}
 	if err != nil {
-		return nil, &SignerError{key, fmt.Sprintf("%q is not an SSH private key that can be read here", private), err}
+		return nil, &Error{key, fmt.Sprintf("%q is not an SSH private key that can be read here", private), err}
 	}
 	if pub != nil && !bytes.Equal(pub.Marshal(), s.PublicKey().Marshal()) {
-		return nil, &SignerError{Key: key, Reason: fmt.Sprintf("%q is not the private key of this public key", private)}
+		return nil, &Error{Key: key, Reason: fmt.Sprintf("%q is not the private key of this public key", private)}
 	}
 	return newSigner(key, s)
 }
 
 // SigningKey is the public key of user.signingkey, which needs no passphrase and
 // no agent; nil where none is chosen or it cannot be read.
-func SigningKey(cfg *Config) ssh.PublicKey {
+func SigningKey(cfg *config.Config) ssh.PublicKey {
 	key, _ := cfg.Get("user.signingkey")
 	if pub, _, _, _, err := ssh.ParseAuthorizedKey([]byte(strings.TrimPrefix(key, "key::"))); err == nil {
 		return pub
@@ -168,11 +172,11 @@ func SigningKey(cfg *Config) ssh.PublicKey {
 }
 
 // PublicKey reads the public key of a key file, private or public. An encrypted
-// one is not opened. Error: *SignerError.
+// one is not opened. Error: *Error.
 func PublicKey(file string) (ssh.PublicKey, error) {
 	text, err := os.ReadFile(file)
 	if err != nil {
-		return nil, &SignerError{file, "the key file cannot be read", err}
+		return nil, &Error{file, "the key file cannot be read", err}
 	}
 	if pub, _, _, _, err := ssh.ParseAuthorizedKey(text); err == nil {
 		return pub, nil
@@ -187,7 +191,7 @@ func PublicKey(file string) (ssh.PublicKey, error) {
 	if pub := publicKeyBeside(file); pub != nil {
 		return pub, nil
 	}
-	return nil, &SignerError{file, "this is no SSH key that can be read here", err}
+	return nil, &Error{file, "this is no SSH key that can be read here", err}
 }
 
 // WriteKey makes an Ed25519 key pair: the private key as OpenSSH keeps it, for
@@ -212,7 +216,7 @@ func WriteKey(file, comment string, passphrase []byte) (ssh.PublicKey, error) {
 		return nil, err
 	}
 	if err := os.MkdirAll(filepath.Dir(file), 0o700); err != nil {
-		return nil, &WriteError{file, err}
+		return nil, &Error{file, "the key file cannot be written", err}
 	}
 	line := strings.TrimSuffix(string(ssh.MarshalAuthorizedKey(pub)), "\n") + " " + comment + "\n"
 	for _, f := range []struct {
@@ -226,11 +230,13 @@ func WriteKey(file, comment string, passphrase []byte) (ssh.PublicKey, error) {
 			err = errors.Join(err, out.Sync(), out.Close())
 		}
 		if err != nil {
-			return nil, &WriteError{f.name, err}
+			return nil, &Error{f.name, "the key file cannot be written", err}
 		}
 	}
-	if err := syncDir(filepath.Dir(file)); err != nil {
-		return nil, &WriteError{file, err}
+	// Not every system lets a folder be synced.
+	if d, err := os.Open(filepath.Dir(file)); err == nil {
+		d.Sync()
+		d.Close()
 	}
 	return pub, nil
 }
@@ -251,7 +257,7 @@ type sshSigner struct{ ssh.Signer }
 
 func newSigner(key string, s ssh.Signer) (Signer, error) {
 	if s.PublicKey().Type() == "ssh-dss" {
-		return nil, &SignerError{Key: key, Reason: "DSA keys are no longer accepted; make one with `ssh-keygen -t ed25519`"}
+		return nil, &Error{Key: key, Reason: "DSA keys are no longer accepted; make one with `ssh-keygen -t ed25519`"}
 	}
 	return sshSigner{s}, nil
 }
@@ -259,7 +265,7 @@ func newSigner(key string, s ssh.Signer) (Signer, error) {
 func (s sshSigner) Sign(namespace string, data []byte) ([]byte, error) {
 	sig, err := sshsig.Sign(bytes.NewReader(data), s.Signer, sshsig.HashSHA512, namespace)
 	if err != nil {
-		return nil, &SignerError{ssh.FingerprintSHA256(s.PublicKey()), "the key did not sign", err}
+		return nil, &Error{ssh.FingerprintSHA256(s.PublicKey()), "the key did not sign", err}
 	}
 	return sshsig.Armor(sig), nil
 }
@@ -267,7 +273,7 @@ func (s sshSigner) Sign(namespace string, data []byte) ([]byte, error) {
 // fromAgent returns the agent's signer for a key, nil when there is no agent
 // or it does not hold the key.
 func fromAgent(pub ssh.PublicKey) (ssh.Signer, error) {
-	conn, err := dialAgent()
+	conn, err := DialAgent()
 	if err != nil {
 		return nil, err
 	}
@@ -300,7 +306,7 @@ func (s agentSigner) Sign(rand io.Reader, data []byte) (*ssh.Signature, error) {
 // SignWithAlgorithm asks for SHA-512 with RSA keys, the only kind for which an
 // agent has a choice.
 func (s agentSigner) SignWithAlgorithm(_ io.Reader, data []byte, algorithm string) (*ssh.Signature, error) {
-	conn, err := dialAgent()
+	conn, err := DialAgent()
 	if err != nil {
 		return nil, err
 	}

@@ -1,14 +1,14 @@
 //go:build !windows
 
-package gitstore
+package sshkey
 
 import (
 	"net"
 	"os"
 )
 
-// dialAgent connects to the SSH agent; nil when none is announced.
-func dialAgent() (net.Conn, error) {
+// DialAgent connects to the SSH agent; nil when none is announced.
+func DialAgent() (net.Conn, error) {
 	socket := os.Getenv("SSH_AUTH_SOCK")
 	if socket == "" {
 		return nil, nil
