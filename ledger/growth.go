@@ -65,9 +65,9 @@ func (e *HistoryError) Hint() string {
 	case e.Good == "":
 		return "get the history from a copy that has it whole: git fetch COPY " + ref
 	case e.Where != "":
-		return fmt.Sprintf("nothing was taken in; the last good commit is %s: put the branch there back with git push --force %s %s:%s, and enter what is right with benchlore amend", e.Good, e.Where, e.Good, ref)
+		return fmt.Sprintf("nothing was taken in; the last good commit is %s: put the branch there back with git push --force %s %s:%s, and enter what is right with benchlore correct", e.Good, e.Where, e.Good, ref)
 	}
-	return fmt.Sprintf("the last good commit is %s: put the branch back with git branch -f unit/%s %s, and enter what is right with benchlore amend", e.Good, e.Unit, e.Good)
+	return fmt.Sprintf("the last good commit is %s: put the branch back with git branch -f unit/%s %s, and enter what is right with benchlore correct", e.Good, e.Unit, e.Good)
 }
 
 // onlyGrows refuses a history of a unit that breaks the rule.

@@ -465,7 +465,7 @@ func bears(p string, w schema.Correction, old, now *schema.Version) []string {
 		switch kind {
 		case "safety":
 			set["safety"] = true
-		case "release", "intake", "followup", "checkin", "demonstration", "custody", "soak":
+		case "release", "intake", "followup", "demonstration", "custody", "soak":
 			set["state"] = true
 		case "parts", "mod", "removal", "fitting":
 			set["originality"] = true
