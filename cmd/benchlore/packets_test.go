@@ -6,7 +6,7 @@ import (
 	"strings"
 	"testing"
 
-	"benchlore/ledger"
+	"benchlore/ledger/proof"
 )
 
 // keptPacketsKey signed the packets in testdata/packets, made from the example
@@ -29,7 +29,7 @@ func TestKeptPackets(t *testing.T) {
 			t.Errorf("%s: %v\n%s", name, err, out)
 			continue
 		}
-		var report struct{ Flaws []ledger.Flaw }
+		var report struct{ Flaws []proof.Flaw }
 		if err := json.Unmarshal(out, &report); err != nil {
 			t.Fatal(err)
 		}
