@@ -50,10 +50,20 @@ func (e *UntrustedError) Hint() string {
 // BrokenError carries why a packet was not let in.
 type BrokenError struct{ Verification *proof.Verification }
 
-func (e *BrokenError) Error() string { return "the packet is broken; nothing was taken in" }
+func (e *BrokenError) Error() string {
+	if e.Verification.Verdict == proof.Unreadable {
+		return "the packet is written in a way this program does not read; nothing was taken in"
+	}
+	return "the packet is broken; nothing was taken in"
+}
 
 // Hint names the next step.
-func (e *BrokenError) Hint() string { return "ask for a new one from whoever handed it over" }
+func (e *BrokenError) Hint() string {
+	if e.Verification.Verdict == proof.Unreadable {
+		return "a newer program may have written it: upgrade this one"
+	}
+	return "ask for a new one from whoever handed it over"
+}
 
 // Adopt takes a unit over from another bench: its history as it is, its seals,
 // and on top of it this bench's own record that it was received. The packet is
@@ -77,6 +87,9 @@ func (l *Ledger) Adopt(packet []byte, o AdoptOptions) (Adopted, error) {
 		return out, err
 	}
 	a := &adopting{l: l, v: v, o: o, out: &out, signer: signer, head: object.NewHash(v.Head)}
+	if v.Verdict == proof.Uncompared {
+		out.Notes = append(out.Notes, "the report that came along could not be compared with the history; what is taken in is the history")
+	}
 	last := v.Chain()[len(v.Chain())-1].Statement
 	out.From = last.Shop.Name
 	out.Result, err = l.update(func(w *writer) error {

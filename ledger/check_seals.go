@@ -11,9 +11,8 @@ import (
 	"benchlore/ledger/proof"
 )
 
-// checkSeals reports seals that two benches made beside one another: one of them
-// counts, and whoever was handed the other holds a history of which this is
-// another version. And it reports seals that are gone or another by now: those that
+// checkSeals reports seals that two benches made beside one another: until a next
+// one supersedes both, nothing is handed over. And it reports seals that are gone or another by now: those that
 // main says were made, those that adopted/ says came with a unit, and those that a
 // later number shows to have been there.
 func (l *Ledger) checkSeals(r *CheckReport, only []string, made, units map[string]object.Hash) error {

@@ -291,8 +291,8 @@ func TestMergeUndoAcross(t *testing.T) {
 	}
 }
 
-// TestMergeSeals: two benches seal one unit under one number. No seal moves, one
-// chain counts, and the next seal goes on from it.
+// TestMergeSeals: two benches seal one unit under one number. No seal moves, both
+// count, and the next seal supersedes both.
 func TestMergeSeals(t *testing.T) {
 	o := newOffices(t, 2)
 	a, b := o.bench[0], o.bench[1]
@@ -318,8 +318,11 @@ func TestMergeSeals(t *testing.T) {
 			t.Error("a seal was moved")
 		}
 		chain, err := w.Seals(lw)
-		if err != nil || len(chain) != 1 || chain[0].Name != sa.Tag {
+		if err != nil || len(chain) != 2 || len(proof.Tips(chain)) != 2 {
 			t.Fatalf("chain: %v %v", chain, err)
+		}
+		if _, _, err := w.Handover(lw, plainReports); err == nil {
+			t.Error("a unit with two last seals is handed over")
 		}
 		r, err := w.reopen(w.Dir).Check()
 		if err != nil || len(r.Git) != 1 || !r.Git[0].Warning || !strings.Contains(r.Git[0].What, "one number") {
@@ -330,6 +333,9 @@ func TestMergeSeals(t *testing.T) {
 	s := b.seal(lw)
 	if s.Number != 2 {
 		t.Errorf("the next seal has number %d", s.Number)
+	}
+	if chain := must(b.Seals(lw)); len(proof.Tips(chain)) != 1 || len(chain[2].Statement.Supersedes) != 2 {
+		t.Errorf("the seal supersedes %v", chain[len(chain)-1].Statement.Supersedes)
 	}
 	packet := b.handover(lw)
 	if v := proof.VerifyBytes(packet, proof.Options{Trust: &proof.Trust{Expect: []string{s.SignedBy}}, Reports: &plainReports}); v.Verdict == proof.Broken {

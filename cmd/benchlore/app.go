@@ -134,7 +134,9 @@ func exitCode(err error) int {
 	switch {
 	case errors.As(err, &unknown):
 		return exitUntrusted
-	case errors.As(err, &broken), errors.As(err, &backup):
+	case errors.As(err, &broken):
+		return broken.Verification.Exit
+	case errors.As(err, &backup):
 		return exitProblems
 	case errors.As(err, &problems), errors.As(err, &findings), errors.As(err, &history), errors.As(err, &unsaved), errors.As(err, &photo):
 		return exitProblems

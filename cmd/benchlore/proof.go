@@ -368,7 +368,13 @@ func printVerification(w io.Writer, name string, v *proof.Verification) {
 	if len(v.Seals) > 0 {
 		line("")
 		line("seals")
-		for _, s := range v.Seals {
+		for i, s := range v.Seals {
+			if hidden := len(v.Seals) - mostListed; i < hidden {
+				if i == 0 {
+					line("  %s before these", plural(hidden, "seal"))
+				}
+				continue
+			}
 			line("  %s  %s  %s", s.Short, s.Sealed.Format(time.DateOnly), s.Shop)
 			line("     %s", s.Key)
 			item("     ", "     ", "%s", keyStanding(s.Standing, s.Why))
@@ -381,7 +387,11 @@ func printVerification(w io.Writer, name string, v *proof.Verification) {
 	if len(v.Stretches) > 0 {
 		line("")
 		line("who signed what")
-		for _, s := range v.Stretches {
+		for i, s := range v.Stretches {
+			if i == mostListed {
+				line("  and %s more", plural(len(v.Stretches)-i, "stretch of commits"))
+				break
+			}
 			key := s.Key
 			if key == "" {
 				key = "no signature that counts"
@@ -414,6 +424,10 @@ func printVerification(w io.Writer, name string, v *proof.Verification) {
 		line("  benchlore verify PACKET --expect-key SHA256:...")
 	}
 }
+
+// mostListed is how many seals and stretches of commits stand on a screen; JSON
+// has all.
+const mostListed = 20
 
 // cut shortens a line to so many columns. Letters of the East take two.
 func cut(s string, width int) string {
@@ -542,7 +556,13 @@ func (a *app) keysCmd() *cobra.Command {
 
 Without a word after it, lists the keys of signers and revoked, and of git's allowed-signers file, with their
 fingerprints. signers is an allowed-signers file of OpenSSH, revoked a list of
-keys that count no more, whatever date they sign with.`,
+keys that count no more, whatever date they sign with.
+
+A key that was lost, and nobody has: make a new one, and seal again. Buyers of older
+packets cannot tell that both are yours, so tell them the new fingerprint.
+A key that somebody else may have: revoke it first (keys revoke), make a new one, add
+a note to the units you sold, close and seal them, and tell everybody who holds a
+packet both fingerprints. A new key while the old one is safe: keys rotate.`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {

@@ -267,7 +267,7 @@ func (v *verifier) trees(order []object.Hash) bool {
 			if !attributes && i == len(order)-1 {
 				v.flaw("tree", "commit "+id.String()[:10], "it has no .gitattributes, so that git might change bytes on the way to a disk")
 			}
-			if err := v.folder(tree, "", id.String()[:10], map[object.Hash]bool{}); err != nil {
+			if err := v.folder(tree, "", id.String()[:10]); err != nil {
 				v.flaw("limit", v.branch, "%v", err)
 				return false
 			}
@@ -307,7 +307,7 @@ func checkInstrument(found int) error {
 
 // folder checks one folder: plain files with the names a unit's folder has, and
 // none that some system takes for another.
-func (v *verifier) folder(tree object.Hash, dir, commit string, checked map[object.Hash]bool) error {
+func (v *verifier) folder(tree object.Hash, dir, commit string) error {
 	entries, err := v.h.tree(tree)
 	if err != nil {
 		return nil // reported with the object
@@ -332,7 +332,7 @@ func (v *verifier) folder(tree object.Hash, dir, commit string, checked map[obje
 				continue
 			}
 			v.told["folder "+dir+e.ID.String()] = true
-			if err := v.folder(e.ID, dir+e.Name+"/", commit, checked); err != nil {
+			if err := v.folder(e.ID, dir+e.Name+"/", commit); err != nil {
 				return err
 			}
 			continue

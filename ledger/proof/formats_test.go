@@ -133,7 +133,7 @@ func TestTree(t *testing.T) {
 	s := newShop(t, newKey(t, "ed25519"))
 	s.files["files/plan.txt"] = []byte("a plan")
 	s.commit("files")
-	dir := TreeFS(s.objects, must(Tree(s.objects, s.head)))
+	dir := treeFS{newHistory(s.objects), must(Tree(s.objects, s.head))}
 	if err := testFS(dir, "instrument.toml", "files/plan.txt"); err != nil {
 		t.Error(err)
 	}

@@ -32,9 +32,6 @@ var listedFiles = []string{GuideFile, ClaimsFile, BundleFile, PacketFile, Report
 // what a person should see first stands first.
 var packetFiles = append([]string{GuideFile, SumsFile, SumsSigFile}, listedFiles[1:]...)
 
-// reportFiles are the ones a [Reports] makes.
-var reportFiles = []string{ReportPage, ReportData, ReportPrint}
-
 // tokenForm is how a token in times/ is named: the tag of the seal it is over, and
 // a number.
 var tokenForm = regexp.MustCompile(`^times/(seal/[a-z0-9-]+/[a-z0-9-]+/[1-9][0-9]{0,6}-[0-9a-f]{8})\.[1-9][0-9]?\.tsr$`)

@@ -13,10 +13,8 @@ import (
 	"benchlore/ledger/proof/gitobj"
 )
 
-// TreeFS is a tree of git as a file system: what a unit's folder held at one
+// treeFS is a tree of git as a file system: what a unit's folder held at one
 // commit.
-func TreeFS(from gitobj.Objects, tree object.Hash) fs.FS { return treeFS{newHistory(from), tree} }
-
 type treeFS struct {
 	h    *history
 	root object.Hash

@@ -323,7 +323,7 @@ func VerifyFolder(dir fs.FS, o Options) *Verification {
 		if env, err = readEnvelope(list, true); err == nil {
 			v.envelope(env)
 			if len(env.beside) > 0 {
-				v.warn("packet", "the folder", "%d more files or folders lie here, such as %.80q: they are no part of the packet and were not looked at", len(env.beside), env.beside[0])
+				v.warn("packet", "the folder", "more lies here (%d), such as %.80q: it is no part of the packet and was not looked at", len(env.beside), env.beside[0])
 			}
 		}
 	}
@@ -422,7 +422,7 @@ func (v *verifier) workFiles(work fs.FS) {
 		return nil
 	})
 	if err == nil && more > 0 {
-		v.warn("files", "the folder", "%d more files lie here, such as %.80q: they are no part of the history", more, first)
+		v.warn("files", "the folder", "more lies here (%d), such as %.80q: it is no part of the history", more, first)
 	}
 }
 
