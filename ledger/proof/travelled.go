@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io/fs"
 	"maps"
-	"path"
 	"slices"
 	"strings"
 	"time"
@@ -92,11 +91,12 @@ func travel(h *history, chain []*Seal, grown *growth.Result) (*Travelled, error)
 	t.Families = schema.NewFamilyList(&families)
 	dir := unitDir(last.Unit)
 	tree := treeFS{h, c.Tree}
-	t.Unit, t.Problems, t.Files, err = readUnit(tree, last.Unit, unit.Context{Shop: t.Shop, Families: t.Families, Lots: own.Lots,
+	read, err := readUnit(tree, last.Unit, unit.Context{Shop: t.Shop, Families: t.Families, Lots: own.Lots,
 		Today: schema.NewDate(last.Sealed), Elsewhere: Benches(chain, func(s *Seal) bool { return !shops.same(s, end) })})
 	if err != nil {
 		return nil, err
 	}
+	t.Unit, t.Problems, t.Files = read.Unit, read.Problems, read.Files
 	t.Attached = func(p string) ([]byte, error) {
 		data, err := tree.ReadFile(strings.TrimPrefix(p, dir+"/"))
 		if errors.Is(err, fs.ErrNotExist) {
@@ -200,84 +200,41 @@ func Benches(chain []*Seal, other func(*Seal) bool) map[string]*unit.Bench {
 	return out
 }
 
-// readUnit reads a unit from its folder.
-func readUnit(dir fs.FS, name string, about unit.Context) (*unit.Unit, []schema.Problem, map[string][]byte, error) {
-	at := unitDir(name)
-	s := unit.Source{Name: name, Dir: at}
-	files := map[string][]byte{}
-	attached := map[string]bool{}
-	var problems []schema.Problem
-	add := func(p string, sev schema.Severity, message string) {
-		problems = append(problems, schema.Problem{File: at + "/" + p, Severity: sev, Message: message})
-	}
-	err := fs.WalkDir(dir, ".", func(p string, e fs.DirEntry, err error) error {
-		if err != nil || e.IsDir() {
-			return err
-		}
-		if path.Dir(p) != "." {
-			attached[p] = true
-			return nil
-		}
-		data, err := fs.ReadFile(dir, p)
-		if err != nil {
-			return err
-		}
-		if CheckNesting(data) != nil {
-			add(p, schema.Unreadable, CheckNesting(data).Error())
-			return nil
-		}
-		_, kind, _, isRecord := schema.ParseName(p)
-		full := at + "/" + p
-		switch {
-		case p == "instrument.toml":
-			i, found := schema.Decode[schema.Instrument](full, data)
-			problems = append(problems, found...)
-			s.Instrument, s.InstrumentData = i, data
-		case p == "model.toml":
-			m, found := schema.Decode[schema.Model](full, data)
-			problems = append(problems, found...)
-			s.Model = m
-		case isRecord && schema.New(schema.Kind(kind)) != nil:
-			rec, found := schema.DecodeRecord(full, data)
-			problems = append(problems, found...)
-			if rec != nil {
-				s.Records = append(s.Records, unit.File{Path: full, Data: data, Record: rec})
-			}
-		case p != ".gitattributes":
-			add(p, schema.Unreadable, "is not named as a record")
-		}
-		files[full] = data
-		return nil
-	})
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	for _, f := range s.Records {
-		for _, x := range attachments(f.Record) {
-			if !attached[x] {
-				problems = append(problems, schema.Problem{File: f.Path, Severity: schema.Wrong, Message: fmt.Sprintf("names %s, which is not there", x)})
-			}
-		}
-	}
-	if s.Instrument == nil {
-		add("instrument.toml", schema.Unreadable, "is missing, or cannot be read")
-	}
-	u := unit.Build(s, about)
-	problems = append(problems, u.Problems...)
-	schema.Sort(problems)
-	return u, problems, files, nil
+// readUnit reads a unit from its folder. A text in which tables nest too deep is
+// not given to the decoder.
+func readUnit(tree fs.FS, name string, about unit.Context) (*unit.Loaded, error) {
+	dir := unitDir(name)
+	return unit.Read(folderFS{tree, dir}, unit.Folder{Name: name, Dir: dir, Attributes: Attributes}, about)
 }
 
-// attachments are the files a record names.
-func attachments(rec schema.Record) []string {
-	var out []string
-	for _, p := range rec.Head().Photos {
-		out = append(out, p.File)
+// folderFS is a unit's own tree under the path its folder has in a ledger.
+type folderFS struct {
+	tree fs.FS
+	dir  string
+}
+
+func (f folderFS) below(name string) string {
+	if name == f.dir {
+		return "."
 	}
-	for _, f := range rec.Head().Files {
-		out = append(out, f.File)
+	return strings.TrimPrefix(name, f.dir+"/")
+}
+
+// Open opens a file or a folder.
+func (f folderFS) Open(name string) (fs.File, error) { return f.tree.Open(f.below(name)) }
+
+// ReadDir lists a folder.
+func (f folderFS) ReadDir(name string) ([]fs.DirEntry, error) {
+	return fs.ReadDir(f.tree, f.below(name))
+}
+
+// ReadFile returns the bytes of a file.
+func (f folderFS) ReadFile(name string) ([]byte, error) {
+	data, err := fs.ReadFile(f.tree, f.below(name))
+	if err == nil && strings.HasSuffix(name, ".toml") {
+		err = CheckNesting(data)
 	}
-	return out
+	return data, err
 }
 
 // Tree is the tree of a commit.
