@@ -31,7 +31,7 @@ type placedLine struct {
 }
 
 // parts reads a sheet of positions.
-func (s *worksheet) parts(w *writer) error {
+func (s *worksheet) parts() error {
 	events := map[place][]*unit.Event{}
 	positions := map[place]*unit.Position{}
 	for _, p := range s.u.Positions {
@@ -73,7 +73,7 @@ func (s *worksheet) parts(w *writer) error {
 				continue
 			}
 			last := list[len(list)-1]
-			if finishes(line, last, s.in.Day, s.closed[baseOf(last.File)]) {
+			if finishes(line, last, s.in.Day, s.b.Closed(last.File.Path)) {
 				if line.Found == "" {
 					line.Found, line.Mode = last.Line.Found, last.Line.Mode
 				}
@@ -106,16 +106,16 @@ func (s *worksheet) parts(w *writer) error {
 		s.change(c)
 	}
 	if len(fresh) > 0 {
-		if err := s.newParts(w, fresh); err != nil {
+		if err := s.newParts(fresh); err != nil {
 			return err
 		}
 	}
-	return s.pools(w, pools)
+	return s.pools(pools)
 }
 
 // newParts adds lines about positions of which nothing is recorded.
-func (s *worksheet) newParts(w *writer, fresh []placedLine) error {
-	e, err := s.openRecord(w, schema.KindParts, "part", func(rec schema.Record) bool {
+func (s *worksheet) newParts(fresh []placedLine) error {
+	e, err := s.openRecord(schema.KindParts, "part", func(rec schema.Record) bool {
 		return !slices.ContainsFunc(fresh, func(p placedLine) bool { return s.mentions(rec.(*schema.Parts), p.at) })
 	})
 	if err != nil {
@@ -127,8 +127,6 @@ func (s *worksheet) newParts(w *writer, fresh []placedLine) error {
 	}
 	return nil
 }
-
-func baseOf(f *unit.File) string { return f.Path[strings.LastIndexByte(f.Path, '/')+1:] }
 
 // changedLine is a line of a record that rows say something else about.
 type changedLine struct {
@@ -228,7 +226,7 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 		if row.get("count") != "" {
 			return nil // said already
 		}
-		if p.line.Family != "" && s.u.hasPool(row.get("section"), p.line.Family) {
+		if p.line.Family != "" && hasPool(s.u, row.get("section"), p.line.Family) {
 			s.errs.cell(row, "count", "how many is not said => write the number under count")
 		} else {
 			s.errs.cell(row, "ref", "the row names no part => write its reference, such as C14, or a number under count for a pool")
@@ -281,7 +279,8 @@ func component(c **schema.Component) *schema.Component {
 	return *c
 }
 
-func (u *Loaded) hasPool(section string, family schema.FamilyName) bool {
+// hasPool reports whether a section has a pool of a family.
+func hasPool(u *Loaded, section string, family schema.FamilyName) bool {
 	return slices.ContainsFunc(u.Pools, func(p *unit.Pool) bool { return p.Section == section && p.Family == family })
 }
 
@@ -610,7 +609,7 @@ func (s *worksheet) namesText(list []string) schema.Names {
 // pools takes in rows about counted pools. A row is held against the lines of
 // this job about the same pool: first one that says the same, then one with the
 // same finding and action, then the only one that is left.
-func (s *worksheet) pools(w *writer, rows []*sheetPart) error {
+func (s *worksheet) pools(rows []*sheetPart) error {
 	type pool struct {
 		section string
 		family  schema.FamilyName
@@ -683,7 +682,7 @@ func (s *worksheet) pools(w *writer, rows []*sheetPart) error {
 	if len(fresh) == 0 || len(s.errs.list) > 0 {
 		return nil
 	}
-	e, err := s.openRecord(w, schema.KindParts, "part", func(schema.Record) bool { return true })
+	e, err := s.openRecord(schema.KindParts, "part", func(schema.Record) bool { return true })
 	if err != nil {
 		return err
 	}

@@ -19,6 +19,7 @@ import (
 
 	"benchlore/ledger"
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/photo"
 	"benchlore/schema"
 )
 
@@ -121,7 +122,7 @@ func exitCode(err error) int {
 		unsaved  *ledger.UnsavedError
 		usage    *ledger.UsageError
 		line     *usageError
-		photo    *ledger.PhotoError
+		photo    *photo.Error
 		broken   *ledger.BrokenError
 		backup   *ledger.BackupError
 		unknown  *ledger.UntrustedError

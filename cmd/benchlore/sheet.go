@@ -195,7 +195,7 @@ func (a *app) readSheet(name string) ([]byte, error) {
 const shownLines = 40
 
 func (a *app) importSheet(l *ledger.Ledger, in ledger.SheetInput, yes bool) error {
-	r, err := l.ReadSheet(in)
+	r, err := ledger.ReadSheet(l, in)
 	var wrong *ledger.WorksheetError
 	switch {
 	case errors.As(err, &wrong):
@@ -216,7 +216,7 @@ func (a *app) importSheet(l *ledger.Ledger, in ledger.SheetInput, yes bool) erro
 		}
 	}
 	if !nothing {
-		if r, err = l.ImportSheet(in, r); err != nil {
+		if r, err = ledger.ImportSheet(l, in, r); err != nil {
 			return err
 		}
 	}
