@@ -1,4 +1,4 @@
-package ledger
+package worksheet
 
 import (
 	"errors"
@@ -10,13 +10,14 @@ import (
 	"strconv"
 	"strings"
 
+	"benchlore/ledger"
 	"benchlore/schema"
 	"benchlore/schema/refs"
 	"benchlore/schema/unit"
 )
 
-// SheetInput is a worksheet to be taken in.
-type SheetInput struct {
+// Input is a worksheet to be taken in.
+type Input struct {
 	File string // its name, for messages
 	Data []byte
 	Unit string // model/tag; "" takes the one the sheet names
@@ -24,11 +25,11 @@ type SheetInput struct {
 	Day  schema.Date // of what is new; zero: today
 }
 
-// SheetResult tells how a worksheet was understood, and what was written.
-type SheetResult struct {
-	Result
+// Result tells how a worksheet was understood, and what was written.
+type Result struct {
+	ledger.Result
 	Unit      string      `json:"unit"`
-	Kind      SheetKind   `json:"kind"`
+	Kind      Kind        `json:"kind"`
 	Rows      int         `json:"rows"`      // with any entry
 	Unreached int         `json:"unreached"` // rows nobody filled in
 	Unchanged int         `json:"unchanged"` // rows the records have already
@@ -39,14 +40,14 @@ type SheetResult struct {
 	Warnings  []CellError `json:"warnings,omitempty"` // what is worth a look
 }
 
-// WorksheetError says that a worksheet was not imported because of what is in
+// Error says that a worksheet was not imported because of what is in
 // its cells.
-type WorksheetError struct {
+type Error struct {
 	File  string
 	Cells []CellError
 }
 
-func (e *WorksheetError) Error() string {
+func (e *Error) Error() string {
 	if len(e.Cells) == 1 {
 		return fmt.Sprintf("%s: nothing was imported: 1 entry is wrong", e.File)
 	}
@@ -54,26 +55,26 @@ func (e *WorksheetError) Error() string {
 }
 
 // Hint names the next step.
-func (e *WorksheetError) Hint() string {
+func (e *Error) Hint() string {
 	return "correct them in the sheet, save it, and import it again: what is in the records already is passed over"
 }
 
 // worksheet is an import being worked out.
 type worksheet struct {
-	in    SheetInput
+	in    Input
 	t     *table
-	b     *Batch
-	u     *Loaded
+	b     *ledger.Batch
+	u     *ledger.Loaded
 	job   *unit.Job
 	errs  cellErrors
 	sets  map[string]*refs.Set
 	edits []*edit
-	out   *SheetResult
+	out   *Result
 }
 
-// ReadSheet works out what importing a worksheet would do, and writes nothing.
-// What is wrong with its cells is a *WorksheetError, and comes with the result.
-func ReadSheet(l *Ledger, in SheetInput) (*SheetResult, error) {
+// Read works out what importing a worksheet would do, and writes nothing.
+// What is wrong with its cells is a *Error, and comes with the result.
+func Read(l *ledger.Ledger, in Input) (*Result, error) {
 	s, err := open(l, in)
 	if err != nil {
 		return nil, err
@@ -82,23 +83,23 @@ func ReadSheet(l *Ledger, in SheetInput) (*SheetResult, error) {
 	return s.out, err
 }
 
-// ImportSheet takes a worksheet in: one commit, or nothing at all. A row that the
+// Import takes a worksheet in: one commit, or nothing at all. A row that the
 // records of this job have already is passed over; one that says more or
 // something else changes its line, as long as that has not been closed. Comments
-// and notation of other lines stay. shown is what ReadSheet made of it, which the
+// and notation of other lines stay. shown is what Read made of it, which the
 // restorer has agreed to: where the ledger has changed since, so that it would
 // mean something else, nothing is written. nil skips that.
-func ImportSheet(l *Ledger, in SheetInput, shown *SheetResult) (*SheetResult, error) {
+func Import(l *ledger.Ledger, in Input, shown *Result) (*Result, error) {
 	s, err := open(l, in)
 	if err != nil {
 		return nil, err
 	}
-	res, err := l.Change(s.in.Unit, func(b *Batch) error {
+	res, err := l.Change(s.in.Unit, func(b *ledger.Batch) error {
 		if err := s.read(b); err != nil {
 			return err
 		}
 		if shown != nil && (!slices.Equal(shown.New, s.out.New) || !slices.Equal(shown.Changed, s.out.Changed)) {
-			return &UsageError{"the records have changed in the meantime; nothing was imported", "import the sheet again and read what it says now"}
+			return refused("the records have changed in the meantime; nothing was imported", "import the sheet again and read what it says now")
 		}
 		return nil
 	})
@@ -109,7 +110,7 @@ func ImportSheet(l *Ledger, in SheetInput, shown *SheetResult) (*SheetResult, er
 }
 
 // open reads the cells of a worksheet and finds the unit it is about.
-func open(l *Ledger, in SheetInput) (*worksheet, error) {
+func open(l *ledger.Ledger, in Input) (*worksheet, error) {
 	grids, err := readSheets(in.Data)
 	if err != nil {
 		return nil, ofFile(in.File, err)
@@ -129,19 +130,19 @@ func open(l *Ledger, in SheetInput) (*worksheet, error) {
 
 // read compares the worksheet with the unit and puts the changed records into
 // the batch.
-func (s *worksheet) read(b *Batch) error {
+func (s *worksheet) read(b *ledger.Batch) error {
 	s.b, s.u = b, b.Unit
-	s.out = &SheetResult{Unit: s.in.Unit, Kind: s.t.kind, Rows: len(s.t.rows), New: []string{}, Changed: []string{}, Records: []string{}}
+	s.out = &Result{Unit: s.in.Unit, Kind: s.t.kind, Rows: len(s.t.rows), New: []string{}, Changed: []string{}, Records: []string{}}
 	s.out.Files = []string{}
 	s.job = s.u.OpenJob()
 	var err error
 	switch ofJob := s.jobs(); {
 	case !ofJob: // that is all there is to say
-	case s.t.kind == SheetParts:
+	case s.t.kind == Parts:
 		err = s.parts()
-	case s.t.kind == SheetReadings:
+	case s.t.kind == Readings:
 		err = s.readings()
-	case s.t.kind == SheetTables:
+	case s.t.kind == Tables:
 		err = s.tables()
 	}
 	if err == nil && len(s.errs.list) == 0 {
@@ -150,16 +151,19 @@ func (s *worksheet) read(b *Batch) error {
 	if err == nil && len(s.errs.list) > 0 {
 		sortCells(s.errs.list)
 		s.out.Cells = s.errs.list
-		err = &WorksheetError{s.in.File, s.errs.list}
+		err = &Error{s.in.File, s.errs.list}
 	}
 	return err
 }
 
+// refused is a sheet that cannot be taken in as it is, and what to do about it.
+func refused(what, remedy string) error { return &ledger.UsageError{What: what, Remedy: remedy} }
+
 // ofFile names the file in what is wrong with it as a whole.
 func ofFile(file string, err error) error {
-	var usage *UsageError
+	var usage *ledger.UsageError
 	if errors.As(err, &usage) {
-		return &UsageError{file + ": " + usage.What, usage.Remedy}
+		return refused(file+": "+usage.What, usage.Remedy)
 	}
 	return err
 }
@@ -189,29 +193,29 @@ func sortCells(list []CellError) {
 
 // whose finds the unit the sheet is about. A sheet that names another unit than
 // the one that was asked for, or several, is refused.
-func (s *worksheet) whose(l *Ledger) error {
+func (s *worksheet) whose(l *ledger.Ledger) error {
 	named, at := "", ""
 	for _, row := range s.t.rows {
-		c, ok := row.cells[SheetInstrument]
+		c, ok := row.cells[KeyInstrument]
 		if !ok {
 			continue
 		}
 		name, err := l.Resolve(c.text)
 		switch {
 		case err != nil:
-			return &UsageError{fmt.Sprintf("%s: %v", c.at, err), "the column instrument names the unit as model/tag; leave it as the sheet had it"}
+			return refused(fmt.Sprintf("%s: %v", c.at, err), "the column instrument names the unit as model/tag; leave it as the sheet had it")
 		case named != "" && name != named:
-			return &UsageError{fmt.Sprintf("%s is about %s, and %s about %s", at, named, c.at, name), "import one unit at a time"}
+			return refused(fmt.Sprintf("%s is about %s, and %s about %s", at, named, c.at, name), "import one unit at a time")
 		}
 		named, at = name, c.at
 	}
 	switch {
 	case named == "" && s.in.Unit == "":
 		if s.in.Unit = l.OnBench(); s.in.Unit == "" {
-			return &UsageError{"the sheet does not say which unit it is about, and none is on the bench", "name it with --unit, or choose one with: benchlore on UNIT"}
+			return refused("the sheet does not say which unit it is about, and none is on the bench", "name it with --unit, or choose one with: benchlore on UNIT")
 		}
 	case named != "" && s.in.Unit != "" && named != s.in.Unit:
-		return &UsageError{fmt.Sprintf("the sheet is about %s, not %s", named, s.in.Unit), "leave --unit out, or import the sheet of that unit"}
+		return refused(fmt.Sprintf("the sheet is about %s, not %s", named, s.in.Unit), "leave --unit out, or import the sheet of that unit")
 	case named != "":
 		s.in.Unit = named
 	}
@@ -227,7 +231,7 @@ func (s *worksheet) jobs() bool {
 		open = s.job.Name()
 	}
 	for _, row := range s.t.rows {
-		c, ok := row.cells[SheetJob]
+		c, ok := row.cells[KeyJob]
 		if !ok || c.text == open {
 			continue
 		}
@@ -313,7 +317,7 @@ func (s *worksheet) write() error {
 		if prev, ok := texts[e.path]; ok { // readings and tables of one record
 			rec, problems := schema.DecodeRecord(e.path, prev)
 			if rec == nil {
-				return &ProblemsError{"the worksheet was not imported", problems}
+				return &ledger.ProblemsError{What: "the worksheet was not imported", Problems: problems}
 			}
 			e.data, e.record = prev, rec
 		}
@@ -356,7 +360,7 @@ func (s *worksheet) write() error {
 		return nil
 	}
 	s.out.Records = slices.Sorted(maps.Keys(texts))
-	what := map[SheetKind]string{SheetParts: "line", SheetReadings: "reading", SheetTables: "table"}[s.t.kind]
+	what := map[Kind]string{Parts: "line", Readings: "reading", Tables: "table"}[s.t.kind]
 	s.b.Subject = s.u.Name + ": worksheet"
 	if n := len(s.out.New); n > 0 {
 		s.b.Subject += ", " + numberOf(n, "new "+what)
@@ -390,7 +394,7 @@ func rowsOf(own map[string][]listed, p schema.Problem) ([]*sheetRow, string) {
 // problem says at its cell what the records find wrong with a row.
 func (s *worksheet) problem(row *sheetRow, key string, p schema.Problem) CellError {
 	if key == "new" || key == "old" { // the part as a whole: its first cell
-		for _, c := range PartColumns() {
+		for _, c := range partColumns() {
 			if strings.HasPrefix(c.Key, key+".") && row.get(c.Key) != "" {
 				key = c.Key
 				break

@@ -1,4 +1,4 @@
-package ledger
+package worksheet
 
 import (
 	"bytes"
@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"benchlore/ledger"
 	"benchlore/schema"
 	"benchlore/schema/entry"
 	"benchlore/schema/refs"
@@ -37,7 +38,7 @@ func (s *worksheet) parts() error {
 	for _, p := range s.u.Positions {
 		at := place{p.Section, p.Ref}
 		positions[at] = p
-		events[at] = JobEvents(p, s.job)
+		events[at] = jobEvents(p, s.job)
 	}
 	said := map[place]*sheetPart{}
 	var fresh []placedLine                   // for positions of which nothing is recorded
@@ -181,10 +182,10 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 		}
 	}
 	var other []string // entries that are no use without a finding or an action
-	for _, c := range PartColumns() {
+	for _, c := range partColumns() {
 		text := row.get(c.Key)
 		switch c.Key {
-		case SheetHasNow, SheetInstrument, SheetJob, "section", "ref":
+		case KeyHasNow, KeyInstrument, KeyJob, "section", "ref":
 			continue
 		}
 		if text == "" || c.Key == "new.value" && isLike(text) {
@@ -280,13 +281,13 @@ func component(c **schema.Component) *schema.Component {
 }
 
 // hasPool reports whether a section has a pool of a family.
-func hasPool(u *Loaded, section string, family schema.FamilyName) bool {
+func hasPool(u *ledger.Loaded, section string, family schema.FamilyName) bool {
 	return slices.ContainsFunc(u.Pools, func(p *unit.Pool) bool { return p.Section == section && p.Family == family })
 }
 
 // checkHasNow refuses an entry under "has now": it would be lost.
 func (s *worksheet) checkHasNow(p *sheetPart, positions map[place]*unit.Position) {
-	text := p.row.get(SheetHasNow)
+	text := p.row.get(KeyHasNow)
 	if text == "" {
 		return
 	}
@@ -302,7 +303,7 @@ func (s *worksheet) checkHasNow(p *sheetPart, positions map[place]*unit.Position
 			}
 		}
 		if !slices.ContainsFunc(may, func(m string) bool { return strings.EqualFold(plainSpaces(m), plainSpaces(text)) }) {
-			s.errs.cell(p.row, SheetHasNow, "%q is not what model and records have there (%s) => what went in belongs under new value and new rating, what sat there under old value; or empty this cell", text, orNothing(may[0]))
+			s.errs.cell(p.row, KeyHasNow, "%q is not what model and records have there (%s) => what went in belongs under new value and new rating, what sat there under old value; or empty this cell", text, orNothing(may[0]))
 			return
 		}
 	}
@@ -350,7 +351,7 @@ func (s *worksheet) newPart(p *sheetPart, positions map[place]*unit.Position) {
 func (s *worksheet) known(p *sheetPart) bool {
 	for _, at := range p.places {
 		q := s.u.Position(at.section, at.ref)
-		if q == nil || !slices.ContainsFunc(JobEvents(q, s.job), func(e *unit.Event) bool { return e.Line.New != nil }) {
+		if q == nil || !slices.ContainsFunc(jobEvents(q, s.job), func(e *unit.Event) bool { return e.Line.New != nil }) {
 			return false
 		}
 	}

@@ -1,4 +1,4 @@
-package ledger
+package worksheet
 
 import (
 	"fmt"
@@ -156,8 +156,8 @@ func readingText(r schema.Reading) string {
 func (s *worksheet) readingRow(row *sheetRow) (*schema.Reading, []schema.Reading) {
 	base := &schema.Reading{}
 	ok := true
-	for _, c := range ReadingColumns() {
-		if _, of := strings.CutPrefix(c.Key, "stage."); of || slices.Contains([]string{SheetLimit, SheetUnitOf, SheetInstrument, SheetJob}, c.Key) || row.get(c.Key) == "" {
+	for _, c := range readingColumns() {
+		if _, of := strings.CutPrefix(c.Key, "stage."); of || slices.Contains([]string{KeyLimit, KeyUnit, KeyInstrument, KeyJob}, c.Key) || row.get(c.Key) == "" {
 			continue
 		}
 		text := row.get(c.Key)
@@ -184,7 +184,7 @@ func (s *worksheet) readingRow(row *sheetRow) (*schema.Reading, []schema.Reading
 		}
 		r := *base
 		r.Stage = schema.Stage(word)
-		value, err := s.measured(text, row.get(SheetUnitOf))
+		value, err := s.measured(text, row.get(KeyUnit))
 		if err != nil {
 			s.errs.cell(row, key, "%v", err)
 			ok = false
@@ -509,7 +509,7 @@ func numberOf(n int, what string) string {
 }
 
 func tableTitle(t schema.Table) string {
-	return strings.TrimSpace(t.Section + " " + TableHeading(t.Point, t.Unit, t.Stage))
+	return strings.TrimSpace(t.Section + " " + tableHeading(t.Point, t.Unit, t.Stage))
 }
 
 func sameNumber(a, b string) bool {
