@@ -5,10 +5,13 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
+	"image"
+	"image/jpeg"
 	"path"
 	"strings"
 	"testing"
 
+	"benchlore/ledger/photo"
 	"benchlore/schema"
 )
 
@@ -26,8 +29,20 @@ func (w *workshop) mustAttach(record string, list ...Attachment) Saved {
 	return s
 }
 
+func jpegOf(t testing.TB, m image.Image) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, m, nil); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
 func aPhoto(t testing.TB, caption string) Attachment {
-	p := read(t, jpegOf(t, quarters(30+len(caption)+int(caption[1])%30, 20)))
+	p, err := photo.Read("IMG_1.jpg", bytes.NewReader(jpegOf(t, image.NewGray(image.Rect(0, 0, 30+len(caption)+int(caption[1])%30, 20)))))
+	if err != nil {
+		t.Fatal(err)
+	}
 	return Attachment{Name: "IMG_1.jpg", Data: p.JPEG, Photo: &schema.Photo{Caption: caption, Section: "amplifier", Stage: schema.AsFound, SHA256: p.SHA256}}
 }
 

@@ -43,7 +43,7 @@ func slugOf(s string) string {
 }
 
 // unitDir is the folder of a unit, from the ledger.
-func unitDir(name string) string { return "instruments/" + name }
+func unitDir(name string) string { return schema.UnitFolder(name) }
 
 // unitRef is the branch of a unit.
 func unitRef(name string) string { return unitRefs + name }
@@ -54,6 +54,14 @@ func modelOf(name string) string { m, _, _ := strings.Cut(name, "/"); return m }
 // read returns a file of the ledger by slash path. Links are not followed, and
 // files larger than a record can be are not read.
 func (l *Ledger) read(p string) ([]byte, error) { return readPlain(l.root, p, p) }
+
+// ReadFile returns a file of the ledger by slash path. Links are not followed, and
+// what is longer than a record can be is cut off behind that.
+func (l *Ledger) ReadFile(p string) ([]byte, error) { return l.read(p) }
+
+// ReadDir returns what is in a folder of the ledger by slash path, in order of
+// name; a missing folder holds nothing.
+func (l *Ledger) ReadDir(dir string) ([]fs.DirEntry, error) { return l.list(dir) }
 
 // readPlain is read below a folder that is open already.
 func readPlain(root *os.Root, name, p string) ([]byte, error) {

@@ -238,6 +238,21 @@ func plainASCII[T string | []byte](text T) bool {
 	return true
 }
 
+// OneLine is a text as it may be printed on a page or a screen: one line, without
+// the characters that do not show or that turn the direction of the others.
+func OneLine(s string) string {
+	s = strings.Map(func(r rune) rune {
+		switch {
+		case unicode.IsSpace(r):
+			return ' '
+		case unicode.IsControl(r), unicode.In(r, unicode.Cf) && r != '\u200d' && r != '\u00ad', r == '\ufffd':
+			return -1
+		}
+		return r
+	}, strings.ToValidUTF8(s, ""))
+	return strings.Join(strings.Fields(s), " ")
+}
+
 // hiddenRune names a character that must not stand in a record: control
 // characters and those that turn the direction of text (Unicode TR 36 and
 // UAX 9). It returns "" for all others.

@@ -20,6 +20,7 @@ import (
 	"benchlore/ledger"
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/proof"
+	"benchlore/ledger/photo"
 	"benchlore/schema"
 )
 
@@ -124,7 +125,7 @@ func exitCode(err error) int {
 		unsaved  *ledger.UnsavedError
 		usage    *ledger.UsageError
 		line     *usageError
-		photo    *ledger.PhotoError
+		photo    *photo.Error
 		broken   *ledger.BrokenError
 		backup   *ledger.BackupError
 		unknown  *ledger.UntrustedError

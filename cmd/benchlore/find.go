@@ -14,7 +14,7 @@ import (
 )
 
 func (a *app) findCmd() *cobra.Command {
-	var o ledger.FindOptions
+	var o worklist.FindOptions
 	var unitFlag, since, until string
 	cmd := &cobra.Command{
 		Use:   "find TEXT ...",
@@ -23,7 +23,7 @@ func (a *app) findCmd() *cobra.Command {
 case, and prints file:line with the line and what it is about. Of several TEXTs
 every one must be in the file; quote words that belong together.
 
---kind takes: ` + strings.Join(ledger.FindKinds(), ", ") + `.
+--kind takes: ` + strings.Join(worklist.FindKinds(), ", ") + `.
 "model" also searches the models that units carry. --since and --until go by the
 date of the record.
 
@@ -35,8 +35,8 @@ Exit code 1: nothing was found.`,
 		RunE: func(_ *cobra.Command, list []string) error {
 			o.Texts = list
 			for _, k := range o.Kinds {
-				if !slices.Contains(ledger.FindKinds(), k) {
-					return unknownWord("--kind", k, ledger.FindKinds())
+				if !slices.Contains(worklist.FindKinds(), k) {
+					return unknownWord("--kind", k, worklist.FindKinds())
 				}
 			}
 			for _, d := range []struct {
@@ -60,7 +60,7 @@ Exit code 1: nothing was found.`,
 					}
 					o.Unit = name
 				}
-				found, err := l.Find(o)
+				found, err := worklist.Search(l, o)
 				if err != nil {
 					return err
 				}
@@ -83,6 +83,6 @@ Exit code 1: nothing was found.`,
 	cmd.Flags().StringVar(&since, "since", "", "only records of this `DAY` or later")
 	cmd.Flags().StringVar(&until, "until", "", "only records of this `DAY` or earlier")
 	a.printFlags(cmd)
-	_ = cmd.RegisterFlagCompletionFunc("kind", cobra.FixedCompletions(ledger.FindKinds(), cobra.ShellCompDirectiveNoFileComp))
+	_ = cmd.RegisterFlagCompletionFunc("kind", cobra.FixedCompletions(worklist.FindKinds(), cobra.ShellCompDirectiveNoFileComp))
 	return cmd
 }

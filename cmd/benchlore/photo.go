@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
+	"benchlore/ledger/photo"
 	"benchlore/schema"
 )
 
@@ -110,16 +111,16 @@ in one commit, or none. Pictures travel with the unit when its job is closed.`,
 }
 
 // readPhoto takes in one picture; "-" is standard input.
-func (a *app) readPhoto(name string) (*ledger.Photo, error) {
+func (a *app) readPhoto(name string) (*photo.Picture, error) {
 	if name == "-" {
-		return ledger.ReadPhoto("standard input", a.in)
+		return photo.Read("standard input", a.in)
 	}
 	f, err := openPlain(name)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	return ledger.ReadPhoto(filepath.Base(name), f)
+	return photo.Read(filepath.Base(name), f)
 }
 
 // openPlain opens a file, and no folder or device.
@@ -205,7 +206,7 @@ func readAttachment(name string) ([]byte, error) {
 		return nil, usagef("", "%s is empty", name)
 	case len(data) > ledger.MaxFileBytes:
 		return nil, usagef("keep it elsewhere and say where in a note", "%s is larger than %d MB", name, ledger.MaxFileBytes>>20)
-	case ledger.IsHEIF(data):
+	case photo.IsHEIF(data):
 		return nil, usagef("save it as JPEG with a picture program, and take that in with: benchlore photo", "%s is an HEIC or AVIF picture, which may say where it was taken", name)
 	}
 	return data, nil

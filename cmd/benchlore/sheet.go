@@ -12,11 +12,11 @@ import (
 	"golang.org/x/term"
 
 	"benchlore/ledger"
-	"benchlore/reports/sheet"
+	"benchlore/ledger/worksheet"
 )
 
 func (a *app) sheetCmd() *cobra.Command {
-	var opt sheet.SheetOptions
+	var opt worksheet.Options
 	var readings, tables bool
 	var format string
 	cmd := &cobra.Command{
@@ -38,16 +38,16 @@ and stays in is "left".`,
   benchlore sheet --tables --table "contact resistance (mOhm)" --at key:1-61 --section keybed -o keys.xlsx`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
-			kind := ledger.SheetParts
+			kind := worksheet.Parts
 			switch {
 			case readings && (tables || len(opt.Tables) > 0):
 				return usagef("choose one", "--readings and --tables are different worksheets")
 			case readings:
-				kind = ledger.SheetReadings
+				kind = worksheet.Readings
 			case tables || len(opt.Tables) > 0:
-				kind = ledger.SheetTables
+				kind = worksheet.Tables
 			}
-			if kind != ledger.SheetParts && opt.Kit+strings.Join(opt.Families, "") != "" {
+			if kind != worksheet.Parts && opt.Kit+strings.Join(opt.Families, "") != "" {
 				return usagef("leave them out", "--kit and --family choose parts, not readings")
 			}
 			if format == "" {
@@ -69,7 +69,7 @@ and stays in is "left".`,
 				if err != nil {
 					return err
 				}
-				s, err := sheet.NewSheet(kind, u.Unit, l.Shop, stock, l.Today(), opt)
+				s, err := worksheet.New(kind, u.Unit, l.Shop, stock, l.Today(), opt)
 				if err != nil {
 					return err
 				}
@@ -145,7 +145,7 @@ blank cell takes nothing away.`,
 		Args: args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
-				in := ledger.SheetInput{File: filepath.Base(list[0])}
+				in := worksheet.Input{File: filepath.Base(list[0])}
 				if list[0] == "-" {
 					in.File = "standard input"
 				}
@@ -188,15 +188,15 @@ func (a *app) readSheet(name string) ([]byte, error) {
 		defer f.Close()
 		in = f
 	}
-	return io.ReadAll(io.LimitReader(in, ledger.MaxSheetSize+1))
+	return io.ReadAll(io.LimitReader(in, worksheet.MaxSheetSize+1))
 }
 
 // shownLines is how many lines of each sort are shown before the rest is counted.
 const shownLines = 40
 
-func (a *app) importSheet(l *ledger.Ledger, in ledger.SheetInput, yes bool) error {
-	r, err := l.ReadSheet(in)
-	var wrong *ledger.WorksheetError
+func (a *app) importSheet(l *ledger.Ledger, in worksheet.Input, yes bool) error {
+	r, err := worksheet.Read(l, in)
+	var wrong *worksheet.Error
 	switch {
 	case errors.As(err, &wrong):
 		return a.wrongSheet(in.File, r, wrong)
@@ -216,7 +216,7 @@ func (a *app) importSheet(l *ledger.Ledger, in ledger.SheetInput, yes bool) erro
 		}
 	}
 	if !nothing {
-		if r, err = l.ImportSheet(in, r); err != nil {
+		if r, err = worksheet.Import(l, in, r); err != nil {
 			return err
 		}
 	}
@@ -236,7 +236,7 @@ func (a *app) importSheet(l *ledger.Ledger, in ledger.SheetInput, yes bool) erro
 }
 
 // understood shows what a worksheet was taken to say.
-func (a *app) understood(file string, r *ledger.SheetResult) {
+func (a *app) understood(file string, r *worksheet.Result) {
 	fmt.Fprintf(a.out, "%s: %s, %s\n", r.Unit, file, plural(r.Rows, "row"))
 	for _, sort := range []struct {
 		title string
@@ -251,7 +251,7 @@ func (a *app) understood(file string, r *ledger.SheetResult) {
 		}
 	}
 	fmt.Fprintf(a.out, "  recorded already: %d, not reached: %d\n", r.Unchanged, r.Unreached)
-	for i, alike := range together(r.Warnings, func(c ledger.CellError) string { return unquoted(c.Message) + "\x00" + c.Write }) {
+	for i, alike := range together(r.Warnings, func(c worksheet.CellError) string { return unquoted(c.Message) + "\x00" + c.Write }) {
 		if i == shownLines {
 			fmt.Fprintf(a.err, "%s: and more warnings; benchlore import %s --json names them all\n", file, file)
 			break
@@ -268,7 +268,7 @@ func (a *app) understood(file string, r *ledger.SheetResult) {
 }
 
 // cellLines say what a cell of a worksheet is about, and what to write.
-func (a *app) cellLines(file, sort string, c ledger.CellError) {
+func (a *app) cellLines(file, sort string, c worksheet.CellError) {
 	c.Message = sort + c.Message
 	fmt.Fprintf(a.err, "%s: %s\n", file, c.Error())
 	if c.Write != "" {
@@ -277,7 +277,7 @@ func (a *app) cellLines(file, sort string, c ledger.CellError) {
 }
 
 // wrongSheet names every cell that keeps a worksheet from being imported.
-func (a *app) wrongSheet(file string, r *ledger.SheetResult, wrong *ledger.WorksheetError) error {
+func (a *app) wrongSheet(file string, r *worksheet.Result, wrong *worksheet.Error) error {
 	if a.json {
 		return errors.Join(a.printJSON(r), errFound)
 	}

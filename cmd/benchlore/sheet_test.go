@@ -16,7 +16,7 @@ import (
 
 	"pgregory.net/rapid"
 
-	"benchlore/ledger"
+	"benchlore/ledger/worksheet"
 )
 
 var updateSheets = flag.Bool("update-sheets", false, "rewrite the .want files of testdata/sheets/wrong")
@@ -38,9 +38,9 @@ func inside(t interface{ Fatal(...any) }, dir string, args ...string) (out, errs
 func imported(t interface {
 	Fatal(...any)
 	Fatalf(string, ...any)
-}, dir, file string, more ...string) ledger.SheetResult {
+}, dir, file string, more ...string) worksheet.Result {
 	out, errs, code := inside(t, dir, append([]string{"import", file, "--json"}, more...)...)
-	var r ledger.SheetResult
+	var r worksheet.Result
 	if err := json.Unmarshal([]byte(out), &r); code != exitOK || err != nil {
 		t.Fatalf("import %s: code %d, %v\n%s%s", file, code, err, out, errs)
 	}
@@ -120,7 +120,7 @@ func TestSavedBySpreadsheetProgram(t *testing.T) {
 	} {
 		t.Run(c.kind, func(t *testing.T) {
 			dir := newBench(t)
-			var first ledger.SheetResult
+			var first worksheet.Result
 			for i, f := range c.files {
 				r := imported(t, dir, filepath.Join(sheetDir, "spreadsheet-program", f), "--dry-run")
 				if r.Rows != c.rows || r.Unreached != c.unreached || r.Unchanged != 0 || len(r.New) != c.lines || len(r.Changed) != 0 {

@@ -13,6 +13,7 @@ import (
 	"github.com/olekukonko/tablewriter/renderer"
 	"github.com/olekukonko/tablewriter/tw"
 
+	"benchlore/schema"
 	"benchlore/schema/refs"
 )
 
@@ -42,18 +43,7 @@ func TextWidth(s string) int { return eastAsianNarrow.StringWidth(s) }
 
 // clean makes a text safe to print in one line: white space of every kind is
 // one blank, control and direction-override characters are dropped.
-func Clean(s string) string {
-	s = strings.Map(func(r rune) rune {
-		switch {
-		case unicode.IsSpace(r):
-			return ' '
-		case unicode.IsControl(r), unicode.In(r, unicode.Cf) && r != '\u200d' && r != '\u00ad', r == '\ufffd':
-			return -1
-		}
-		return r
-	}, strings.ToValidUTF8(s, ""))
-	return strings.Join(strings.Fields(s), " ")
-}
+func Clean(s string) string { return schema.OneLine(s) }
 
 var innerQuotes = strings.NewReplacer("“", "‘", "”", "’", `"`, "'")
 

@@ -4,13 +4,12 @@ import (
 	"fmt"
 	"io"
 
-	"benchlore/ledger"
 	"benchlore/reports/page"
 )
 
 // WriteFound writes file:line of every line that was found, and below it what
 // the line is about and the line itself.
-func WriteFound(w io.Writer, found []ledger.Found, o page.TextOptions) error {
+func WriteFound(w io.Writer, found []Found, o page.TextOptions) error {
 	p := &page.Text{W: w, O: o}
 	for _, f := range found {
 		mark := ""

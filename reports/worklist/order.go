@@ -9,8 +9,8 @@ import (
 	"strings"
 
 	"benchlore/ledger"
+	"benchlore/ledger/worksheet"
 	"benchlore/reports/page"
-	"benchlore/reports/sheet"
 	"benchlore/schema"
 	"benchlore/schema/refs"
 	"benchlore/schema/unit"
@@ -250,7 +250,7 @@ func wantsPart(l schema.PartLine) bool {
 // none is.
 func ofKits(kits []*schema.Kit, p *unit.Position) *schema.Component {
 	for _, k := range kits {
-		if fresh, in := sheet.KitPart(k, p); in && fresh != nil {
+		if fresh, in := worksheet.KitPart(k, p); in && fresh != nil {
 			return fresh
 		}
 	}

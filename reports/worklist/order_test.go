@@ -11,8 +11,8 @@ import (
 	"pgregory.net/rapid"
 
 	"benchlore/ledger"
+	"benchlore/ledger/worksheet"
 	"benchlore/reports/internal/benchtest"
-	"benchlore/reports/sheet"
 	"benchlore/schema"
 	"benchlore/schema/unit"
 )
@@ -245,11 +245,11 @@ func TestOrderFilesHoldNoFormulas(t *testing.T) {
 		t.Errorf("%v %v", cells, err)
 	}
 	for c, name := range cells[0] {
-		formula, err := f.GetCellFormula("order", sheet.CellAt(c, 2))
+		formula, err := f.GetCellFormula("order", worksheet.CellAt(c, 2))
 		if err != nil || formula != "" {
 			t.Errorf("%s is a formula: %q %v", name, formula, err)
 		}
-		kind, err := f.GetCellType("order", sheet.CellAt(c, 2))
+		kind, err := f.GetCellType("order", worksheet.CellAt(c, 2))
 		if number := c >= 7 && c <= 9; err != nil || number != (kind == excelize.CellTypeUnset || kind == excelize.CellTypeNumber) && cells[1][c] != "" {
 			t.Errorf("%s has type %v", name, kind)
 		}

@@ -9,9 +9,8 @@ import (
 
 	"github.com/xuri/excelize/v2"
 
-	"benchlore/ledger"
+	"benchlore/ledger/worksheet"
 	"benchlore/reports/page"
-	"benchlore/reports/sheet"
 )
 
 // part tells what is to be ordered in a few words.
@@ -93,14 +92,11 @@ func (l OrderLine) cells() []string {
 
 // WriteCSV writes the order as CSV (RFC 4180).
 func (o *Order) WriteCSV(w io.Writer) error {
-	s := sheet.Sheet{Columns: make([]ledger.SheetColumn, len(orderHeadings))}
-	for i, h := range orderHeadings {
-		s.Columns[i].Heading = h
-	}
+	var rows [][]string
 	for _, l := range o.Lines {
-		s.Rows = append(s.Rows, l.cells())
+		rows = append(rows, l.cells())
 	}
-	return s.WriteCSV(w)
+	return worksheet.WriteCSV(w, orderHeadings, rows)
 }
 
 // WriteXLSX writes the order as a workbook (ISO/IEC 29500): counts as numbers,
@@ -112,7 +108,7 @@ func (o *Order) WriteXLSX(w io.Writer) error {
 	if err := f.SetSheetName("Sheet1", name); err != nil {
 		return err
 	}
-	text, err := f.NewStyle(&excelize.Style{NumFmt: sheet.TextFormat, Alignment: &excelize.Alignment{Vertical: "top"}})
+	text, err := f.NewStyle(&excelize.Style{NumFmt: worksheet.TextFormat, Alignment: &excelize.Alignment{Vertical: "top"}})
 	if err != nil {
 		return err
 	}
@@ -124,14 +120,14 @@ func (o *Order) WriteXLSX(w io.Writer) error {
 	put := func(row int, cells []string, numbers bool) error {
 		for c, s := range cells {
 			widths[c] = max(widths[c], page.TextWidth(s))
-			at := sheet.CellAt(c, row)
+			at := worksheet.CellAt(c, row)
 			if n, err := strconv.Atoi(s); numbers && err == nil && c >= 7 && c <= 9 {
 				if err := f.SetCellInt(name, at, int64(n)); err != nil {
 					return err
 				}
 				continue
 			}
-			if err := f.SetCellStr(name, at, ledger.GuardCell(s)); err != nil {
+			if err := f.SetCellStr(name, at, worksheet.Guard(s)); err != nil {
 				return err
 			}
 			if numbers {
@@ -150,12 +146,12 @@ func (o *Order) WriteXLSX(w io.Writer) error {
 			return err
 		}
 	}
-	last := sheet.CellAt(len(orderHeadings)-1, 1)
+	last := worksheet.CellAt(len(orderHeadings)-1, 1)
 	if err := f.SetCellStyle(name, "A1", last, head); err != nil {
 		return err
 	}
 	for c, n := range widths {
-		if err := f.SetColWidth(name, sheet.Column(c), sheet.Column(c), float64(min(n, 60)+2)); err != nil {
+		if err := f.SetColWidth(name, worksheet.ColumnName(c), worksheet.ColumnName(c), float64(min(n, 60)+2)); err != nil {
 			return err
 		}
 	}

@@ -9,8 +9,8 @@ import (
 	"strings"
 
 	"benchlore/ledger"
+	"benchlore/ledger/worksheet"
 	"benchlore/reports/page"
-	"benchlore/reports/sheet"
 	"benchlore/schema"
 	"benchlore/schema/unit"
 )
@@ -331,22 +331,15 @@ func (k TracePlace) words(t *Trace, o page.TextOptions) string {
 // WriteCSV writes a row for each place (RFC 4180).
 func (t *Trace) WriteCSV(w io.Writer) error {
 	heads := []string{"unit", "state", "since", "where", "count", "family", "part", "kit", "done", "in", "out", "found", "still there", "record", "bench"}
-	s := sheet.Sheet{}
-	for _, h := range heads {
-		s.Columns = append(s.Columns, ledger.SheetColumn{Heading: h})
-	}
+	var rows [][]string
 	for _, u := range t.Units {
 		for _, k := range u.Places {
 			there := "no"
 			if k.Fitted {
 				there = "yes"
 			}
-			row := []string{u.Unit, u.State, u.Since, k.Where, fmt.Sprint(k.Count), k.Family, k.Part, k.Kit, k.Done, k.In, k.Out, k.Found, there, k.Record, k.Bench}
-			for i := range row {
-				row[i] = ledger.GuardCell(row[i])
-			}
-			s.Rows = append(s.Rows, row)
+			rows = append(rows, []string{u.Unit, u.State, u.Since, k.Where, fmt.Sprint(k.Count), k.Family, k.Part, k.Kit, k.Done, k.In, k.Out, k.Found, there, k.Record, k.Bench})
 		}
 	}
-	return s.WriteCSV(w)
+	return worksheet.WriteCSV(w, heads, rows)
 }

@@ -1,23 +1,23 @@
-package ledger
+package worksheet
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
-	"path"
+	"maps"
 	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
+	"benchlore/ledger"
 	"benchlore/schema"
 	"benchlore/schema/refs"
 	"benchlore/schema/unit"
 )
 
-// SheetInput is a worksheet to be taken in.
-type SheetInput struct {
+// Input is a worksheet to be taken in.
+type Input struct {
 	File string // its name, for messages
 	Data []byte
 	Unit string // model/tag; "" takes the one the sheet names
@@ -25,11 +25,11 @@ type SheetInput struct {
 	Day  schema.Date // of what is new; zero: today
 }
 
-// SheetResult tells how a worksheet was understood, and what was written.
-type SheetResult struct {
-	Result
+// Result tells how a worksheet was understood, and what was written.
+type Result struct {
+	ledger.Result
 	Unit      string      `json:"unit"`
-	Kind      SheetKind   `json:"kind"`
+	Kind      Kind        `json:"kind"`
 	Rows      int         `json:"rows"`      // with any entry
 	Unreached int         `json:"unreached"` // rows nobody filled in
 	Unchanged int         `json:"unchanged"` // rows the records have already
@@ -40,14 +40,14 @@ type SheetResult struct {
 	Warnings  []CellError `json:"warnings,omitempty"` // what is worth a look
 }
 
-// WorksheetError says that a worksheet was not imported because of what is in
+// Error says that a worksheet was not imported because of what is in
 // its cells.
-type WorksheetError struct {
+type Error struct {
 	File  string
 	Cells []CellError
 }
 
-func (e *WorksheetError) Error() string {
+func (e *Error) Error() string {
 	if len(e.Cells) == 1 {
 		return fmt.Sprintf("%s: nothing was imported: 1 entry is wrong", e.File)
 	}
@@ -55,66 +55,62 @@ func (e *WorksheetError) Error() string {
 }
 
 // Hint names the next step.
-func (e *WorksheetError) Hint() string {
+func (e *Error) Hint() string {
 	return "correct them in the sheet, save it, and import it again: what is in the records already is passed over"
 }
 
 // worksheet is an import being worked out.
 type worksheet struct {
-	l      *Ledger
-	u      *Loaded
-	job    *unit.Job
-	closed map[string]bool
-	in     SheetInput
-	t      *table
-	errs   cellErrors
-	sets   map[string]*refs.Set
-	edits  []*edit
-	out    *SheetResult
+	in    Input
+	t     *table
+	b     *ledger.Batch
+	u     *ledger.Loaded
+	job   *unit.Job
+	errs  cellErrors
+	sets  map[string]*refs.Set
+	edits []*edit
+	out   *Result
 }
 
-// ReadSheet works out what importing a worksheet would do, and writes nothing.
-// What is wrong with its cells is a *WorksheetError, and comes with the result.
-func (l *Ledger) ReadSheet(in SheetInput) (*SheetResult, error) {
-	_, tree, err := l.mainTree()
+// Read works out what importing a worksheet would do, and writes nothing.
+// What is wrong with its cells is a *Error, and comes with the result.
+func Read(l *ledger.Ledger, in Input) (*Result, error) {
+	s, err := open(l, in)
 	if err != nil {
 		return nil, err
 	}
-	head, _, err := l.repo.Ref(mainRef)
-	if err != nil {
-		return nil, err
-	}
-	w := &writer{l: l, head: head, tree: tree, files: map[string][]byte{}, removed: map[string]bool{}}
-	return l.sheet(in, w)
+	err = l.Rehearse(s.in.Unit, s.read)
+	return s.out, err
 }
 
-// ImportSheet takes a worksheet in: one commit, or nothing at all. A row that the
+// Import takes a worksheet in: one commit, or nothing at all. A row that the
 // records of this job have already is passed over; one that says more or
 // something else changes its line, as long as that has not been closed. Comments
-// and notation of other lines stay. shown is what ReadSheet made of it, which the
+// and notation of other lines stay. shown is what Read made of it, which the
 // restorer has agreed to: where the ledger has changed since, so that it would
 // mean something else, nothing is written. nil skips that.
-func (l *Ledger) ImportSheet(in SheetInput, shown *SheetResult) (*SheetResult, error) {
-	var out *SheetResult
-	res, err := l.update(func(w *writer) error {
-		var err error
-		if out, err = l.sheet(in, w); err != nil {
+func Import(l *ledger.Ledger, in Input, shown *Result) (*Result, error) {
+	s, err := open(l, in)
+	if err != nil {
+		return nil, err
+	}
+	res, err := l.Change(s.in.Unit, func(b *ledger.Batch) error {
+		if err := s.read(b); err != nil {
 			return err
 		}
-		if shown != nil && (!slices.Equal(shown.New, out.New) || !slices.Equal(shown.Changed, out.Changed)) {
-			return &UsageError{"the records have changed in the meantime; nothing was imported", "import the sheet again and read what it says now"}
+		if shown != nil && (!slices.Equal(shown.New, s.out.New) || !slices.Equal(shown.Changed, s.out.Changed)) {
+			return refused("the records have changed in the meantime; nothing was imported", "import the sheet again and read what it says now")
 		}
 		return nil
 	})
-	if out != nil {
-		out.Result = res
+	if s.out != nil {
+		s.out.Result = res
 	}
-	return out, err
+	return s.out, err
 }
 
-// sheet reads a worksheet against the unit and gathers the changed records in
-// the writer.
-func (l *Ledger) sheet(in SheetInput, w *writer) (*SheetResult, error) {
+// open reads the cells of a worksheet and finds the unit it is about.
+func open(l *ledger.Ledger, in Input) (*worksheet, error) {
 	grids, err := readSheets(in.Data)
 	if err != nil {
 		return nil, ofFile(in.File, err)
@@ -122,55 +118,52 @@ func (l *Ledger) sheet(in SheetInput, w *writer) (*SheetResult, error) {
 	if in.Day.IsZero() {
 		in.Day = l.Today()
 	}
-	s := &worksheet{l: l, in: in, sets: map[string]*refs.Set{}}
+	s := &worksheet{in: in, sets: map[string]*refs.Set{}}
 	if s.t, err = findTable(grids, &s.errs); err != nil {
 		return nil, ofFile(in.File, err)
 	}
-	s.out = &SheetResult{Kind: s.t.kind, Rows: len(s.t.rows), New: []string{}, Changed: []string{}, Records: []string{}}
-	s.out.Files = []string{}
-	if err := s.whose(); err != nil {
+	if err := s.whose(l); err != nil {
 		return nil, ofFile(in.File, err)
 	}
-	stock, err := l.Stock()
-	if err != nil {
-		return nil, err
-	}
-	if s.u, err = l.Unit(s.in.Unit, stock); err != nil {
-		return nil, err
-	}
-	s.out.Unit = s.in.Unit
+	return s, nil
+}
+
+// read compares the worksheet with the unit and puts the changed records into
+// the batch.
+func (s *worksheet) read(b *ledger.Batch) error {
+	s.b, s.u = b, b.Unit
+	s.out = &Result{Unit: s.in.Unit, Kind: s.t.kind, Rows: len(s.t.rows), New: []string{}, Changed: []string{}, Records: []string{}}
+	s.out.Files = []string{}
 	s.job = s.u.OpenJob()
-	if s.closed, err = l.closedFiles(s.in.Unit, w.head); err != nil {
-		return nil, err
-	}
+	var err error
 	switch ofJob := s.jobs(); {
 	case !ofJob: // that is all there is to say
-	case s.t.kind == SheetParts:
-		err = s.parts(w)
-	case s.t.kind == SheetReadings:
-		err = s.readings(w)
-	case s.t.kind == SheetTables:
-		err = s.tables(w)
+	case s.t.kind == Parts:
+		err = s.parts()
+	case s.t.kind == Readings:
+		err = s.readings()
+	case s.t.kind == Tables:
+		err = s.tables()
 	}
-	if err != nil {
-		return nil, err
-	}
-	if len(s.errs.list) == 0 {
-		err = s.write(stock, w)
+	if err == nil && len(s.errs.list) == 0 {
+		err = s.write()
 	}
 	if err == nil && len(s.errs.list) > 0 {
 		sortCells(s.errs.list)
 		s.out.Cells = s.errs.list
-		err = &WorksheetError{in.File, s.errs.list}
+		err = &Error{s.in.File, s.errs.list}
 	}
-	return s.out, err
+	return err
 }
+
+// refused is a sheet that cannot be taken in as it is, and what to do about it.
+func refused(what, remedy string) error { return &ledger.UsageError{What: what, Remedy: remedy} }
 
 // ofFile names the file in what is wrong with it as a whole.
 func ofFile(file string, err error) error {
-	var usage *UsageError
+	var usage *ledger.UsageError
 	if errors.As(err, &usage) {
-		return &UsageError{file + ": " + usage.What, usage.Remedy}
+		return refused(file+": "+usage.What, usage.Remedy)
 	}
 	return err
 }
@@ -200,29 +193,29 @@ func sortCells(list []CellError) {
 
 // whose finds the unit the sheet is about. A sheet that names another unit than
 // the one that was asked for, or several, is refused.
-func (s *worksheet) whose() error {
+func (s *worksheet) whose(l *ledger.Ledger) error {
 	named, at := "", ""
 	for _, row := range s.t.rows {
-		c, ok := row.cells[SheetInstrument]
+		c, ok := row.cells[KeyInstrument]
 		if !ok {
 			continue
 		}
-		name, err := s.l.Resolve(c.text)
+		name, err := l.Resolve(c.text)
 		switch {
 		case err != nil:
-			return &UsageError{fmt.Sprintf("%s: %v", c.at, err), "the column instrument names the unit as model/tag; leave it as the sheet had it"}
+			return refused(fmt.Sprintf("%s: %v", c.at, err), "the column instrument names the unit as model/tag; leave it as the sheet had it")
 		case named != "" && name != named:
-			return &UsageError{fmt.Sprintf("%s is about %s, and %s about %s", at, named, c.at, name), "import one unit at a time"}
+			return refused(fmt.Sprintf("%s is about %s, and %s about %s", at, named, c.at, name), "import one unit at a time")
 		}
 		named, at = name, c.at
 	}
 	switch {
 	case named == "" && s.in.Unit == "":
-		if s.in.Unit = s.l.OnBench(); s.in.Unit == "" {
-			return &UsageError{"the sheet does not say which unit it is about, and none is on the bench", "name it with --unit, or choose one with: benchlore on UNIT"}
+		if s.in.Unit = l.OnBench(); s.in.Unit == "" {
+			return refused("the sheet does not say which unit it is about, and none is on the bench", "name it with --unit, or choose one with: benchlore on UNIT")
 		}
 	case named != "" && s.in.Unit != "" && named != s.in.Unit:
-		return &UsageError{fmt.Sprintf("the sheet is about %s, not %s", named, s.in.Unit), "leave --unit out, or import the sheet of that unit"}
+		return refused(fmt.Sprintf("the sheet is about %s, not %s", named, s.in.Unit), "leave --unit out, or import the sheet of that unit")
 	case named != "":
 		s.in.Unit = named
 	}
@@ -238,7 +231,7 @@ func (s *worksheet) jobs() bool {
 		open = s.job.Name()
 	}
 	for _, row := range s.t.rows {
-		c, ok := row.cells[SheetJob]
+		c, ok := row.cells[KeyJob]
 		if !ok || c.text == open {
 			continue
 		}
@@ -276,11 +269,11 @@ func (s *worksheet) editOf(f *unit.File, name string) *edit {
 // openRecord finds the record new lines go into: the day's last of its kind and
 // technician that is of this job, has not been closed, and fits. Where there is
 // none it begins one.
-func (s *worksheet) openRecord(w *writer, kind schema.Kind, name string, fits func(schema.Record) bool) (*edit, error) {
+func (s *worksheet) openRecord(kind schema.Kind, name string, fits func(schema.Record) bool) (*edit, error) {
 	for i := len(s.u.Unit.Files) - 1; i >= 0; i-- {
 		f := &s.u.Unit.Files[i]
 		h := f.Record.Head()
-		if h.Kind != kind || h.Date != s.in.Day || h.By != s.in.By || h.Withdrawn || s.closed[path.Base(f.Path)] ||
+		if h.Kind != kind || h.Date != s.in.Day || h.By != s.in.By || h.Withdrawn || s.b.Closed(f.Path) ||
 			s.job != nil && !slices.Contains(s.job.Files, f) {
 			continue
 		}
@@ -294,11 +287,7 @@ func (s *worksheet) openRecord(w *writer, kind schema.Kind, name string, fits fu
 			return e, nil
 		}
 	}
-	p, err := s.l.newName(unitDir(s.u.Name), s.in.Day, string(kind))
-	if err != nil {
-		return nil, err
-	}
-	seq, err := s.l.NextSeq(s.u.Name, s.in.Day)
+	p, seq, err := s.b.NewRecord(kind, s.in.Day)
 	if err != nil {
 		return nil, err
 	}
@@ -313,7 +302,7 @@ func (s *worksheet) openRecord(w *writer, kind schema.Kind, name string, fits fu
 // mayEdit reports whether a record may be changed by a sheet; where not, the row
 // gets the error that says what to do.
 func (s *worksheet) mayEdit(row *sheetRow, key string, f *unit.File) bool {
-	if s.closed[path.Base(f.Path)] {
+	if s.b.Closed(f.Path) {
 		s.errs.cell(row, key, "says something else than %s, which has been closed => correct that with: benchlore correct %s --reason \"...\"", f.Name(), f.Path)
 		return false
 	}
@@ -322,26 +311,25 @@ func (s *worksheet) mayEdit(row *sheetRow, key string, f *unit.File) bool {
 
 // write puts the changed records together, reads the unit as it would be, and
 // refuses what would be wrong with it.
-func (s *worksheet) write(stock *Stock, w *writer) error {
-	changed := map[string][]byte{}
+func (s *worksheet) write() error {
+	texts := map[string][]byte{}
 	for _, e := range s.edits {
-		if prev, ok := changed[e.path]; ok { // readings and tables of one record
+		if prev, ok := texts[e.path]; ok { // readings and tables of one record
 			rec, problems := schema.DecodeRecord(e.path, prev)
 			if rec == nil {
-				return &ProblemsError{"the worksheet was not imported", problems}
+				return &ledger.ProblemsError{What: "the worksheet was not imported", Problems: problems}
 			}
 			e.data, e.record = prev, rec
-		} else if committed, ok, err := w.committed(e.path); err != nil {
-			return err
-		} else if old, there := s.u.Files[e.path]; there && (!ok || !bytes.Equal(committed, old)) {
-			return &UnsavedError{[]string{e.path}}
 		}
-		changed[e.path] = e.render()
+		texts[e.path] = e.render()
+		if err := s.b.Put(e.path, texts[e.path]); err != nil {
+			return err
+		}
 	}
-	if len(changed) == 0 {
+	if len(texts) == 0 {
 		return nil
 	}
-	after, err := s.l.load(s.u.Name, stock, overlay{diskSource{s.l}, changed})
+	all, fresh, err := s.b.Problems()
 	if err != nil {
 		return err
 	}
@@ -349,8 +337,7 @@ func (s *worksheet) write(stock *Stock, w *writer) error {
 	for _, e := range s.edits {
 		own[e.path+" "+e.name] = e.all()
 	}
-	fresh := newErrors(s.u.Problems, after.Problems)
-	for _, p := range after.Problems {
+	for _, p := range all {
 		rows, key := rowsOf(own, p)
 		switch {
 		case rows != nil && p.Severity > schema.Warned:
@@ -366,19 +353,21 @@ func (s *worksheet) write(stock *Stock, w *writer) error {
 				s.out.Warnings = append(s.out.Warnings, c)
 			}
 		case slices.Contains(fresh, p):
-			s.errs.add("", "", "%s", strings.TrimSuffix(p.Error()+" => "+p.Write, " => "))
+			s.errs.put(CellError{"", "", p.Error(), p.Write})
 		}
 	}
 	if len(s.errs.list) > 0 {
 		return nil
 	}
-	for p, data := range changed {
-		w.put(p, data)
-		s.out.Records = append(s.out.Records, p)
+	s.out.Records = slices.Sorted(maps.Keys(texts))
+	what := map[Kind]string{Parts: "line", Readings: "reading", Tables: "table"}[s.t.kind]
+	s.b.Subject = s.u.Name + ": worksheet"
+	if n := len(s.out.New); n > 0 {
+		s.b.Subject += ", " + numberOf(n, "new "+what)
 	}
-	slices.Sort(s.out.Records)
-	what := map[SheetKind]string{SheetParts: "line", SheetReadings: "reading", SheetTables: "table"}[s.t.kind]
-	w.subject = fmt.Sprintf("%s: worksheet%s", s.u.Name, count(len(s.out.New), "new "+what)+count(len(s.out.Changed), "changed "+what))
+	if n := len(s.out.Changed); n > 0 {
+		s.b.Subject += ", " + numberOf(n, "changed "+what)
+	}
 	return nil
 }
 
@@ -405,7 +394,7 @@ func rowsOf(own map[string][]listed, p schema.Problem) ([]*sheetRow, string) {
 // problem says at its cell what the records find wrong with a row.
 func (s *worksheet) problem(row *sheetRow, key string, p schema.Problem) CellError {
 	if key == "new" || key == "old" { // the part as a whole: its first cell
-		for _, c := range PartColumns() {
+		for _, c := range partColumns() {
 			if strings.HasPrefix(c.Key, key+".") && row.get(c.Key) != "" {
 				key = c.Key
 				break

@@ -1,4 +1,4 @@
-package ledger
+package photo
 
 import (
 	"bytes"
@@ -113,16 +113,16 @@ func tiff(order binary.AppendByteOrder, orientation uint16, taken, text string) 
 	return string(b) + text + "\x00"
 }
 
-func read(t testing.TB, data []byte) *Photo {
+func read(t testing.TB, data []byte) *Picture {
 	t.Helper()
-	p, err := ReadPhoto("picture", bytes.NewReader(data))
+	p, err := Read("picture", bytes.NewReader(data))
 	if err != nil {
 		t.Fatal(err)
 	}
 	return p
 }
 
-func decoded(t testing.TB, p *Photo) image.Image {
+func decoded(t testing.TB, p *Picture) image.Image {
 	t.Helper()
 	m, err := jpeg.Decode(bytes.NewReader(p.JPEG))
 	if err != nil {
@@ -397,11 +397,11 @@ func TestPhotoRefuses(t *testing.T) {
 		"a moving WebP":          {[]byte(moving), ""},
 		"a GIF's head alone":     {[]byte("GIF89a\x10\x00\x10\x00\x00\x00\x00"), "broken"},
 		"a GIF of no size":       {[]byte("GIF89a\x00\x00\x00\x00\x00\x00\x00\x3b"), ""},
-		"too many bytes":         {make([]byte, MaxPhotoBytes+1), "larger than 60 MB"},
+		"too many bytes":         {make([]byte, MaxBytes+1), "larger than 60 MB"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			_, err := ReadPhoto("left.jpg", bytes.NewReader(c.data))
-			var e *PhotoError
+			_, err := Read("left.jpg", bytes.NewReader(c.data))
+			var e *Error
 			if !errors.As(err, &e) || !strings.Contains(err.Error(), c.says) || !strings.HasPrefix(err.Error(), "left.jpg: ") {
 				t.Errorf("error %v, want one that says %q", err, c.says)
 			}
@@ -546,7 +546,7 @@ func pngChunk(name, data string) []byte {
 func TestLongPhoto(t *testing.T) {
 	for _, c := range []struct{ w, h int }{{1_000_000, 1}, {1, 1_000_000}, {300_000, 40}} {
 		data := pngOf(t, image.NewGray(image.Rect(0, 0, c.w, c.h)))
-		var p *Photo
+		var p *Picture
 		took := allocated(func() { p = read(t, data) })
 		if p.Width != max(1, min(c.w, 2000)) || took > 100e6 {
 			t.Errorf("%d × %d: %d pixels wide, %.0f MB", c.w, c.h, p.Width, took/1e6)
@@ -612,7 +612,7 @@ func TestShrinkInStrips(t *testing.T) {
 
 // TestPhotoWebP reads a picture written by another program.
 func TestPhotoWebP(t *testing.T) {
-	data, err := os.ReadFile("../testdata/images/red.webp")
+	data, err := os.ReadFile("../../testdata/images/red.webp")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -643,21 +643,21 @@ func FuzzReadExif(f *testing.F) {
 	})
 }
 
-// FuzzReadPhoto takes in any bytes: it returns a small upright JPEG or refuses.
-func FuzzReadPhoto(f *testing.F) {
+// FuzzRead takes in any bytes: it returns a small upright JPEG or refuses.
+func FuzzRead(f *testing.F) {
 	f.Add(jpegOf(f, quarters(16, 8)))
 	f.Add(pngOf(f, quarters(8, 16)))
 	f.Add(cmyk(f))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		p, err := ReadPhoto("x", bytes.NewReader(data))
+		p, err := Read("x", bytes.NewReader(data))
 		if err != nil {
-			var e *PhotoError
+			var e *Error
 			if !errors.As(err, &e) {
 				t.Fatalf("%v", err)
 			}
 			return
 		}
-		if p.Width > photoSide || p.Height > photoSide {
+		if p.Width > maxSide || p.Height > maxSide {
 			t.Errorf("%d × %d", p.Width, p.Height)
 		}
 		decoded(t, p)

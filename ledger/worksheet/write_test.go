@@ -1,10 +1,8 @@
-package sheet
+package worksheet
 
 import (
 	"bytes"
 	"encoding/csv"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -12,22 +10,54 @@ import (
 	"github.com/xuri/excelize/v2"
 
 	"benchlore/ledger"
-	"benchlore/reports/internal/benchtest"
-	"benchlore/reports/internal/pagetest"
 	"benchlore/schema"
+	"benchlore/schema/unit"
 )
 
-// testSheet is a worksheet of the bench unit, with a word no spreadsheet may take
-// for a formula and markup no page may take for its own.
-func testSheet(t testing.TB, kind ledger.SheetKind) *Sheet {
+// testModel has parts and limits for both kinds of worksheet.
+const testModel = `
+maker = "Corvane"
+name = "Astrella 49"
+section = [{name = "power supply", board = "PS-1"}, {name = "divider", count = 2, board = "DV-1"}]
+[[board]]
+name = "PS-1"
+complete = true
+position = [
+  {ref = "C1-C3", family = "capacitor/electrolytic", value = "470 uF", rating = "25 V"},
+  {ref = "R1-R2", family = "resistor/carbon", value = "1k"},
+]
+[[board]]
+name = "DV-1"
+complete = true
+position = [{ref = "C1-C2", family = "capacitor/tantalum", value = "10 uF", rating = "25 V"}]
+[[limit]]
+point = "rail"
+section = "power supply"
+low = "14.5 V"
+high = "15.5 V"
+source = "shop's own"
+`
+
+// testSheet is a worksheet with a word no spreadsheet may take for a formula and
+// markup no page may take for its own.
+func testSheet(t testing.TB, kind Kind) *Sheet {
 	t.Helper()
-	in := benchtest.BenchOf(t, benchtest.BenchInstrument, benchtest.BenchModel, benchtest.Restored)
-	stock := &ledger.Stock{Families: in.Families}
-	s, err := NewSheet(kind, in.Unit, in.Shop, stock, benchtest.Date(t, "2022-06-01"), SheetOptions{Done: true})
+	m, problems := schema.Decode[schema.Model]("models/astrella-49.toml", []byte(testModel))
+	if schema.Worst(problems) >= schema.Wrong {
+		t.Fatal(problems)
+	}
+	day, err := schema.ParseDate("2022-06-01")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if kind == ledger.SheetParts {
+	shop, stock := &schema.Shop{}, &ledger.Stock{Families: schema.NewFamilyList(nil)}
+	u := unit.Build(unit.Source{Name: "astrella-49/4711", Dir: "instruments/astrella-49/4711", Model: m,
+		Instrument: &schema.Instrument{Maker: m.Maker, Model: m.Name}}, unit.Context{Shop: shop, Families: stock.Families})
+	s, err := New(kind, u, shop, stock, day, Options{Done: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if kind == Parts {
 		note := s.columnOf("note")
 		s.Rows[0][note], s.Rows[1][note] = `=HYPERLINK("http://x.example")`, "<b>-9 V</b>"
 	}
@@ -38,7 +68,7 @@ func testSheet(t testing.TB, kind ledger.SheetKind) *Sheet {
 // TestSheetAlike: the same cells stand in all forms; only a page that is printed
 // leaves out what nobody reads there.
 func TestSheetAlike(t *testing.T) {
-	s := testSheet(t, ledger.SheetParts)
+	s := testSheet(t, Parts)
 	var b bytes.Buffer
 	if err := s.WriteCSV(&b); err != nil {
 		t.Fatal(err)
@@ -98,11 +128,11 @@ func TestSheetAlike(t *testing.T) {
 			t.Errorf("column %q has no list", col.Heading)
 		}
 	}
-	words, err := f.GetRows(ledger.SheetLists)
+	words, err := f.GetRows(ListsSheet)
 	if err != nil || len(words) < 5 {
 		t.Errorf("the lists: %v %v", words, err)
 	}
-	if visible, err := f.GetSheetVisible(ledger.SheetLists); err != nil || visible {
+	if visible, err := f.GetSheetVisible(ListsSheet); err != nil || visible {
 		t.Error("the lists are in sight")
 	}
 	notes, err := f.GetComments("parts")
@@ -113,7 +143,7 @@ func TestSheetAlike(t *testing.T) {
 
 // TestSheetPage: what is written on the printed page, and what its markup is.
 func TestSheetPage(t *testing.T) {
-	for _, kind := range []ledger.SheetKind{ledger.SheetParts, ledger.SheetReadings} {
+	for _, kind := range []Kind{Parts, Readings} {
 		s := testSheet(t, kind)
 		var b bytes.Buffer
 		if err := s.WriteHTML(&b); err != nil {
@@ -130,49 +160,11 @@ func TestSheetPage(t *testing.T) {
 				t.Errorf("%s: the page holds %q", kind, never)
 			}
 		}
-		if kind == ledger.SheetParts {
+		if kind == Parts {
 			boxes := len(schema.Finding("").Words()) + len(schema.Action("").Words())
 			if got := strings.Count(page, `class="box"`); got != boxes*len(s.Rows) {
 				t.Errorf("%d boxes to tick for %d rows of %d", got, len(s.Rows), boxes)
 			}
 		}
-	}
-}
-
-// TestSheetInBrowser: the worksheet to print fits a telephone, a desk and both
-// papers laid across, and asks for nothing.
-func TestSheetInBrowser(t *testing.T) {
-	ctx := pagetest.Browser(t)
-	for _, kind := range []ledger.SheetKind{ledger.SheetParts, ledger.SheetReadings} {
-		file := filepath.Join(t.TempDir(), string(kind)+".html")
-		var b bytes.Buffer
-		if err := testSheet(t, kind).WriteHTML(&b); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(file, b.Bytes(), 0o644); err != nil {
-			t.Fatal(err)
-		}
-		v := pagetest.View(t, ctx, file)
-		for _, width := range []int64{1280, 390, 320} {
-			v.Size(width, 800, width < 768)
-			if out := pagetest.Ask[[]string](v, pagetest.Overhang); len(out) > 0 {
-				t.Errorf("%s at %d pixels: these stand out: %q", kind, width, out)
-			}
-			if w := pagetest.Ask[int64](v, "document.documentElement.scrollWidth"); w > width {
-				t.Errorf("%s at %d pixels: the page is %d wide", kind, width, w)
-			}
-		}
-		v.Media("print")
-		for _, inside := range []int64{1047, 980} { // A4 and Letter laid across, less 10 mm margins
-			v.Size(inside, 700, false)
-			if out := pagetest.Ask[[]string](v, pagetest.Overhang); len(out) > 0 {
-				t.Errorf("%s on paper %d pixels wide: cut off: %q", kind, inside, out)
-			}
-		}
-		v.Mu.Lock()
-		for _, s := range v.Said {
-			t.Error(s)
-		}
-		v.Mu.Unlock()
 	}
 }

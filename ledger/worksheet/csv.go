@@ -1,4 +1,4 @@
-package ledger
+package worksheet
 
 import (
 	"bytes"
@@ -50,17 +50,17 @@ func cellName(row, col int) string {
 func readSheets(data []byte) ([]*grid, error) {
 	switch {
 	case len(data) > MaxSheetSize:
-		return nil, &UsageError{fmt.Sprintf("the file is larger than %d MB", MaxSheetSize>>20), "a worksheet holds one unit; delete pictures and other sheets"}
+		return nil, refused(fmt.Sprintf("the file is larger than %d MB", MaxSheetSize>>20), "a worksheet holds one unit; delete pictures and other sheets")
 	case len(bytes.TrimSpace(data)) == 0:
 		return nil, errEmptySheet
 	case bytes.HasPrefix(data, []byte("PK")) && bytes.Contains(data[:min(len(data), 200)], []byte("application/vnd.oasis.opendocument")):
-		return nil, &UsageError{"this is an OpenDocument file", "save it as a workbook (.xlsx) or as text (.csv), and import that"}
+		return nil, refused("this is an OpenDocument file", "save it as a workbook (.xlsx) or as text (.csv), and import that")
 	case bytes.HasPrefix(data, []byte("PK")):
 		return readXLSX(data)
 	case bytes.HasPrefix(data, []byte{0xd0, 0xcf, 0x11, 0xe0}):
-		return nil, &UsageError{"this is a workbook of the old form (.xls), or one with a password", "save it without a password as .xlsx or .csv, and import that"}
+		return nil, refused("this is a workbook of the old form (.xls), or one with a password", "save it without a password as .xlsx or .csv, and import that")
 	case bytes.HasPrefix(data, []byte("%PDF")):
-		return nil, &UsageError{"this is a PDF", "import the .xlsx or .csv it was printed from"}
+		return nil, refused("this is a PDF", "import the .xlsx or .csv it was printed from")
 	}
 	text, err := sheetText(data)
 	if err != nil {
@@ -70,7 +70,7 @@ func readSheets(data []byte) ([]*grid, error) {
 		return nil, errEmptySheet
 	}
 	if head := strings.ToLower(strings.TrimSpace(text[:min(len(text), 200)])); strings.HasPrefix(head, "<!doctype html") || strings.HasPrefix(head, "<html") || strings.HasPrefix(head, "<?xml") {
-		return nil, &UsageError{"this is a page, not a table", "the printable page cannot be read back; import the .xlsx or .csv"}
+		return nil, refused("this is a page, not a table", "the printable page cannot be read back; import the .xlsx or .csv")
 	}
 	g, err := readCSV(text)
 	if err != nil {
@@ -79,7 +79,7 @@ func readSheets(data []byte) ([]*grid, error) {
 	return []*grid{g}, nil
 }
 
-var errEmptySheet = &UsageError{"the file is empty", "write a worksheet with: benchlore sheet -o FILE.xlsx"}
+var errEmptySheet = refused("the file is empty", "write a worksheet with: benchlore sheet -o FILE.xlsx")
 
 // sheetText turns the bytes of a text file into UTF-8.
 func sheetText(data []byte) (string, error) {
@@ -90,7 +90,7 @@ func sheetText(data []byte) (string, error) {
 		}
 		text := string(utf16.Decode(units))
 		if len(b)%2 != 0 || strings.ContainsRune(text, utf8.RuneError) {
-			return "", &UsageError{"the text is broken UTF-16", "save it again as CSV with the character set UTF-8, or as .xlsx"}
+			return "", refused("the text is broken UTF-16", "save it again as CSV with the character set UTF-8, or as .xlsx")
 		}
 		return text, nil
 	}
@@ -107,7 +107,7 @@ func sheetText(data []byte) (string, error) {
 		return wide(binary.BigEndian, data)
 	}
 	if bytes.IndexByte(data, 0) >= 0 {
-		return "", &UsageError{"this is neither a workbook nor text", "import an .xlsx or .csv file"}
+		return "", refused("this is neither a workbook nor text", "import an .xlsx or .csv file")
 	}
 	if !utf8.Valid(data) {
 		at := 0
@@ -118,8 +118,8 @@ func sheetText(data []byte) (string, error) {
 			}
 			at += n
 		}
-		return "", &UsageError{fmt.Sprintf("the text is not UTF-8 (line %d)", 1+bytes.Count(data[:at], []byte("\n"))),
-			"save it again as CSV with the character set UTF-8, or as .xlsx"}
+		return "", refused(fmt.Sprintf("the text is not UTF-8 (line %d)", 1+bytes.Count(data[:at], []byte("\n"))),
+			"save it again as CSV with the character set UTF-8, or as .xlsx")
 	}
 	return string(data), nil
 }
@@ -193,7 +193,7 @@ func splitCSV(text string, sep byte) (*grid, error) {
 			end()
 			start = true
 			if len(g.rows) > maxSheetRows {
-				return g, &UsageError{fmt.Sprintf("the sheet has more than %d rows", maxSheetRows), "delete the empty ones below the last"}
+				return g, refused(fmt.Sprintf("the sheet has more than %d rows", maxSheetRows), "delete the empty ones below the last")
 			}
 		default:
 			field.WriteByte(c)
@@ -204,7 +204,7 @@ func splitCSV(text string, sep byte) (*grid, error) {
 		end()
 	}
 	if quoted {
-		return g, &UsageError{fmt.Sprintf("row %d: a quotation mark opens and nothing closes it", opened+1), "write \" inside a field as \"\", or take it out"}
+		return g, refused(fmt.Sprintf("row %d: a quotation mark opens and nothing closes it", opened+1), "write \" inside a field as \"\", or take it out")
 	}
 	return g, nil
 }

@@ -1,4 +1,4 @@
-package ledger
+package worksheet
 
 import (
 	"bytes"
@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"benchlore/ledger"
 	"benchlore/schema"
 	"benchlore/schema/entry"
 	"benchlore/schema/refs"
@@ -31,13 +32,13 @@ type placedLine struct {
 }
 
 // parts reads a sheet of positions.
-func (s *worksheet) parts(w *writer) error {
+func (s *worksheet) parts() error {
 	events := map[place][]*unit.Event{}
 	positions := map[place]*unit.Position{}
 	for _, p := range s.u.Positions {
 		at := place{p.Section, p.Ref}
 		positions[at] = p
-		events[at] = JobEvents(p, s.job)
+		events[at] = jobEvents(p, s.job)
 	}
 	said := map[place]*sheetPart{}
 	var fresh []placedLine                   // for positions of which nothing is recorded
@@ -73,7 +74,7 @@ func (s *worksheet) parts(w *writer) error {
 				continue
 			}
 			last := list[len(list)-1]
-			if finishes(line, last, s.in.Day, s.closed[baseOf(last.File)]) {
+			if finishes(line, last, s.in.Day, s.b.Closed(last.File.Path)) {
 				if line.Found == "" {
 					line.Found, line.Mode = last.Line.Found, last.Line.Mode
 				}
@@ -106,16 +107,16 @@ func (s *worksheet) parts(w *writer) error {
 		s.change(c)
 	}
 	if len(fresh) > 0 {
-		if err := s.newParts(w, fresh); err != nil {
+		if err := s.newParts(fresh); err != nil {
 			return err
 		}
 	}
-	return s.pools(w, pools)
+	return s.pools(pools)
 }
 
 // newParts adds lines about positions of which nothing is recorded.
-func (s *worksheet) newParts(w *writer, fresh []placedLine) error {
-	e, err := s.openRecord(w, schema.KindParts, "part", func(rec schema.Record) bool {
+func (s *worksheet) newParts(fresh []placedLine) error {
+	e, err := s.openRecord(schema.KindParts, "part", func(rec schema.Record) bool {
 		return !slices.ContainsFunc(fresh, func(p placedLine) bool { return s.mentions(rec.(*schema.Parts), p.at) })
 	})
 	if err != nil {
@@ -127,8 +128,6 @@ func (s *worksheet) newParts(w *writer, fresh []placedLine) error {
 	}
 	return nil
 }
-
-func baseOf(f *unit.File) string { return f.Path[strings.LastIndexByte(f.Path, '/')+1:] }
 
 // changedLine is a line of a record that rows say something else about.
 type changedLine struct {
@@ -183,10 +182,10 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 		}
 	}
 	var other []string // entries that are no use without a finding or an action
-	for _, c := range PartColumns() {
+	for _, c := range partColumns() {
 		text := row.get(c.Key)
 		switch c.Key {
-		case SheetHasNow, SheetInstrument, SheetJob, "section", "ref":
+		case KeyHasNow, KeyInstrument, KeyJob, "section", "ref":
 			continue
 		}
 		if text == "" || c.Key == "new.value" && isLike(text) {
@@ -228,7 +227,7 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 		if row.get("count") != "" {
 			return nil // said already
 		}
-		if p.line.Family != "" && s.u.hasPool(row.get("section"), p.line.Family) {
+		if p.line.Family != "" && hasPool(s.u, row.get("section"), p.line.Family) {
 			s.errs.cell(row, "count", "how many is not said => write the number under count")
 		} else {
 			s.errs.cell(row, "ref", "the row names no part => write its reference, such as C14, or a number under count for a pool")
@@ -281,13 +280,14 @@ func component(c **schema.Component) *schema.Component {
 	return *c
 }
 
-func (u *Loaded) hasPool(section string, family schema.FamilyName) bool {
+// hasPool reports whether a section has a pool of a family.
+func hasPool(u *ledger.Loaded, section string, family schema.FamilyName) bool {
 	return slices.ContainsFunc(u.Pools, func(p *unit.Pool) bool { return p.Section == section && p.Family == family })
 }
 
 // checkHasNow refuses an entry under "has now": it would be lost.
 func (s *worksheet) checkHasNow(p *sheetPart, positions map[place]*unit.Position) {
-	text := p.row.get(SheetHasNow)
+	text := p.row.get(KeyHasNow)
 	if text == "" {
 		return
 	}
@@ -303,7 +303,7 @@ func (s *worksheet) checkHasNow(p *sheetPart, positions map[place]*unit.Position
 			}
 		}
 		if !slices.ContainsFunc(may, func(m string) bool { return strings.EqualFold(plainSpaces(m), plainSpaces(text)) }) {
-			s.errs.cell(p.row, SheetHasNow, "%q is not what model and records have there (%s) => what went in belongs under new value and new rating, what sat there under old value; or empty this cell", text, orNothing(may[0]))
+			s.errs.cell(p.row, KeyHasNow, "%q is not what model and records have there (%s) => what went in belongs under new value and new rating, what sat there under old value; or empty this cell", text, orNothing(may[0]))
 			return
 		}
 	}
@@ -351,7 +351,7 @@ func (s *worksheet) newPart(p *sheetPart, positions map[place]*unit.Position) {
 func (s *worksheet) known(p *sheetPart) bool {
 	for _, at := range p.places {
 		q := s.u.Position(at.section, at.ref)
-		if q == nil || !slices.ContainsFunc(JobEvents(q, s.job), func(e *unit.Event) bool { return e.Line.New != nil }) {
+		if q == nil || !slices.ContainsFunc(jobEvents(q, s.job), func(e *unit.Event) bool { return e.Line.New != nil }) {
 			return false
 		}
 	}
@@ -610,7 +610,7 @@ func (s *worksheet) namesText(list []string) schema.Names {
 // pools takes in rows about counted pools. A row is held against the lines of
 // this job about the same pool: first one that says the same, then one with the
 // same finding and action, then the only one that is left.
-func (s *worksheet) pools(w *writer, rows []*sheetPart) error {
+func (s *worksheet) pools(rows []*sheetPart) error {
 	type pool struct {
 		section string
 		family  schema.FamilyName
@@ -683,7 +683,7 @@ func (s *worksheet) pools(w *writer, rows []*sheetPart) error {
 	if len(fresh) == 0 || len(s.errs.list) > 0 {
 		return nil
 	}
-	e, err := s.openRecord(w, schema.KindParts, "part", func(schema.Record) bool { return true })
+	e, err := s.openRecord(schema.KindParts, "part", func(schema.Record) bool { return true })
 	if err != nil {
 		return err
 	}

@@ -1,4 +1,6 @@
-package ledger
+// Package photo takes pictures in: from a camera's file it makes a small upright
+// JPEG that carries nothing but what is seen.
+package photo
 
 import (
 	"bufio"
@@ -24,35 +26,35 @@ import (
 // Limits of what is taken in as a picture. They are checked on the file's head,
 // before anything of it is unpacked.
 const (
-	MaxPhotoBytes  = 60 << 20
-	MaxPhotoPixels = 100e6
-	// maxPhotoMemory bounds what the unpacked picture takes: 100 million pixels of a
+	MaxBytes  = 60 << 20
+	MaxPixels = 100e6
+	// maxMemory bounds what the unpacked picture takes: 100 million pixels of a
 	// telephone's JPEG, 37 million of a PNG.
-	maxPhotoMemory = 150e6
+	maxMemory = 150e6
 
-	photoSide    = 2000 // pixels, the long side as it is kept
-	photoQuality = 85   // of JPEG
+	maxSide = 2000 // pixels, the long side as it is kept
+	quality = 85   // of JPEG
 )
 
-// Photo is a picture as it is kept: upright, at most 2000 pixels on its long
+// Picture is one as it is kept: upright, at most 2000 pixels on its long
 // side, and nothing but the picture.
-type Photo struct {
+type Picture struct {
 	JPEG          []byte
 	Width, Height int
 	Taken         schema.Date // from the camera's clock; zero: not said
 	SHA256        string      // of the original file, hexadecimal
 }
 
-// PhotoError says why a file was not taken in as a picture.
-type PhotoError struct{ Name, Why, Remedy string }
+// Error says why a file was not taken in as a picture.
+type Error struct{ Name, Why, Remedy string }
 
-func (e *PhotoError) Error() string { return e.Name + ": " + e.Why }
+func (e *Error) Error() string { return e.Name + ": " + e.Why }
 
 // Hint names the next step.
-func (e *PhotoError) Hint() string { return e.Remedy }
+func (e *Error) Hint() string { return e.Remedy }
 
-// photoFormat is a kind of picture, told by how its file begins.
-type photoFormat struct {
+// format is a kind of picture, told by how its file begins.
+type format struct {
 	name   string
 	magic  func(head []byte) bool
 	config func(io.Reader) (image.Config, error)
@@ -63,37 +65,37 @@ func begins(s string) func([]byte) bool {
 	return func(b []byte) bool { return bytes.HasPrefix(b, []byte(s)) }
 }
 
-var photoFormats = []photoFormat{
+var formats = []format{
 	{"JPEG", begins("\xff\xd8\xff"), jpeg.DecodeConfig, jpeg.Decode},
 	{"PNG", begins("\x89PNG\r\n\x1a\n"), png.DecodeConfig, png.Decode},
 	{"GIF", func(b []byte) bool { return begins("GIF87a")(b) || begins("GIF89a")(b) }, gif.DecodeConfig, gif.Decode},
 	{"WebP", func(b []byte) bool { return len(b) >= 12 && string(b[:4]) == "RIFF" && string(b[8:12]) == "WEBP" }, webpConfig, webp.Decode},
 }
 
-// ReadPhoto takes in a picture: JPEG, PNG, GIF or WebP, whatever the file's
+// Read takes in a picture: JPEG, PNG, GIF or WebP, whatever the file's
 // ending says. It turns it upright, shrinks it and writes it anew as JPEG, so
 // that nothing of the file survives but what is seen. Of a moving picture it
-// keeps the first one. Errors: *PhotoError, and those of reading.
-func ReadPhoto(name string, r io.Reader) (*Photo, error) {
-	refuse := func(remedy, format string, args ...any) (*Photo, error) {
-		return nil, &PhotoError{name, fmt.Sprintf(format, args...), remedy}
+// keeps the first one. Errors: *Error, and those of reading.
+func Read(name string, r io.Reader) (*Picture, error) {
+	refuse := func(remedy, why string, args ...any) (*Picture, error) {
+		return nil, &Error{name, fmt.Sprintf(why, args...), remedy}
 	}
 	const other = "save it again as JPEG or PNG with a picture program, and take that"
 	const smaller = "shrink it with a picture program first"
-	data, err := io.ReadAll(io.LimitReader(r, MaxPhotoBytes+1))
+	data, err := io.ReadAll(io.LimitReader(r, MaxBytes+1))
 	if err != nil {
 		return nil, err
 	}
 	if len(data) == 0 {
 		return refuse("", "the file is empty")
 	}
-	if len(data) > MaxPhotoBytes {
-		return refuse(smaller, "the file is larger than %d MB", MaxPhotoBytes>>20)
+	if len(data) > MaxBytes {
+		return refuse(smaller, "the file is larger than %d MB", MaxBytes>>20)
 	}
-	var f *photoFormat
-	for i := range photoFormats {
-		if photoFormats[i].magic(data) {
-			f = &photoFormats[i]
+	var f *format
+	for i := range formats {
+		if formats[i].magic(data) {
+			f = &formats[i]
 		}
 	}
 	if f == nil && IsHEIF(data) {
@@ -119,7 +121,7 @@ func ReadPhoto(name string, r io.Reader) (*Photo, error) {
 	case "WebP":
 		each = webpBytesPerPixel(data)
 	}
-	if pixels > MaxPhotoPixels || pixels*each > maxPhotoMemory {
+	if pixels > MaxPixels || pixels*each > maxMemory {
 		return refuse(smaller, "the picture is %d × %d pixels, too many to unpack", c.Width, c.Height)
 	}
 	img, err := f.decode(bytes.NewReader(data))
@@ -130,15 +132,15 @@ func ReadPhoto(name string, r io.Reader) (*Photo, error) {
 		return refuse(other, "the picture is empty")
 	}
 	sum := sha256.Sum256(data)
-	small := shrink(img, photoSide)
+	small := shrink(img, maxSide)
 	meta := readExif(data)
 	small = upright(small, meta.orientation)
 	var out bytes.Buffer
 	w := bufio.NewWriter(&out)
-	if err := errors.Join(jpeg.Encode(w, small, &jpeg.Options{Quality: photoQuality}), w.Flush()); err != nil {
+	if err := errors.Join(jpeg.Encode(w, small, &jpeg.Options{Quality: quality}), w.Flush()); err != nil {
 		return nil, err
 	}
-	return &Photo{JPEG: out.Bytes(), Width: small.Rect.Dx(), Height: small.Rect.Dy(), Taken: meta.taken, SHA256: hex.EncodeToString(sum[:])}, nil
+	return &Picture{JPEG: out.Bytes(), Width: small.Rect.Dx(), Height: small.Rect.Dy(), Taken: meta.taken, SHA256: hex.EncodeToString(sum[:])}, nil
 }
 
 // IsHEIF tells whether a file is a picture of the HEIF family (ISO/IEC 23008-12,

@@ -1,4 +1,4 @@
-package ledger
+package worksheet
 
 import (
 	"fmt"
@@ -64,7 +64,7 @@ func sameRefs(a, b schema.Refs) bool {
 }
 
 // readings reads a sheet of points.
-func (s *worksheet) readings(w *writer) error {
+func (s *worksheet) readings() error {
 	has := s.readingsOf()
 	said := map[string]*sheetRow{}
 	var fresh []listed
@@ -126,7 +126,7 @@ func (s *worksheet) readings(w *writer) error {
 	if len(fresh) == 0 || len(s.errs.list) > 0 {
 		return nil
 	}
-	e, err := s.openRecord(w, schema.KindMeasurements, "reading", func(rec schema.Record) bool { return rec.(*schema.Measurements).Procedure == "" })
+	e, err := s.openRecord(schema.KindMeasurements, "reading", func(rec schema.Record) bool { return rec.(*schema.Measurements).Procedure == "" })
 	if err != nil {
 		return err
 	}
@@ -156,8 +156,8 @@ func readingText(r schema.Reading) string {
 func (s *worksheet) readingRow(row *sheetRow) (*schema.Reading, []schema.Reading) {
 	base := &schema.Reading{}
 	ok := true
-	for _, c := range ReadingColumns() {
-		if _, of := strings.CutPrefix(c.Key, "stage."); of || slices.Contains([]string{SheetLimit, SheetUnitOf, SheetInstrument, SheetJob}, c.Key) || row.get(c.Key) == "" {
+	for _, c := range readingColumns() {
+		if _, of := strings.CutPrefix(c.Key, "stage."); of || slices.Contains([]string{KeyLimit, KeyUnit, KeyInstrument, KeyJob}, c.Key) || row.get(c.Key) == "" {
 			continue
 		}
 		text := row.get(c.Key)
@@ -184,7 +184,7 @@ func (s *worksheet) readingRow(row *sheetRow) (*schema.Reading, []schema.Reading
 		}
 		r := *base
 		r.Stage = schema.Stage(word)
-		value, err := s.measured(text, row.get(SheetUnitOf))
+		value, err := s.measured(text, row.get(KeyUnit))
 		if err != nil {
 			s.errs.cell(row, key, "%v", err)
 			ok = false
@@ -251,7 +251,7 @@ func (s *worksheet) measured(text, unitOf string) (schema.Measured, error) {
 }
 
 // tables reads a sheet with a position a row and a table a column.
-func (s *worksheet) tables(w *writer) error {
+func (s *worksheet) tables() error {
 	type column struct {
 		sheetTable
 		section string
@@ -343,7 +343,7 @@ func (s *worksheet) tables(w *writer) error {
 	}
 	for _, c := range order {
 		t := schema.Table{Point: c.point, Section: c.section, Unit: c.unit, Stage: c.stage, With: c.with, Why: strings.Join(c.why, "; ")}
-		if err := s.table(w, t, c.refs, c.values, c.rows); err != nil {
+		if err := s.table(t, c.refs, c.values, c.rows); err != nil {
 			return err
 		}
 	}
@@ -395,7 +395,7 @@ func rat(s string) *big.Rat {
 }
 
 // table takes one column of one section in.
-func (s *worksheet) table(w *writer, t schema.Table, order []refs.Ref, values map[refs.Ref]string, rows map[refs.Ref]*sheetRow) error {
+func (s *worksheet) table(t schema.Table, order []refs.Ref, values map[refs.Ref]string, rows map[refs.Ref]*sheetRow) error {
 	type old struct {
 		file   *unit.File
 		index  int
@@ -446,7 +446,7 @@ func (s *worksheet) table(w *writer, t schema.Table, order []refs.Ref, values ma
 		return nil
 	}
 	// What is new goes into the last of the tables that is still open.
-	if n := len(has); len(left) > 0 && n > 0 && !s.closed[baseOf(has[n-1].file)] && has[n-1].file.Record.Head().Date == s.in.Day {
+	if n := len(has); len(left) > 0 && n > 0 && !s.b.Closed(has[n-1].file.Path) && has[n-1].file.Record.Head().Date == s.in.Day {
 		if changed[has[n-1]] == nil {
 			changed[has[n-1]] = map[refs.Ref]string{}
 		}
@@ -485,7 +485,7 @@ func (s *worksheet) table(w *writer, t schema.Table, order []refs.Ref, values ma
 	if len(left) == 0 {
 		return nil
 	}
-	e, err := s.openRecord(w, schema.KindMeasurements, "table", func(rec schema.Record) bool { return rec.(*schema.Measurements).Procedure == "" })
+	e, err := s.openRecord(schema.KindMeasurements, "table", func(rec schema.Record) bool { return rec.(*schema.Measurements).Procedure == "" })
 	if err != nil {
 		return err
 	}
@@ -509,7 +509,7 @@ func numberOf(n int, what string) string {
 }
 
 func tableTitle(t schema.Table) string {
-	return strings.TrimSpace(t.Section + " " + TableHeading(t.Point, t.Unit, t.Stage))
+	return strings.TrimSpace(t.Section + " " + tableHeading(t.Point, t.Unit, t.Stage))
 }
 
 func sameNumber(a, b string) bool {

@@ -1,4 +1,4 @@
-package ledger
+package worklist
 
 import (
 	"fmt"
@@ -36,7 +36,7 @@ func foundIn(t *testing.T, o FindOptions, text string) []string {
 		t.Fatal(err)
 	}
 	var out []string
-	for _, x := range f.file("instruments/astrella-61/a61-1/2031-03-04-parts-7q3f.toml", "parts", []byte(text)) {
+	for _, x := range f.file(schema.ParsePath("instruments/astrella-61/a61-1/2031-03-04-parts-7q3f.toml"), "parts", []byte(text)) {
 		out = append(out, fmt.Sprintf("%d:%d %s", x.Line, x.Column, x.About))
 	}
 	return out
@@ -95,7 +95,7 @@ func TestFindIsASearchOfLines(t *testing.T) {
 			t.Fatal(err)
 		}
 		got := map[int]bool{}
-		for _, x := range f.file("lots/a.toml", "lot", []byte(strings.Join(lines, "\n"))) {
+		for _, x := range f.file(schema.ParsePath("lots/a.toml"), "lot", []byte(strings.Join(lines, "\n"))) {
 			got[x.Line] = true
 			if x.Text != lines[x.Line-1] {
 				t.Fatalf("line %d is %q, not %q", x.Line, lines[x.Line-1], x.Text)
@@ -119,7 +119,7 @@ func FuzzFind(f *testing.F) {
 			return
 		}
 		n := strings.Count(text, "\n") + 1
-		for _, m := range x.file("lots/a.toml", "lot", []byte(text)) {
+		for _, m := range x.file(schema.ParsePath("lots/a.toml"), "lot", []byte(text)) {
 			if m.Line < 1 || m.Line > n || m.Column < 1 {
 				t.Fatalf("%+v in %d lines", m, n)
 			}

@@ -1,4 +1,4 @@
-package ledger
+package worklist
 
 import (
 	"bytes"
@@ -10,6 +10,7 @@ import (
 	"strings"
 	"sync"
 
+	"benchlore/ledger"
 	"benchlore/schema"
 )
 
@@ -41,16 +42,16 @@ type Found struct {
 	Withdrawn bool   `json:"withdrawn,omitempty"`
 }
 
-// Find looks through the text of instruments, records, models, lots and books in
+// Search looks through the text of instruments, records, models, lots and books in
 // the work tree, as it stands in the files: books first, then by path and line.
 // It reads no unit as a whole, so that it finds in files with errors too. The
 // models that units carry with them are searched only when models are asked for.
-func (l *Ledger) Find(o FindOptions) ([]Found, error) {
+func Search(l *ledger.Ledger, o FindOptions) ([]Found, error) {
 	f, err := newFinder(o)
 	if err != nil {
 		return nil, err
 	}
-	dirs, err := l.findDirs(o)
+	dirs, err := findDirs(l, o)
 	if err != nil {
 		return nil, err
 	}
@@ -63,7 +64,7 @@ func (l *Ledger) Find(o FindOptions) ([]Found, error) {
 		go func() {
 			defer workers.Done()
 			for i := range next {
-				results[i], errs[i] = l.findIn(dirs[i], f)
+				results[i], errs[i] = findIn(l, dirs[i], f)
 			}
 		}()
 	}
@@ -83,7 +84,7 @@ func (l *Ledger) Find(o FindOptions) ([]Found, error) {
 }
 
 // findDirs lists the folders to be searched, in order of path.
-func (l *Ledger) findDirs(o FindOptions) ([]string, error) {
+func findDirs(l *ledger.Ledger, o FindOptions) ([]string, error) {
 	units := []string{o.Unit}
 	if o.Unit == "" {
 		var err error
@@ -94,11 +95,11 @@ func (l *Ledger) findDirs(o FindOptions) ([]string, error) {
 	var dirs []string
 	if slices.Contains(o.Kinds, "book") || len(o.Kinds) == 0 {
 		for _, u := range units {
-			dirs = append(dirs, "books/"+u)
+			dirs = append(dirs, schema.BookFolder(u))
 		}
 	}
 	for _, u := range units {
-		dirs = append(dirs, unitDir(u))
+		dirs = append(dirs, schema.UnitFolder(u))
 	}
 	if o.Unit == "" && o.Since.IsZero() && o.Until.IsZero() {
 		dirs = append(dirs, "lots", "models")
@@ -106,50 +107,49 @@ func (l *Ledger) findDirs(o FindOptions) ([]string, error) {
 	return dirs, nil
 }
 
-func (l *Ledger) findIn(dir string, f *finder) ([]Found, error) {
-	entries, err := l.list(dir)
+func findIn(l *ledger.Ledger, dir string, f *finder) ([]Found, error) {
+	entries, err := l.ReadDir(dir)
 	if err != nil {
 		return nil, err
 	}
 	var out []Found
 	for _, e := range entries {
-		kind := kindOfFile(dir, e.Name())
-		if e.Name() == "model.toml" && !slices.Contains(f.o.Kinds, "model") {
+		at := schema.ParsePath(dir + "/" + e.Name())
+		kind := kindOfFile(at)
+		if at.Is == schema.IsUnitModel && !slices.Contains(f.o.Kinds, "model") {
 			continue // what models/ says, over again in every unit
 		}
 		if e.IsDir() || kind == "" || f.o.Kinds != nil && !slices.Contains(f.o.Kinds, kind) {
 			continue
 		}
-		p := dir + "/" + e.Name()
-		data, err := l.read(p)
+		data, err := l.ReadFile(at.String())
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", p, err)
+			return nil, fmt.Errorf("%s: %w", at, err)
 		}
-		out = append(out, f.file(p, kind, data)...)
+		out = append(out, f.file(at, kind, data)...)
 	}
 	return out, nil
 }
 
-// kindOfFile is what a file is called among [FindKinds], "" where it is none of
+// kindOfFile is what a file is called among [FindKinds], "" if it is none of
 // them.
-func kindOfFile(dir, name string) string {
-	switch {
-	case !strings.HasSuffix(name, ".toml"):
+func kindOfFile(p schema.Path) string {
+	if !strings.HasSuffix(p.Name, ".toml") {
 		return ""
-	case dir == "lots":
-		return "lot"
-	case dir == "models", name == "model.toml":
-		return "model"
-	case name == "instrument.toml":
+	}
+	switch p.Is {
+	case schema.IsRecord:
+		return p.Kind
+	case schema.IsInstrument:
 		return "instrument"
-	case strings.HasPrefix(dir, "books/"):
+	case schema.IsModel, schema.IsUnitModel:
+		return "model"
+	case schema.IsLot:
+		return "lot"
+	case schema.IsBook:
 		return "book"
 	}
-	_, kind, _, ok := schema.ParseName(name)
-	if !ok {
-		return ""
-	}
-	return string(kind)
+	return ""
 }
 
 type finder struct {
@@ -162,7 +162,7 @@ func newFinder(o FindOptions) (*finder, error) {
 	f := &finder{o: o}
 	for _, t := range o.Texts {
 		if t == "" {
-			return nil, &UsageError{"an empty text is in every line", "write what is to be found"}
+			return nil, &ledger.UsageError{What: "an empty text is in every line", Remedy: "write what is to be found"}
 		}
 		if !o.Regexp {
 			f.plain = append(f.plain, bytes.ToLower([]byte(t)))
@@ -170,7 +170,7 @@ func newFinder(o FindOptions) (*finder, error) {
 		}
 		form, err := regexp.Compile(t)
 		if err != nil {
-			return nil, &UsageError{fmt.Sprintf("%q is no regular expression: %v", t, err), "leave --regexp out to find it as it stands"}
+			return nil, &ledger.UsageError{What: fmt.Sprintf("%q is no regular expression: %v", t, err), Remedy: "leave --regexp out to find it as it stands"}
 		}
 		f.forms = append(f.forms, form)
 	}
@@ -195,7 +195,7 @@ var (
 )
 
 // file looks through one file.
-func (f *finder) file(p, kind string, data []byte) []Found {
+func (f *finder) file(p schema.Path, kind string, data []byte) []Found {
 	// Most files hold nothing: they are put aside before lines are told apart.
 	look := data
 	if !f.o.Regexp {
@@ -206,10 +206,7 @@ func (f *finder) file(p, kind string, data []byte) []Found {
 			}
 		}
 	}
-	base := Found{File: p, Kind: kind}
-	if parts := strings.Split(p, "/"); len(parts) == 4 {
-		base.Unit = parts[1] + "/" + parts[2]
-	}
+	base := Found{File: p.String(), Kind: kind, Unit: p.Unit}
 	if m := dateLine.FindSubmatch(data); m != nil && kind != "lot" {
 		base.Date = string(m[1])
 	}

@@ -1,4 +1,4 @@
-package ledger
+package worksheet
 
 import (
 	"bytes"
@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"github.com/xuri/excelize/v2"
+
+	"benchlore/ledger"
 )
 
 // readXLSX reads the visible sheets of a workbook as they are stored, not as they are
@@ -20,9 +22,9 @@ func readXLSX(data []byte) ([]*grid, error) {
 	f, err := excelize.OpenReader(bytes.NewReader(data), excelize.Options{RawCellValue: true, UnzipSizeLimit: maxUnzipped, UnzipXMLSizeLimit: maxUnzipped})
 	if err != nil {
 		if !bytes.Contains(data, []byte("xl/workbook.xml")) { // names are not packed
-			return nil, &UsageError{"this is an archive without a workbook in it", "import an .xlsx or .csv file"}
+			return nil, refused("this is an archive without a workbook in it", "import an .xlsx or .csv file")
 		}
-		return nil, &UsageError{"the workbook cannot be read: " + err.Error(), "save it again as .xlsx, or as .csv"}
+		return nil, refused("the workbook cannot be read: "+err.Error(), "save it again as .xlsx, or as .csv")
 	}
 	defer f.Close()
 	var out []*grid
@@ -32,9 +34,9 @@ func readXLSX(data []byte) ([]*grid, error) {
 			continue
 		}
 		g, err := readXLSXSheet(f, name)
-		var usage *UsageError
+		var usage *ledger.UsageError
 		if err != nil && !errors.As(err, &usage) {
-			err = &UsageError{fmt.Sprintf("sheet %q cannot be read: %v", name, err), "save it again as .xlsx, or as .csv"}
+			err = refused(fmt.Sprintf("sheet %q cannot be read: %v", name, err), "save it again as .xlsx, or as .csv")
 		}
 		if err != nil {
 			return nil, err
@@ -51,7 +53,7 @@ func readXLSXSheet(f *excelize.File, name string) (*grid, error) {
 		return nil, err
 	}
 	if len(rows) > maxSheetRows {
-		return nil, &UsageError{fmt.Sprintf("sheet %q has more than %d rows", name, maxSheetRows), "delete the empty ones below the last"}
+		return nil, refused(fmt.Sprintf("sheet %q has more than %d rows", name, maxSheetRows), "delete the empty ones below the last")
 	}
 	wide := 0
 	for _, row := range rows {

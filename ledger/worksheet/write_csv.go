@@ -1,30 +1,33 @@
-package sheet
+package worksheet
 
 import (
 	"encoding/csv"
 	"io"
 	"strings"
-
-	"benchlore/ledger"
 )
 
-// WriteCSV writes the worksheet as CSV (RFC 4180) in UTF-8, set apart by commas.
-// Where it has letters beyond ASCII a byte-order mark stands in front, without
-// which some spreadsheets take them for others.
+// WriteCSV writes the worksheet as [WriteCSV] does.
 func (s *Sheet) WriteCSV(w io.Writer) error {
-	var b strings.Builder
-	c := csv.NewWriter(&b)
 	heads := make([]string, len(s.Columns))
 	for i, col := range s.Columns {
 		heads[i] = col.Heading
 	}
+	return WriteCSV(w, heads, s.Rows)
+}
+
+// WriteCSV writes a table as CSV (RFC 4180) in UTF-8, separated by commas, its
+// cells as [Guard] makes them safe. A table with letters beyond ASCII begins with a
+// byte-order mark, without which some spreadsheets take them for others.
+func WriteCSV(w io.Writer, heads []string, rows [][]string) error {
+	var b strings.Builder
+	c := csv.NewWriter(&b)
 	if err := c.Write(heads); err != nil {
 		return err
 	}
-	for _, row := range s.Rows {
+	for _, row := range rows {
 		safe := make([]string, len(row))
 		for i, text := range row {
-			safe[i] = ledger.GuardCell(text)
+			safe[i] = Guard(text)
 		}
 		if err := c.Write(safe); err != nil {
 			return err

@@ -1,4 +1,4 @@
-package sheet
+package worksheet
 
 import (
 	"fmt"
@@ -12,8 +12,8 @@ import (
 	"benchlore/schema/unit"
 )
 
-var usualReadings = []string{"section", "point", "ref", ledger.SheetLimit, ledger.SheetUnitOf, "stage.as-found", "stage.after-repair", "stage.after-soak", "stage.as-left",
-	"conditions", "with", "why", "note", ledger.SheetInstrument, ledger.SheetJob}
+var usualReadings = []string{"section", "point", "ref", KeyLimit, KeyUnit, "stage.as-found", "stage.after-repair", "stage.after-soak", "stage.as-left",
+	"conditions", "with", "why", "note", KeyInstrument, KeyJob}
 
 // measuredIn reports whether a record counts for the job on the bench.
 func (b *sheetBuilder) measuredIn(f *unit.File) (*schema.Measurements, bool) {
@@ -73,8 +73,8 @@ func (b *sheetBuilder) readings() error {
 			if x == nil {
 				continue
 			}
-			if v, ok := one.Value.Parse(); ok && x[ledger.SheetUnitOf] == "" {
-				x[ledger.SheetUnitOf] = v.Unit.String()
+			if v, ok := one.Value.Parse(); ok && x[KeyUnit] == "" {
+				x[KeyUnit] = v.Unit.String()
 			}
 			if now {
 				x["stage."+string(one.Stage)] = string(one.Value)
@@ -84,7 +84,7 @@ func (b *sheetBuilder) readings() error {
 			}
 		}
 	}
-	b.set(ledger.ReadingColumns(), usualReadings, rows)
+	b.set(readingColumns(), usualReadings, rows)
 	return nil
 }
 
@@ -111,13 +111,13 @@ func (b *sheetBuilder) limit(x sheetCells, l *unit.Limit) {
 	if l == nil {
 		return
 	}
-	x[ledger.SheetLimit] = l.String()
-	if x[ledger.SheetLimit] == "" {
-		x[ledger.SheetLimit] = string(l.Nominal)
+	x[KeyLimit] = l.String()
+	if x[KeyLimit] == "" {
+		x[KeyLimit] = string(l.Nominal)
 	}
 	for _, q := range []schema.Quantity{l.Low, l.High, l.Nominal, l.Spread} {
 		if v, ok := q.Parse(); ok {
-			x[ledger.SheetUnitOf] = v.Unit.String()
+			x[KeyUnit] = v.Unit.String()
 			return
 		}
 	}
@@ -167,7 +167,7 @@ func (b *sheetBuilder) tables() error {
 	var heads []string
 	var rows []sheetCells
 	column := func(point string, of schema.UnitName, stage schema.Stage) string {
-		h := ledger.TableHeading(point, of, stage)
+		h := tableHeading(point, of, stage)
 		if !slices.Contains(heads, h) {
 			heads = append(heads, h)
 		}
@@ -193,8 +193,8 @@ func (b *sheetBuilder) tables() error {
 		for _, r := range t.at {
 			x := find(t.section, r)
 			if l := b.u.TableLimit(schema.Table{Point: t.point, Section: t.section}, r); l != nil {
-				if text := t.point + ": " + l.String(); !strings.Contains(x[ledger.SheetLimit], text) {
-					x[ledger.SheetLimit] = strings.TrimPrefix(x[ledger.SheetLimit]+"; "+text, "; ")
+				if text := t.point + ": " + l.String(); !strings.Contains(x[KeyLimit], text) {
+					x[KeyLimit] = strings.TrimPrefix(x[KeyLimit]+"; "+text, "; ")
 				}
 			}
 		}
@@ -220,13 +220,13 @@ func (b *sheetBuilder) tables() error {
 			}
 		}
 	}
-	all := ledger.TableColumns()
-	usual := []string{"section", "ref", ledger.SheetLimit}
+	all := tableColumns()
+	usual := []string{"section", "ref", KeyLimit}
 	for _, h := range heads {
-		all = append(all, ledger.SheetColumn{Heading: h, Key: h, Doc: "the readings; x where one could not be taken, with the reason under why"})
+		all = append(all, Column{Heading: h, Key: h, Doc: "the readings; x where one could not be taken, with the reason under why"})
 		usual = append(usual, h)
 	}
-	b.set(all, append(usual, "with", "why", ledger.SheetInstrument, ledger.SheetJob), rows)
+	b.set(all, append(usual, "with", "why", KeyInstrument, KeyJob), rows)
 	return nil
 }
 
@@ -292,7 +292,7 @@ func (b *sheetBuilder) tableList() ([]*sheetTableOf, error) {
 			if section == "" {
 				section = b.sectionWith(at)
 			}
-			add(l.Point, section, schema.UnitName(x[ledger.SheetUnitOf]), at.Enumerate())
+			add(l.Point, section, schema.UnitName(x[KeyUnit]), at.Enumerate())
 		}
 	}
 	if len(list) == 0 {

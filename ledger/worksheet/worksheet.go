@@ -1,4 +1,11 @@
-package ledger
+// Package worksheet makes worksheets of a unit and reads them back.
+//
+// A worksheet is a table for a spreadsheet or for paper: one row for each
+// position, or for each point to be measured, with columns that are filled in at
+// the bench. Every row names its unit, section and reference, so rows may be
+// sorted, deleted and added, and columns moved. A row with no entry has not been
+// reached; a part that was seen and stays says "left".
+package worksheet
 
 import (
 	"fmt"
@@ -11,24 +18,18 @@ import (
 	"benchlore/schema/unit"
 )
 
-// A worksheet is a table for a spreadsheet or for paper: one row for each
-// position, or for each point to be measured, with columns that are filled in at
-// the bench. A row says which unit, section and reference it is about, so rows
-// may be sorted, deleted and added, and columns moved. A row in which nothing
-// was filled in has not been reached; a part that was seen and stays says "left".
-
-// SheetKind says what the rows of a worksheet are.
-type SheetKind string
+// Kind says what the rows of a worksheet are.
+type Kind string
 
 // The kinds of worksheet.
 const (
-	SheetParts    SheetKind = "parts"    // a position a row
-	SheetReadings SheetKind = "readings" // a point a row, a stage a column
-	SheetTables   SheetKind = "tables"   // a position a row, a table of readings a column
+	Parts    Kind = "parts"    // a position a row
+	Readings Kind = "readings" // a point a row, a stage a column
+	Tables   Kind = "tables"   // a position a row, a table of readings a column
 )
 
-// SheetColumn is a column of a worksheet.
-type SheetColumn struct {
+// Column is a column of a worksheet.
+type Column struct {
 	Heading string
 	Key     string   // the key of the record it fills, "new.value"; one of the keys below for the others
 	Doc     string   // what to write
@@ -37,16 +38,16 @@ type SheetColumn struct {
 
 // Keys of columns that fill no key of a record.
 const (
-	SheetInstrument = "instrument" // model/tag
-	SheetJob        = "job"        // the intake of the job the sheet was made for
-	SheetHasNow     = "has now"    // what sits there, as model and records have it
-	SheetLimit      = "limit"      // what the reading should be
-	SheetUnitOf     = "unit"       // the unit of the values in a row of readings
+	KeyInstrument = "instrument" // model/tag
+	KeyJob        = "job"        // the intake of the job the sheet was made for
+	KeyHasNow     = "has now"    // what sits there, as model and records have it
+	KeyLimit      = "limit"      // what the reading should be
+	KeyUnit       = "unit"       // the unit of the values in a row of readings
 )
 
-// SheetLists is the name of the hidden sheet that holds the drop-down lists of a
+// ListsSheet is the name of the hidden sheet that holds the drop-down lists of a
 // workbook.
-const SheetLists = "lists"
+const ListsSheet = "lists"
 
 // sheetLike stands under "new value" for the model's own value and rating, as it
 // does in a line about a part; "same" is taken too.
@@ -56,21 +57,21 @@ func isLike(text string) bool {
 	return strings.EqualFold(text, sheetLike) || strings.EqualFold(text, "same")
 }
 
-var sheetIdentity = []SheetColumn{
-	{Heading: "instrument", Key: SheetInstrument, Doc: "the unit the row is about; leave as it is"},
-	{Heading: "job", Key: SheetJob, Doc: "the stay at the bench the sheet was made for; leave as it is"},
+var identity = []Column{
+	{Heading: "instrument", Key: KeyInstrument, Doc: "the unit the row is about; leave as it is"},
+	{Heading: "job", Key: KeyJob, Doc: "the stay at the bench the sheet was made for; leave as it is"},
 }
 
-// PartColumns are all columns a worksheet of positions may have: every plain key of a part
+// partColumns are all columns a worksheet of positions may have: every plain key of a part
 // line, and every key of the old and the new part.
-func PartColumns() []SheetColumn {
-	out := []SheetColumn{{Heading: "has now", Key: SheetHasNow, Doc: "what sits there, as the model and the records have it; not read back"}}
+func partColumns() []Column {
+	out := []Column{{Heading: "has now", Key: KeyHasNow, Doc: "what sits there, as the model and the records have it; not read back"}}
 	add := func(prefix string, v any) {
 		for _, f := range schema.FieldsOf(v) {
 			if f.Tables() {
 				continue
 			}
-			c := SheetColumn{Heading: strings.ReplaceAll(f.Key, "_", " "), Key: f.Key, Doc: f.Doc, Words: f.Words()}
+			c := Column{Heading: strings.ReplaceAll(f.Key, "_", " "), Key: f.Key, Doc: f.Doc, Words: f.Words()}
 			if prefix != "" {
 				c.Heading, c.Key = prefix+" "+c.Heading, prefix+"."+f.Key
 			}
@@ -80,41 +81,41 @@ func PartColumns() []SheetColumn {
 	add("", schema.PartLine{})
 	add("new", schema.Component{})
 	add("old", schema.Component{})
-	return append(out, sheetIdentity...)
+	return append(out, identity...)
 }
 
-// ReadingColumns are all columns a worksheet of readings may have. Every stage is a column;
+// readingColumns are all columns a worksheet of readings may have. Every stage is a column;
 // the keys beside the value go to the stages of the row that are new or changed.
-func ReadingColumns() []SheetColumn {
-	out := []SheetColumn{{Heading: "limit", Key: SheetLimit, Doc: "what the reading should be; not read back"},
-		{Heading: "unit", Key: SheetUnitOf, Doc: "the unit of values that are written as a number alone"}}
+func readingColumns() []Column {
+	out := []Column{{Heading: "limit", Key: KeyLimit, Doc: "what the reading should be; not read back"},
+		{Heading: "unit", Key: KeyUnit, Doc: "the unit of values that are written as a number alone"}}
 	for _, f := range schema.FieldsOf(schema.Reading{}) {
 		switch f.Key {
 		case "stage", "value":
 		default:
-			out = append(out, SheetColumn{Heading: strings.ReplaceAll(f.Key, "_", " "), Key: f.Key, Doc: f.Doc})
+			out = append(out, Column{Heading: strings.ReplaceAll(f.Key, "_", " "), Key: f.Key, Doc: f.Doc})
 		}
 	}
 	for _, s := range schema.Stage("").Words() {
-		out = append(out, SheetColumn{Heading: s, Key: "stage." + s, Doc: "the reading " + s + "; x where it could not be taken, with the reason under why"})
+		out = append(out, Column{Heading: s, Key: "stage." + s, Doc: "the reading " + s + "; x where it could not be taken, with the reason under why"})
 	}
-	return append(out, sheetIdentity...)
+	return append(out, identity...)
 }
 
-// TableColumns are the columns a worksheet of tables has beside the tables themselves.
-func TableColumns() []SheetColumn {
-	out := []SheetColumn{
+// tableColumns are the columns a worksheet of tables has beside the tables themselves.
+func tableColumns() []Column {
+	out := []Column{
 		{Heading: "section", Key: "section", Doc: "where"},
 		{Heading: "ref", Key: "ref", Doc: "the position: key:17"},
-		{Heading: "limit", Key: SheetLimit, Doc: "what the readings should be; not read back"},
+		{Heading: "limit", Key: KeyLimit, Doc: "what the readings should be; not read back"},
 		{Heading: "with", Key: "with", Doc: "the test instrument, by its id in shop.toml"},
 		{Heading: "why", Key: "why", Doc: "why a value marked x could not be taken"},
 	}
-	return append(out, sheetIdentity...)
+	return append(out, identity...)
 }
 
-// TableHeading is the heading of the column that holds one table of readings.
-func TableHeading(point string, unit schema.UnitName, stage schema.Stage) string {
+// tableHeading is the heading of the column that holds one table of readings.
+func tableHeading(point string, unit schema.UnitName, stage schema.Stage) string {
 	return fmt.Sprintf("%s (%s) %s", point, unit, stage)
 }
 
@@ -127,7 +128,7 @@ type sheetTable struct {
 	stage schema.Stage
 }
 
-// parseTableHeading reads what TableHeading writes. ok is false where the
+// parseTableHeading reads what tableHeading writes. ok is false where the
 // heading has another form.
 func parseTableHeading(s string) (t sheetTable, ok bool, err error) {
 	m := tableHeadingForm.FindStringSubmatch(strings.Join(strings.Fields(s), " "))
@@ -151,9 +152,9 @@ var sheetAliases = map[string]string{
 	"reference": "ref", "designator": "ref", "position": "ref", "notes": "note", "faults": "fault", "modes": "mode",
 }
 
-// GuardCell makes text from a record safe to stand in a spreadsheet: what a
+// Guard makes text from a record safe to stand in a spreadsheet: what a
 // spreadsheet would take for a formula gets an apostrophe in front.
-func GuardCell(s string) string {
+func Guard(s string) string {
 	if s == "" || !strings.ContainsRune("=+-@\t\r'", rune(s[0])) {
 		return s
 	}
@@ -168,7 +169,7 @@ func GuardCell(s string) string {
 
 var plainNumber = regexp.MustCompile(`^[+-][0-9]+([.,][0-9]+)?$`)
 
-// unguard takes off what GuardCell put on.
+// unguard takes off what Guard put on.
 func unguard(s string) string {
 	if len(s) > 1 && s[0] == '\'' && strings.ContainsRune("=+-@\t\r'", rune(s[1])) {
 		return s[1:]
@@ -182,8 +183,8 @@ func wordForm(s string) string {
 	return strings.Join(strings.FieldsFunc(strings.ToLower(s), func(r rune) bool { return r == ' ' || r == '_' || r == '-' || r == '\u00a0' }), "-")
 }
 
-// HasNow tells what sits in a position, as the column of that name has it.
-func HasNow(p *unit.Position) string {
+// hasNow tells what sits in a position, as the column of that name has it.
+func hasNow(p *unit.Position) string {
 	if o := p.Current(); o != nil && o.Component != nil {
 		return componentText(o.Component)
 	}
@@ -205,8 +206,8 @@ func modelText(p *unit.Position) string {
 	return componentText(&schema.Component{Value: p.Value, Rating: p.Rating, Type: p.Type})
 }
 
-// JobEvents are the events of one job on a position, in order.
-func JobEvents(p *unit.Position, job *unit.Job) []*unit.Event {
+// jobEvents are the events of one job on a position, in order.
+func jobEvents(p *unit.Position, job *unit.Job) []*unit.Event {
 	var out []*unit.Event
 	add := func(e *unit.Event) {
 		if e != nil && e.Job == job && !slices.Contains(out, e) {

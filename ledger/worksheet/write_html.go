@@ -1,4 +1,4 @@
-package sheet
+package worksheet
 
 import (
 	"crypto/sha256"
@@ -9,14 +9,13 @@ import (
 	"slices"
 	"strings"
 
-	"benchlore/ledger"
-	"benchlore/reports/page"
+	"benchlore/schema"
 )
 
-//go:embed sheet.css
+//go:embed page.css
 var sheetStyle string
 
-//go:embed sheet.html.tmpl
+//go:embed page.html.tmpl
 var sheetPage string
 
 var sheetTemplate = template.Must(template.New("sheet").Parse(sheetPage))
@@ -52,14 +51,14 @@ type sheetTick struct {
 // records have already is filled in.
 func (s *Sheet) WriteHTML(w io.Writer) error {
 	sum := sha256.Sum256([]byte(sheetStyle))
-	d := sheetLayout{Title: page.Clean(s.Title + ": " + map[ledger.SheetKind]string{ledger.SheetParts: "parts", ledger.SheetReadings: "readings", ledger.SheetTables: "tables of readings"}[s.Kind]),
-		Sub:   page.Clean(strings.TrimSuffix(s.Unit+", "+s.Job, ", ") + ", " + s.Date.String()),
+	d := sheetLayout{Title: schema.OneLine(s.Title + ": " + map[Kind]string{Parts: "parts", Readings: "readings", Tables: "tables of readings"}[s.Kind]),
+		Sub:   schema.OneLine(strings.TrimSuffix(s.Unit+", "+s.Job, ", ") + ", " + s.Date.String()),
 		Style: template.CSS(sheetStyle), StyleHash: "sha256-" + base64.StdEncoding.EncodeToString(sum[:]),
 		Power: s.powerLines(),
-		Rules: map[ledger.SheetKind][]string{
-			ledger.SheetParts:    {"No box ticked: not reached. Looked at and stays in: left.", "Disconnect the mains and discharge before touching."},
-			ledger.SheetReadings: {"An empty field has not been measured; x with the reason: it could not be.", "Readings on a live unit are for those who are qualified for it."},
-			ledger.SheetTables:   {"An empty field has not been measured; x with the reason: it could not be."},
+		Rules: map[Kind][]string{
+			Parts:    {"No box ticked: not reached. Looked at and stays in: left.", "Disconnect the mains and discharge before touching."},
+			Readings: {"An empty field has not been measured; x with the reason: it could not be.", "Readings on a live unit are for those who are qualified for it."},
+			Tables:   {"An empty field has not been measured; x with the reason: it could not be."},
 		}[s.Kind],
 		Blanks: []string{"done by", "on", "page"},
 		Foot:   "To type it in: benchlore sheet -o FILE.xlsx with the same options, then benchlore import FILE.xlsx.",
@@ -86,12 +85,12 @@ type sheetSection struct {
 // with the same limit, which stands in their titles (shared), unless that made
 // more titles than rows.
 func (s *Sheet) groups() (out []sheetSection, shared bool) {
-	section, limit := s.columnOf("section"), s.columnOf(ledger.SheetLimit)
+	section, limit := s.columnOf("section"), s.columnOf(KeyLimit)
 	at := func(row []string, i int) string {
 		if i < 0 {
 			return ""
 		}
-		return page.Clean(row[i])
+		return schema.OneLine(row[i])
 	}
 	by := func(limits bool) (out []sheetSection) {
 		for _, row := range s.Rows {
@@ -107,7 +106,7 @@ func (s *Sheet) groups() (out []sheetSection, shared bool) {
 		}
 		return out
 	}
-	if s.Kind == ledger.SheetTables {
+	if s.Kind == Tables {
 		if out := by(true); 4*len(out) < len(s.Rows) {
 			return out, true
 		}
@@ -116,7 +115,7 @@ func (s *Sheet) groups() (out []sheetSection, shared bool) {
 }
 
 func (s *Sheet) columnOf(key string) int {
-	return slices.IndexFunc(s.Columns, func(c ledger.SheetColumn) bool { return c.Key == key })
+	return slices.IndexFunc(s.Columns, func(c Column) bool { return c.Key == key })
 }
 
 // printed are the columns that go on paper.
@@ -124,7 +123,7 @@ func (s *Sheet) printed(limitInTitle bool) []int {
 	var out []int
 	for i, c := range s.Columns {
 		switch {
-		case c.Key == "section", c.Key == ledger.SheetInstrument, c.Key == ledger.SheetJob, c.Key == ledger.SheetLimit && limitInTitle:
+		case c.Key == "section", c.Key == KeyInstrument, c.Key == KeyJob, c.Key == KeyLimit && limitInTitle:
 		default:
 			out = append(out, i)
 		}
@@ -132,7 +131,7 @@ func (s *Sheet) printed(limitInTitle bool) []int {
 	return out
 }
 
-func ticked(c ledger.SheetColumn) bool { return c.Key == "found" || c.Key == "action" }
+func ticked(c Column) bool { return c.Key == "found" || c.Key == "action" }
 
 // head writes the headings: a tick box for each word has its own, below that of
 // the column.
@@ -171,14 +170,14 @@ func (s *Sheet) printedRow(row []string, columns []int) []sheetTick {
 		switch {
 		case c.Key == "ref" || c.Key == "point":
 			class = "key"
-		case slices.Contains([]string{"family", ledger.SheetHasNow, ledger.SheetLimit, ledger.SheetUnitOf}, c.Key):
+		case slices.Contains([]string{"family", KeyHasNow, KeyLimit, KeyUnit}, c.Key):
 			class = "known"
 		case c.Key == "count":
 			class = ""
 		case c.Key == "note" || c.Key == "conditions":
 			class = "wide"
 		}
-		cells = append(cells, sheetTick{Text: page.Clean(row[i]), Class: class})
+		cells = append(cells, sheetTick{Text: schema.OneLine(row[i]), Class: class})
 	}
 	return cells
 }

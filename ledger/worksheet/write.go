@@ -1,4 +1,4 @@
-package sheet
+package worksheet
 
 import (
 	"fmt"
@@ -17,21 +17,21 @@ import (
 // Sheet is a worksheet: what is to be looked at, with columns to fill in. The
 // ledger reads it back.
 type Sheet struct {
-	Kind     ledger.SheetKind     `json:"kind"`
-	Unit     string               `json:"unit"` // model/tag
-	Title    string               `json:"title"`
-	Job      string               `json:"job,omitempty"`
-	Date     schema.Date          `json:"date"`
-	Power    schema.Power         `json:"power,omitempty"`
-	PowerWhy string               `json:"powerWhy,omitempty"`
-	Columns  []ledger.SheetColumn `json:"columns"`
-	Rows     [][]string           `json:"rows"` // a text for each column
+	Kind     Kind         `json:"kind"`
+	Unit     string       `json:"unit"` // model/tag
+	Title    string       `json:"title"`
+	Job      string       `json:"job,omitempty"`
+	Date     schema.Date  `json:"date"`
+	Power    schema.Power `json:"power,omitempty"`
+	PowerWhy string       `json:"powerWhy,omitempty"`
+	Columns  []Column     `json:"columns"`
+	Rows     [][]string   `json:"rows"` // a text for each column
 
 	lists map[string][]string // what drop-down lists offer, by key
 }
 
-// SheetOptions choose what a worksheet has.
-type SheetOptions struct {
+// Options choose what a worksheet has.
+type Options struct {
 	Sections []string // only these; a text may name several: voice 1-4
 	Boards   []string // only sections that carry these
 	Families []string // only these; a group alone means all of it: capacitor
@@ -42,8 +42,8 @@ type SheetOptions struct {
 	Stages   []string // the stages of tables; none: as-found and as-left
 }
 
-// NewSheet builds a worksheet of a unit. A request that cannot be met is a *ledger.UsageError.
-func NewSheet(kind ledger.SheetKind, u *unit.Unit, shop *schema.Shop, stock *ledger.Stock, today schema.Date, opt SheetOptions) (*Sheet, error) {
+// New builds a worksheet of a unit. A request that cannot be met is a *ledger.UsageError.
+func New(kind Kind, u *unit.Unit, shop *schema.Shop, stock *ledger.Stock, today schema.Date, opt Options) (*Sheet, error) {
 	s := &Sheet{Kind: kind, Unit: u.Name, Title: strings.TrimSpace(u.Instrument.Maker + " " + u.Instrument.Model), Date: today, Rows: [][]string{}}
 	s.Power, s.PowerWhy, _ = u.Power()
 	if j := u.OpenJob(); j != nil {
@@ -68,9 +68,9 @@ func NewSheet(kind ledger.SheetKind, u *unit.Unit, shop *schema.Shop, stock *led
 	}
 	var err error
 	switch kind {
-	case ledger.SheetReadings:
+	case Readings:
 		err = b.readings()
-	case ledger.SheetTables:
+	case Tables:
 		err = b.tables()
 	default:
 		err = b.parts()
@@ -84,7 +84,7 @@ func NewSheet(kind ledger.SheetKind, u *unit.Unit, shop *schema.Shop, stock *led
 type sheetBuilder struct {
 	s    *Sheet
 	u    *unit.Unit
-	opt  SheetOptions
+	opt  Options
 	only map[string]bool // sections; nil: all
 }
 
@@ -174,20 +174,20 @@ type sheetCells map[string]string
 
 // set writes rows with the usual columns, and with further ones that hold
 // something.
-func (b *sheetBuilder) set(all []ledger.SheetColumn, usual []string, rows []sheetCells) {
+func (b *sheetBuilder) set(all []Column, usual []string, rows []sheetCells) {
 	keys := slices.Clone(usual)
 	for _, c := range all {
 		if !slices.Contains(keys, c.Key) && slices.ContainsFunc(rows, func(r sheetCells) bool { return r[c.Key] != "" }) {
-			at := slices.Index(keys, ledger.SheetInstrument)
+			at := slices.Index(keys, KeyInstrument)
 			keys = slices.Insert(keys, at, c.Key)
 		}
 	}
 	for _, k := range keys {
-		i := slices.IndexFunc(all, func(c ledger.SheetColumn) bool { return c.Key == k })
+		i := slices.IndexFunc(all, func(c Column) bool { return c.Key == k })
 		b.s.Columns = append(b.s.Columns, all[i])
 	}
 	for _, r := range rows {
-		r[ledger.SheetInstrument], r[ledger.SheetJob] = b.s.Unit, b.s.Job
+		r[KeyInstrument], r[KeyJob] = b.s.Unit, b.s.Job
 		row := make([]string, len(keys))
 		for i, k := range keys {
 			row[i] = r[k]
@@ -196,8 +196,8 @@ func (b *sheetBuilder) set(all []ledger.SheetColumn, usual []string, rows []shee
 	}
 }
 
-var usualParts = []string{"section", "ref", "family", ledger.SheetHasNow, "found", "mode", "how", "action", "new.value", "new.rating", "new.lot", "new.source",
-	"fault", "note", ledger.SheetInstrument, ledger.SheetJob}
+var usualParts = []string{"section", "ref", "family", KeyHasNow, "found", "mode", "how", "action", "new.value", "new.rating", "new.lot", "new.source",
+	"fault", "note", KeyInstrument, KeyJob}
 
 // parts lists the open positions in the order of the sections and boards: those
 // of which this job says nothing yet, or that they wait.
@@ -228,7 +228,7 @@ func (b *sheetBuilder) parts() error {
 				continue
 			}
 		}
-		events := ledger.JobEvents(p, job)
+		events := jobEvents(p, job)
 		var last *unit.Event
 		if len(events) > 0 {
 			last = events[len(events)-1]
@@ -239,7 +239,7 @@ func (b *sheetBuilder) parts() error {
 		if p.Current() == nil && last == nil {
 			continue // nothing sits there
 		}
-		r := sheetCells{"section": p.Section, "ref": string(p.Ref), "family": string(p.Family), ledger.SheetHasNow: ledger.HasNow(p)}
+		r := sheetCells{"section": p.Section, "ref": string(p.Ref), "family": string(p.Family), KeyHasNow: hasNow(p)}
 		switch {
 		case last != nil:
 			lineCells(r, last.Line)
@@ -272,7 +272,7 @@ func (b *sheetBuilder) parts() error {
 	if byType {
 		usual = slices.Insert(slices.Clone(usual), slices.Index(usual, "new.rating")+1, "new.type")
 	}
-	b.set(ledger.PartColumns(), usual, rows)
+	b.set(partColumns(), usual, rows)
 	if kit != nil {
 		b.s.Title += ", kit " + strings.TrimSuffix(kit.Name+" "+revision, " ")
 	}
@@ -296,7 +296,7 @@ func (b *sheetBuilder) pools(job *unit.Job, bySection map[string][]sheetCells) {
 		}
 		r := sheetCells{"section": p.Section, "family": string(p.Family)}
 		if p.Count > 0 {
-			r[ledger.SheetHasNow] = fmt.Sprintf("pool of %d", p.Count)
+			r[KeyHasNow] = fmt.Sprintf("pool of %d", p.Count)
 		}
 		bySection[p.Section] = append(bySection[p.Section], r)
 	}

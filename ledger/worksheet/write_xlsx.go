@@ -1,4 +1,4 @@
-package sheet
+package worksheet
 
 import (
 	"io"
@@ -8,8 +8,6 @@ import (
 
 	"github.com/xuri/excelize/v2"
 
-	"benchlore/ledger"
-	"benchlore/reports/page"
 	"benchlore/schema"
 )
 
@@ -69,11 +67,11 @@ func (x *workbook) put(col, row int, text string) error {
 	if err != nil {
 		return err
 	}
-	return x.f.SetCellStr(x.name, at, ledger.GuardCell(text))
+	return x.f.SetCellStr(x.name, at, Guard(text))
 }
 
 // column gives the letters of a column.
-func Column(i int) string {
+func ColumnName(i int) string {
 	name, err := excelize.ColumnNumberToName(i + 1)
 	if err != nil {
 		return ""
@@ -99,7 +97,7 @@ func (x *workbook) look() error {
 	}
 	last := len(x.s.Rows) + 1
 	for c, col := range x.s.Columns {
-		letter := Column(c)
+		letter := ColumnName(c)
 		if err := x.f.SetColStyle(x.name, letter, plain); err != nil {
 			return err
 		}
@@ -130,7 +128,7 @@ func (x *workbook) look() error {
 		}
 	}
 	// The cursor stands where typing begins.
-	begin := CellAt(max(slices.IndexFunc(x.s.Columns, func(c ledger.SheetColumn) bool { return !notFilledIn(c.Key) && c.Key != "count" }), 0), 2)
+	begin := CellAt(max(slices.IndexFunc(x.s.Columns, func(c Column) bool { return !notFilledIn(c.Key) && c.Key != "count" }), 0), 2)
 	if err := x.f.SetPanes(x.name, &excelize.Panes{Freeze: true, XSplit: 2, YSplit: 1, TopLeftCell: "C2", ActivePane: "bottomRight",
 		Selection: []excelize.Selection{{SQRef: begin, ActiveCell: begin, Pane: "bottomRight"}}}); err != nil {
 		return err
@@ -141,7 +139,7 @@ func (x *workbook) look() error {
 // notFilledIn reports whether a column is there to be read.
 func notFilledIn(key string) bool {
 	switch key {
-	case "section", "ref", "point", "family", ledger.SheetHasNow, ledger.SheetLimit, ledger.SheetInstrument, ledger.SheetJob:
+	case "section", "ref", "point", "family", KeyHasNow, KeyLimit, KeyInstrument, KeyJob:
 		return true
 	}
 	return false
@@ -170,7 +168,7 @@ func (x *workbook) notes() error {
 
 // dropDowns offer words and do not insist on them: two modes go into one cell.
 func (x *workbook) dropDowns() error {
-	const lists = ledger.SheetLists
+	const lists = ListsSheet
 	if _, err := x.f.NewSheet(lists); err != nil {
 		return err
 	}
@@ -183,10 +181,10 @@ func (x *workbook) dropDowns() error {
 		if len(words) == 0 {
 			continue
 		}
-		letter := Column(n)
+		letter := ColumnName(n)
 		n++
 		for i, word := range append([]string{"for " + col.Heading}, words...) {
-			if err := x.f.SetCellStr(lists, CellAt(n-1, i+1), ledger.GuardCell(word)); err != nil {
+			if err := x.f.SetCellStr(lists, CellAt(n-1, i+1), Guard(word)); err != nil {
 				return err
 			}
 		}
@@ -209,7 +207,7 @@ func (x *workbook) howTo() error {
 	}
 	lines := append([]string{x.s.Title + ", " + x.s.Unit}, x.s.powerLines()...)
 	for i, line := range append(lines, x.s.rules()...) {
-		if err := x.f.SetCellStr(name, CellAt(0, i+1), ledger.GuardCell(line)); err != nil {
+		if err := x.f.SetCellStr(name, CellAt(0, i+1), Guard(line)); err != nil {
 			return err
 		}
 	}
@@ -233,17 +231,17 @@ func (s *Sheet) powerLines() []string {
 
 // rules say how the worksheet is filled in.
 func (s *Sheet) rules() []string {
-	out := map[ledger.SheetKind][]string{
-		ledger.SheetParts: {
+	out := map[Kind][]string{
+		Parts: {
 			"A row without found and action has not been reached. A part that was looked at and stays in: action left.",
 			"Words may be cut short to three letters: fai, sho, rep. Several modes go into one cell, set apart by commas. What went in: new value and new rating; \"like\" under new value for what the model has.",
 			"Parts that are not listed: add rows at the end, with section, ref and family.",
 		},
-		ledger.SheetReadings: {
+		Readings: {
 			"A stage that is empty has not been measured. x: it could not be measured; write the reason under why.",
 			"A number alone is in the unit of its row. Conditions, with and note belong to the stages that are new.",
 		},
-		ledger.SheetTables: {
+		Tables: {
 			"A cell that is empty has not been measured. x: it could not be measured; write the reason under why.",
 			"Numbers are in the unit of the heading. A further table is a further column: point (unit) stage.",
 		},
@@ -270,7 +268,7 @@ func (x *workbook) page() error {
 // headerText takes out what a page header would read as a code, and keeps to its
 // 255 letters.
 func headerText(s string) string {
-	s = page.Clean(strings.ReplaceAll(s, "&", "&&"))
+	s = schema.OneLine(strings.ReplaceAll(s, "&", "&&"))
 	if r := []rune(s); len(r) > 200 {
 		s = string(r[:200])
 	}

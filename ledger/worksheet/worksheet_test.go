@@ -1,4 +1,4 @@
-package ledger
+package worksheet
 
 import (
 	"archive/zip"
@@ -14,6 +14,8 @@ import (
 
 	"github.com/xuri/excelize/v2"
 	"pgregory.net/rapid"
+
+	"benchlore/ledger"
 )
 
 // TestCellsThereAndBack: what encoding/csv (RFC 4180) writes is read as the same
@@ -150,7 +152,7 @@ func TestGuardedText(t *testing.T) {
 		{"", ""}, {"C14", "C14"}, {"=1+1", "'=1+1"}, {"+15 V rail", "'+15 V rail"}, {"-9 V", "'-9 V"}, {"@under IC4", "'@under IC4"},
 		{"-9", "-9"}, {"+4,5", "+4,5"}, {"'=x", "''=x"}, {"'t is worn", "'t is worn"}, {"''", "'''"}, {"\tx", "'\tx"},
 	} {
-		if got := GuardCell(c.plain); got != c.guarded {
+		if got := Guard(c.plain); got != c.guarded {
 			t.Errorf("%q is guarded as %q, want %q", c.plain, got, c.guarded)
 		}
 		if got := unguard(c.guarded); got != c.plain {
@@ -159,7 +161,7 @@ func TestGuardedText(t *testing.T) {
 	}
 	rapid.Check(t, func(t *rapid.T) {
 		text := rapid.StringMatching(`[=+@'a0 -]{0,5}`).Draw(t, "text")
-		if got := unguard(GuardCell(text)); got != text {
+		if got := unguard(Guard(text)); got != text {
 			t.Errorf("%q comes back as %q", text, got)
 		}
 	})
@@ -208,7 +210,7 @@ func TestSheetThatUnpacksTooFar(t *testing.T) {
 		t.Fatalf("the archive has %d bytes, and would be refused for its own size", bomb.Len())
 	}
 	_, err = readSheets(bomb.Bytes())
-	var usage *UsageError
+	var usage *ledger.UsageError
 	if !errors.As(err, &usage) || usage.Remedy == "" {
 		t.Errorf("%v", err)
 	}
@@ -229,7 +231,7 @@ func FuzzReadSheet(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		grids, err := readSheets(data)
-		var usage *UsageError
+		var usage *ledger.UsageError
 		if err != nil {
 			if !errors.As(err, &usage) || usage.Remedy == "" {
 				t.Errorf("%v", err)

@@ -1,4 +1,4 @@
-package ledger
+package worksheet
 
 import (
 	"fmt"
@@ -43,7 +43,7 @@ func (r *sheetRow) get(key string) string { return r.cells[key].text }
 
 // table is a sheet whose headings are understood.
 type table struct {
-	kind    SheetKind
+	kind    Kind
 	head    int               // row of the headings, from 0
 	at      map[string]string // address of each heading, by key
 	columns []sheetTable      // of a sheet of tables
@@ -92,7 +92,7 @@ func (e *cellErrors) cell(r *sheetRow, key, format string, args ...any) {
 }
 
 // headings are the columns of a kind of sheet by plain heading.
-func headings(cols []SheetColumn) map[string]string {
+func headings(cols []Column) map[string]string {
 	out := map[string]string{}
 	for _, c := range cols {
 		out[c.Heading] = c.Key
@@ -100,10 +100,10 @@ func headings(cols []SheetColumn) map[string]string {
 	return out
 }
 
-var sheetHeadings = map[SheetKind]map[string]string{
-	SheetParts:    headings(PartColumns()),
-	SheetReadings: headings(ReadingColumns()),
-	SheetTables:   headings(TableColumns()),
+var sheetHeadings = map[Kind]map[string]string{
+	Parts:    headings(partColumns()),
+	Readings: headings(readingColumns()),
+	Tables:   headings(tableColumns()),
 }
 
 // headingForm writes a heading as the lists have it.
@@ -118,7 +118,7 @@ func headingForm(s string) string {
 }
 
 // headingKey finds the column a heading means, "" for none.
-func headingKey(kind SheetKind, heading string) string {
+func headingKey(kind Kind, heading string) string {
 	h := headingForm(heading)
 	if key, ok := sheetHeadings[kind][h]; ok {
 		return key
@@ -140,8 +140,8 @@ const maxHead = 30
 
 // headRow reads a row as headings: its kind, and how many it knows. The kind is
 // "" where it is none.
-func headRow(row []string) (SheetKind, int) {
-	seen := map[SheetKind]map[string]bool{}
+func headRow(row []string) (Kind, int) {
+	seen := map[Kind]map[string]bool{}
 	tables := 0
 	for kind := range sheetHeadings {
 		seen[kind] = map[string]bool{}
@@ -158,17 +158,17 @@ func headRow(row []string) (SheetKind, int) {
 	}
 	stages := 0
 	for _, s := range schema.Stage("").Words() {
-		if seen[SheetReadings]["stage."+s] {
+		if seen[Readings]["stage."+s] {
 			stages++
 		}
 	}
-	switch parts := seen[SheetParts]; {
-	case seen[SheetReadings]["point"] && stages > 0:
-		return SheetReadings, len(seen[SheetReadings])
+	switch parts := seen[Parts]; {
+	case seen[Readings]["point"] && stages > 0:
+		return Readings, len(seen[Readings])
 	case (parts["ref"] || parts["count"]) && (parts["found"] || parts["action"]):
-		return SheetParts, len(parts)
-	case seen[SheetTables]["ref"] && tables > 0:
-		return SheetTables, len(seen[SheetTables]) + tables
+		return Parts, len(parts)
+	case seen[Tables]["ref"] && tables > 0:
+		return Tables, len(seen[Tables]) + tables
 	}
 	return "", 0
 }
@@ -188,7 +188,7 @@ func headingCount(g *grid) int {
 // rows.
 func findTable(grids []*grid, errs *cellErrors) (*table, error) {
 	var found *grid
-	head, kind := 0, SheetKind("")
+	head, kind := 0, Kind("")
 	for _, g := range grids {
 		for r, row := range g.rows[:min(len(g.rows), maxHead)] {
 			k, n := headRow(row)
@@ -196,20 +196,20 @@ func findTable(grids []*grid, errs *cellErrors) (*table, error) {
 				continue
 			}
 			if found != nil {
-				return nil, &UsageError{fmt.Sprintf("the workbook has two worksheets, %q and %q", found.name, g.name), "delete one, or import them from files of their own"}
+				return nil, refused(fmt.Sprintf("the workbook has two worksheets, %q and %q", found.name, g.name), "delete one, or import them from files of their own")
 			}
 			found, head, kind = g, r, k
 			break
 		}
 	}
 	for _, g := range grids {
-		if found == nil && g.hidden && g.name != SheetLists {
-			return nil, &UsageError{fmt.Sprintf("sheet %q is hidden, and was not read", g.name), "show it, save the workbook, and import it again"}
+		if found == nil && g.hidden && g.name != ListsSheet {
+			return nil, refused(fmt.Sprintf("sheet %q is hidden, and was not read", g.name), "show it, save the workbook, and import it again")
 		}
 	}
 	if found == nil {
-		return nil, &UsageError{"no row of headings was found",
-			"a worksheet of parts has columns section, ref, found and action; of readings section, point and as-left; of tables section, ref and such as: contact resistance (mOhm) as-left"}
+		return nil, refused("no row of headings was found",
+			"a worksheet of parts has columns section, ref, found and action; of readings section, point and as-left; of tables section, ref and such as: contact resistance (mOhm) as-left")
 	}
 	t := &table{kind: kind, head: head, at: map[string]string{}, comma: found.comma}
 	t.read(found, errs)
@@ -238,7 +238,7 @@ func (t *table) read(g *grid, errs *cellErrors) {
 		if strings.HasPrefix(h, "#") {
 			continue // the restorer's own
 		}
-		if t.kind == SheetTables {
+		if t.kind == Tables {
 			if one, ok, err := parseTableHeading(h); err != nil {
 				errs.add(at, "the heading", "%v", err)
 				continue
@@ -283,7 +283,7 @@ func (t *table) read(g *grid, errs *cellErrors) {
 				continue
 			}
 			text, ok := t.cellText(key, at, text, errs)
-			if what, bad := g.bad[[2]int{r, c}]; bad && key != SheetHasNow && key != SheetLimit {
+			if what, bad := g.bad[[2]int{r, c}]; bad && key != KeyHasNow && key != KeyLimit {
 				errs.add(at, "", "%s", what)
 				ok = false
 			}
@@ -325,7 +325,7 @@ func (t *table) cellText(key, at, text string, errs *cellErrors) (string, bool) 
 		if key == "date" {
 			return day, true
 		}
-		if key == SheetHasNow || key == SheetLimit {
+		if key == KeyHasNow || key == KeyLimit {
 			return "", true
 		}
 		errs.add(at, "", "the spreadsheet has made a date of it (%s) => format the column as text, and type again what it should say", day)
@@ -333,7 +333,7 @@ func (t *table) cellText(key, at, text string, errs *cellErrors) (string, bool) 
 	}
 	text = strings.TrimSpace(text)
 	switch {
-	case key == SheetHasNow || key == SheetLimit:
+	case key == KeyHasNow || key == KeyLimit:
 		return unguard(text), true
 	case len(text) > maxSheetCell:
 		errs.add(at, "", "holds %d letters => at most %d go into one cell", len(text), maxSheetCell)
@@ -361,7 +361,7 @@ func (t *table) unknownHeading(h string) string {
 		return fmt.Sprintf("there is no column %q => did you mean %q? A column of your own begins with # and is not read", h, near)
 	}
 	extra := ""
-	if t.kind == SheetTables {
+	if t.kind == Tables {
 		extra = "tables of readings, such as: contact resistance (mOhm) as-left, and "
 	}
 	return fmt.Sprintf("there is no column %q => the columns are: %s%s; one of your own begins with #", h, extra, strings.Join(names, ", "))
