@@ -255,6 +255,53 @@ fault = [{id = "F5", symptom = "dead"}]
 	}
 }
 
+// A release lifts no ban on power of its own day: nobody knows which came last.
+// One of a later day says so, and that it says nothing of power.
+func TestPowerOnTheDayOfTheRelease(t *testing.T) {
+	for _, c := range []struct{ marked, pageOne, short string }{
+		{"2021-10-05", "Switch on only with limits, says the record of 2021-10-05, because “series lamp”.", "Switch on only with limits."},
+		{"2021-10-04", "The release of 2021-10-05 (works fully) came later and says nothing about it.", "Ask before you switch it on"},
+		{"2021-10-06", "Switch on only with limits, says the record of 2021-10-06, because “series lamp”.", "Switch on only with limits."},
+	} {
+		p := Build(benchInput(t, benchtest.BenchInstrument, benchtest.BenchModel, benchtest.With(benchtest.Restored, map[string]string{
+			c.marked + "-note-aaap": "kind = \"note\"\ndate = " + c.marked + "\nby = \"mw\"\npower = \"limited\"\npower_why = \"series lamp\"\nnote = \"n\"\n"})))
+		if got := fact(p, "power"); !strings.Contains(got, c.pageOne) {
+			t.Errorf("marked on %s: page one says %q, want %q", c.marked, got, c.pageOne)
+		}
+		if got := strings.Join(p.InShort[0].Lines, " "); !strings.Contains(got, c.short) {
+			t.Errorf("marked on %s: in short it says %q, want %q", c.marked, got, c.short)
+		}
+	}
+}
+
+// The buyer's list of parts has what sits there: a kit recorded after a part was
+// fitted by hand in the same stay does not take its place.
+func TestPartsNowAfterAKit(t *testing.T) {
+	model := benchtest.BenchModel + `
+[[kit]]
+name = "electrolytics"
+revision = "1"
+[[kit.part]]
+section = "power supply"
+ref = "C1-C3"
+action = "replaced"
+new = {value = "470 uF", rating = "25 V", type = "from the kit"}
+`
+	p := Build(benchInput(t, benchtest.BenchInstrument, model, benchtest.With(benchtest.Restored, map[string]string{
+		"2021-03-05-parts-aaac": "kind = \"parts\"\ndate = 2021-03-05\nby = \"mw\"\n[[part]]\nsection = \"power supply\"\nref = \"C1\"\nfound = \"untested\"\n" +
+			"action = \"replaced\"\nnew = {value = \"470 uF\", rating = \"35 V\", type = \"by hand\"}\n",
+		"2021-03-06-parts-aaap": "kind = \"parts\"\ndate = 2021-03-06\nby = \"mw\"\n[[apply_kit]]\nkit = \"electrolytics\"\nrevision = \"1\"\nfound = \"untested\"\n"})))
+	got := map[string]string{}
+	for _, n := range p.Parts {
+		if n.Part != nil {
+			got[n.Part.Type] = placesWords(n.Places) + ", kit " + n.Kit
+		}
+	}
+	if got["by hand"] != "power supply C1, kit " || got["from the kit"] != "power supply C2-C3, kit electrolytics/1" {
+		t.Errorf("the parts list has %v", got)
+	}
+}
+
 // Facts of page one stand in a fixed order: the state before the work, what
 // was not looked at beside what was done.
 func TestPageOneOrder(t *testing.T) {
