@@ -19,7 +19,6 @@ type builder struct {
 	last *unit.Job // the last released job
 	asOf schema.Date
 
-	fitted map[string]fittedLine   // lines that fitted a part where none sat, by position and day
 	events map[*unit.Position][]ev // all work on a position, in order
 }
 
@@ -449,9 +448,9 @@ func (b *builder) mods() {
 		case *schema.Parts:
 			// A kit that changes something for the player is a modification
 			// whatever kind of record took it.
-			for _, a := range r.ApplyKits {
-				k := b.kit(a.Kit, a.Revision)
-				if k == nil || k.Changes == "" || strings.HasPrefix(strings.ToLower(k.Changes), "none") {
+			for _, a := range b.u.Kits {
+				k := a.Kit
+				if a.File != f || k.Changes == "" || strings.HasPrefix(strings.ToLower(k.Changes), "none") {
 					continue
 				}
 				x := ModReport{Bench: b.benchName(f), Name: k.Title, Kit: kitName(k.Name, k.Revision), Serial: page.Clean(a.Serial), Date: dayText(r.Date), By: b.person(f, r.By),
@@ -462,9 +461,7 @@ func (b *builder) mods() {
 				if a.OldKept != "" {
 					x.Originals = string(a.OldKept)
 				}
-				b.modParts(&x, f, func(o *unit.Occupant) bool {
-					return o.Kit == k.Name+"/"+k.Revision && dayText(o.Seen) == dayText(r.Date)
-				})
+				b.modParts(&x, f, func(o *unit.Occupant) bool { return o.Fitted != nil && o.Fitted.File == f && o.Kit == a.Name() })
 				b.p.Mods = append(b.p.Mods, x)
 			}
 		}
@@ -476,16 +473,6 @@ func kitName(name, revision string) string {
 		return page.Clean(name)
 	}
 	return page.Clean(name) + "/" + page.Clean(revision)
-}
-
-func (b *builder) kit(name, revision string) *schema.Kit {
-	var found *schema.Kit
-	for i := range b.u.Model.Kits {
-		if k := &b.u.Model.Kits[i]; k.Name == name && (revision == "" || k.Revision == revision) {
-			found = k
-		}
-	}
-	return found
 }
 
 // modParts counts what a modification fitted, what of it is still there, and

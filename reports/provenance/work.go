@@ -18,14 +18,6 @@ type ev struct {
 	mod      string
 }
 
-// fittedLine is a part line that fitted a part.
-type fittedLine struct {
-	file *unit.File
-	path string
-	line schema.PartLine
-	kit  string
-}
-
 // sectionNames writes out a list of sections as the unit has them.
 func (b *builder) sectionNames(list schema.Names) []string {
 	l, err := refs.ParseNames(string(list))
@@ -35,74 +27,18 @@ func (b *builder) sectionNames(list schema.Names) []string {
 	if len(b.u.Sections) == 0 {
 		return l.Enumerate()
 	}
-	have := make([]string, len(b.u.Sections))
-	for i, s := range b.u.Sections {
-		have[i] = s.Name
-	}
-	found, _ := l.Select(have)
+	found, _ := l.Select(b.u.SectionNames())
 	return found
 }
 
-// collect gathers the work on every position. The unit keeps the lines that
-// met a part; those that fitted one where none sat are found again here.
+// collect gathers the work on every position.
 func (b *builder) collect() {
-	b.fitted = map[string]fittedLine{}
 	b.events = map[*unit.Position][]ev{}
-	note := func(f *unit.File, path string, l schema.PartLine, kit string) {
-		if l.Action != schema.Fitted {
-			return
-		}
-		d := l.Date
-		if d.IsZero() {
-			d = f.Record.Head().Date
-		}
-		list, err := refs.Parse(string(l.Ref))
-		if err != nil {
-			return
-		}
-		for _, s := range b.sectionNames(l.Section) {
-			for _, r := range list.Enumerate() {
-				k := s + " " + string(r) + " " + dayText(d)
-				if _, has := b.fitted[k]; !has {
-					b.fitted[k] = fittedLine{f, path, l, kit}
-				}
-			}
-		}
-	}
-	b.records(func(f *unit.File, h *schema.Common) {
-		var own []schema.PartLine
-		var kits []*schema.Kit
-		switch r := f.Record.(type) {
-		case *schema.Parts:
-			own = r.Lines
-			for _, a := range r.ApplyKits {
-				kits = append(kits, b.kit(a.Kit, a.Revision))
-			}
-		case *schema.Mod:
-			own = r.Lines
-			if r.Kit != "" {
-				kits = append(kits, b.kit(r.Kit, r.Revision))
-			}
-		}
-		for i, l := range own {
-			note(f, fmt.Sprintf("part[%d]", i), l, "")
-		}
-		for _, k := range kits {
-			if k == nil {
-				continue
-			}
-			for i, l := range k.Lines {
-				note(f, fmt.Sprintf("kit %s[%d]", kitName(k.Name, k.Revision), i), l, kitName(k.Name, k.Revision))
-			}
-		}
-	})
 	for _, p := range b.u.Positions {
 		for i, o := range p.Occupants {
-			if i == 0 && o.Origin == schema.OriginReplaced || i > 0 && !b.replacedInto(p.Occupants[i-1]) {
-				if f, ok := b.fitted[p.Name()+" "+dayText(o.Seen)]; ok {
-					e := &unit.Event{File: f.file, Path: f.path, Date: o.Seen, Line: f.line, Kit: o.Kit, Job: b.jobOf(f.file)}
-					b.events[p] = append(b.events[p], ev{e, nil, partText(o.Component), modName(f.file)})
-				}
+			// The line that put it there is told with what it took out, if anything.
+			if e := o.Fitted; e != nil && (i == 0 || !slices.Contains(p.Occupants[i-1].Events, e)) {
+				b.events[p] = append(b.events[p], ev{e, nil, partText(o.Component), modName(e.File)})
 			}
 			for _, e := range o.Events {
 				x := ev{Event: e, mod: modName(e.File)}
@@ -120,13 +56,6 @@ func (b *builder) collect() {
 			}
 		}
 	}
-}
-
-// replacedInto tells whether the next occupant came by the line that ended
-// this one.
-func (b *builder) replacedInto(o *unit.Occupant) bool {
-	n := len(o.Events)
-	return n > 0 && (o.Events[n-1].Line.Action == schema.Replaced || o.Events[n-1].Line.Action == schema.Fitted)
 }
 
 // modName gives the modification a record is, "" for other records.

@@ -206,6 +206,14 @@ func (b *sheetBuilder) parts() error {
 	if err != nil {
 		return err
 	}
+	fromKit := map[*unit.Position]*schema.Component{}
+	if kit != nil {
+		for _, l := range b.u.KitLines(kit) {
+			if l.Position != nil {
+				fromKit[l.Position] = l.Line.New
+			}
+		}
+	}
 	job := b.u.OpenJob()
 	order := map[string]int{}
 	for i, s := range b.u.Sections {
@@ -221,12 +229,9 @@ func (b *sheetBuilder) parts() error {
 		if !b.wanted(p.Section, p.Family) {
 			continue
 		}
-		var fresh *schema.Component
-		if kit != nil {
-			var in bool
-			if fresh, in = KitPart(kit, p); !in {
-				continue
-			}
+		fresh, in := fromKit[p]
+		if kit != nil && !in {
+			continue
 		}
 		events := ledger.JobEvents(p, job)
 		var last *unit.Event
@@ -367,22 +372,4 @@ func (b *sheetBuilder) kit() (*schema.Kit, string, error) {
 		return nil, "", unknownName("kit", b.opt.Kit, names)
 	}
 	return found, found.Revision, nil
-}
-
-// kitPart is what a kit puts into a position; in is false where the kit is not for
-// it.
-func KitPart(k *schema.Kit, p *unit.Position) (fresh *schema.Component, in bool) {
-	for _, l := range k.Lines {
-		names, err := refs.ParseNames(string(l.Section))
-		list, err2 := refs.Parse(string(l.Ref))
-		if err != nil || err2 != nil {
-			continue
-		}
-		found, _ := names.Select([]string{p.Section})
-		of, _ := list.Select([]refs.Ref{p.Ref})
-		if len(found) > 0 && len(of) > 0 {
-			return l.New, true
-		}
-	}
-	return nil, false
 }

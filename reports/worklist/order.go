@@ -10,7 +10,6 @@ import (
 
 	"benchlore/ledger"
 	"benchlore/reports/page"
-	"benchlore/reports/sheet"
 	"benchlore/schema"
 	"benchlore/schema/refs"
 	"benchlore/schema/unit"
@@ -203,6 +202,7 @@ type orderGroup struct {
 // line's, else the kit's, else the model's.
 func (b *order) pending(u *unit.Unit, kits []*schema.Kit) {
 	var other []*unit.Position
+	fromKits := ofKits(u, kits)
 	for _, p := range u.Positions {
 		o := p.Current()
 		if o == nil || len(o.Events) == 0 {
@@ -218,7 +218,7 @@ func (b *order) pending(u *unit.Unit, kits []*schema.Kit) {
 		}
 		fresh := l.New
 		if fresh == nil {
-			fresh = ofKits(kits, p)
+			fresh = fromKits[p]
 		}
 		b.at(u, p, fresh, cmp.Or(l.Match, p.Match))
 	}
@@ -246,22 +246,26 @@ func wantsPart(l schema.PartLine) bool {
 	return l.New != nil
 }
 
-// ofKits is what the first kit that is for a position puts there, nil where
-// none is.
-func ofKits(kits []*schema.Kit, p *unit.Position) *schema.Component {
+// ofKits is what kits put into the positions of a unit: the first that has a new
+// part for a position.
+func ofKits(u *unit.Unit, kits []*schema.Kit) map[*unit.Position]*schema.Component {
+	fresh := map[*unit.Position]*schema.Component{}
 	for _, k := range kits {
-		if fresh, in := sheet.KitPart(k, p); in && fresh != nil {
-			return fresh
+		for _, l := range u.KitLines(k) {
+			if l.Position != nil && fresh[l.Position] == nil {
+				fresh[l.Position] = l.Line.New
+			}
 		}
 	}
-	return nil
+	return fresh
 }
 
 // kits takes what kits put into positions the open job has not dealt with.
 func (b *order) kits(u *unit.Unit, kits []*schema.Kit) {
 	job := u.OpenJob()
+	fromKits := ofKits(u, kits)
 	for _, p := range u.Positions {
-		fresh := ofKits(kits, p)
+		fresh := fromKits[p]
 		if fresh == nil || slices.ContainsFunc(p.Occupants, func(o *unit.Occupant) bool {
 			return o.Fitted != nil && o.Fitted.Job == job || slices.ContainsFunc(o.Events, func(e *unit.Event) bool { return e.Job == job })
 		}) {
@@ -270,19 +274,9 @@ func (b *order) kits(u *unit.Unit, kits []*schema.Kit) {
 		b.at(u, p, fresh, p.Match)
 	}
 	for _, k := range kits {
-		for _, l := range k.Lines {
-			names, err := refs.ParseNames(string(l.Section))
-			list, err2 := refs.Parse(string(l.Ref))
-			if l.Action != schema.Fitted || l.New == nil || err != nil || err2 != nil {
-				continue
-			}
-			// A place the model does not have yet: the kit makes it.
-			for _, s := range names.Enumerate() {
-				for _, r := range list.Enumerate() {
-					if u.Position(s, r) == nil {
-						b.at(u, &unit.Position{Section: s, Ref: r, Family: l.Family}, l.New, "")
-					}
-				}
+		for _, l := range u.KitLines(k) {
+			if l.Position == nil && l.Line.New != nil {
+				b.at(u, &unit.Position{Section: l.Section, Ref: l.Ref, Family: l.Line.Family}, l.Line.New, "")
 			}
 		}
 	}
