@@ -82,7 +82,7 @@ func labelSerial(serials []provenance.SerialReport) string {
 	case best.How == "read":
 		return fmt.Sprintf("%s (%s)", provenance.Own(best.Value), provenance.Own(best.Place))
 	}
-	return fmt.Sprintf("%s (%s, %s)", provenance.Own(best.Value), provenance.Own(best.Place), provenance.Own(best.How))
+	return fmt.Sprintf("%s (%s, %s)", provenance.Own(best.Value), provenance.Own(best.Place), provenance.Own(string(best.How)))
 }
 
 // labelText is one line of a label where it stands, in millimetres, its

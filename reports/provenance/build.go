@@ -143,7 +143,7 @@ func (b *builder) identity() {
 	*id = UnitIdentity{Name: b.u.Name, UUID: s.UUID, Maker: page.Clean(s.Maker), Model: page.Clean(s.Model), Variant: page.Clean(s.Variant),
 		Built: string(s.Built), BuiltText: dateWords(s.Built), BuiltFrom: s.BuiltFrom, Note: s.Note}
 	for _, x := range s.Serials {
-		id.Serials = append(id.Serials, SerialReport{page.Clean(x.Place), page.Clean(x.Value), string(x.How), x.Note})
+		id.Serials = append(id.Serials, SerialReport{page.Clean(x.Place), page.Clean(x.Value), x.How, x.Note})
 	}
 	type board struct {
 		name, revision string
@@ -229,9 +229,9 @@ func dateWords(e schema.EDTF) string {
 func (b *builder) jobs() {
 	for _, j := range b.u.Jobs {
 		r := j.IntakeRecord()
-		x := JobReport{Name: j.Name(), Bench: b.benchName(j.Intake), Received: dayText(r.Date), By: b.person(j.Intake, r.By), Reason: string(r.Reason), Works: string(r.Works),
-			LastWorkingBy: page.Clean(r.LastKnownWorkingBy), Power: string(r.Power), PowerWhy: r.PowerWhy,
-			EarlierWork: r.EarlierWork, Missing: r.Missing, Accessories: r.Accessories, UserMemory: string(r.UserMemory), Note: r.Note}
+		x := JobReport{Name: j.Name(), Bench: b.benchName(j.Intake), Received: dayText(r.Date), By: b.person(j.Intake, r.By), Reason: r.Reason, Works: r.Works,
+			LastWorkingBy: page.Clean(r.LastKnownWorkingBy), Power: r.Power, PowerWhy: r.PowerWhy,
+			EarlierWork: r.EarlierWork, Missing: r.Missing, Accessories: r.Accessories, UserMemory: r.UserMemory, Note: r.Note}
 		if r.LastKnownWorking != "" {
 			x.LastWorking = dateWords(r.LastKnownWorking)
 		}
@@ -239,13 +239,13 @@ func (b *builder) jobs() {
 			x.Faults = append(x.Faults, f.ID)
 		}
 		for _, s := range r.Sections {
-			x.Sections = append(x.Sections, SectionAsSeen{page.Clean(s.Name), s.Condition, string(s.Origin), s.Note})
+			x.Sections = append(x.Sections, SectionAsSeen{page.Clean(s.Name), s.Condition, s.Origin, s.Note})
 		}
 		if c := r.Comeback; c != nil {
-			x.Comeback = &ComebackReport{page.Clean(c.Release), string(c.Fault), c.Note}
+			x.Comeback = &ComebackReport{page.Clean(c.Release), c.Fault, c.Note}
 		}
 		if e := j.ReleaseRecord(); e != nil {
-			x.Released, x.ReleasedBy, x.WorksReleased, x.ReleaseNote = dayText(e.Date), b.person(j.Release, e.By), string(e.Works), e.Note
+			x.Released, x.ReleasedBy, x.WorksReleased, x.ReleaseNote = dayText(e.Date), b.person(j.Release, e.By), e.Works, e.Note
 			if r.Reason == schema.ReasonOverhaul {
 				b.p.State.Overhaul = dayText(e.Date)
 			}
@@ -263,7 +263,7 @@ func (b *builder) released() {
 		s.MainsFound, s.FuseFound = page.Clean(string(m.AsFound)), page.Clean(m.FuseFound)
 	}
 	if power, why, f := b.u.Power(); f != nil {
-		s.Power, s.PowerWhy, s.PowerDate = string(power), why, dayText(f.Record.Head().Date)
+		s.Power, s.PowerWhy, s.PowerDate = power, why, dayText(f.Record.Head().Date)
 	}
 	for _, j := range b.u.Jobs {
 		r := j.ReleaseRecord()
@@ -280,7 +280,7 @@ func (b *builder) released() {
 	b.warranties()
 	if b.last != nil {
 		r := b.last.ReleaseRecord()
-		s.Works, s.Date, s.By = string(r.Works), dayText(r.Date), b.signedFor(b.last.Release, r.By)
+		s.Works, s.Date, s.By = r.Works, dayText(r.Date), b.signedFor(b.last.Release, r.By)
 		s.Bench = b.benchName(b.last.Release)
 		s.SoakHours, s.SoakCycles, s.WorkAfterSoak = b.soakOf(b.last)
 	}
@@ -320,7 +320,7 @@ func (b *builder) supersede(later SafetyRun) {
 		for k := range b.p.Safety[i].Checks {
 			c := &b.p.Safety[i].Checks[k]
 			c.Superseded = c.Superseded || slices.ContainsFunc(later.Checks, func(l SafetyReport) bool {
-				return strings.EqualFold(l.Name, c.Name) && l.Result == string(schema.CheckDone)
+				return strings.EqualFold(l.Name, c.Name) && l.Result == schema.CheckDone
 			})
 		}
 	}
@@ -407,7 +407,7 @@ func (b *builder) safety() {
 		j := b.jobOf(f)
 		x := SafetyRun{Record: f.Name(), Bench: b.benchName(f), Job: jobName(j), Date: dayText(r.Date), By: b.person(f, r.By), Note: r.Note, WorkAfter: b.workAfter(f)}
 		for _, k := range r.Checks {
-			c := SafetyReport{Name: page.Clean(k.Name), Result: string(k.Result), Stage: string(k.Stage), Why: k.Why, Value: page.Clean(string(k.Value)), Conditions: k.Conditions,
+			c := SafetyReport{Name: page.Clean(k.Name), Result: k.Result, Stage: k.Stage, Why: k.Why, Value: page.Clean(string(k.Value)), Conditions: k.Conditions,
 				With: page.Clean(k.With), By: x.By, Note: k.Note, LimitSource: k.LimitSource}
 			if k.By != "" {
 				c.By = b.person(f, k.By)
@@ -418,13 +418,13 @@ func (b *builder) safety() {
 				x.Counts = x.Counts || j == current
 				switch v, ok := k.Value.Parse(); {
 				case ok:
-					c.Verdict = string(l.Judge(v, nil))
+					c.Verdict = l.Judge(v, nil)
 				case k.Value == schema.NotMeasurable:
-					c.Verdict = string(unit.NotTaken)
+					c.Verdict = unit.NotTaken
 				case k.Passed != nil && *k.Passed:
-					c.Verdict = "passed by inspection"
+					c.Verdict = passedByInspection
 				case k.Passed != nil:
-					c.Verdict = "FAILED by inspection"
+					c.Verdict = failedByInspection
 				}
 			}
 			x.Checks = append(x.Checks, c)
@@ -439,7 +439,7 @@ func (b *builder) mods() {
 		switch r := f.Record.(type) {
 		case *schema.Mod:
 			x := ModReport{Bench: b.benchName(f), Name: r.Name, Serial: page.Clean(r.Serial), Date: dayText(r.Date), By: b.person(f, r.By), Record: f.Name(), Changes: r.Changes,
-				Reversible: string(r.Reversible), Undo: r.Undo, Originals: string(r.Originals), Note: r.Note}
+				Reversible: r.Reversible, Undo: r.Undo, Originals: r.Originals, Note: r.Note}
 			if r.Kit != "" {
 				x.Kit = kitName(r.Kit, r.Revision)
 			}
@@ -454,12 +454,12 @@ func (b *builder) mods() {
 					continue
 				}
 				x := ModReport{Bench: b.benchName(f), Name: k.Title, Kit: kitName(k.Name, k.Revision), Serial: page.Clean(a.Serial), Date: dayText(r.Date), By: b.person(f, r.By),
-					Record: f.Name(), Changes: k.Changes, Reversible: string(k.Reversible)}
+					Record: f.Name(), Changes: k.Changes, Reversible: k.Reversible}
 				if x.Name == "" {
 					x.Name = k.Name
 				}
 				if a.OldKept != "" {
-					x.Originals = string(a.OldKept)
+					x.Originals = schema.Originals(a.OldKept)
 				}
 				b.modParts(&x, f, func(o *unit.Occupant) bool { return o.Fitted != nil && o.Fitted.File == f && o.Kit == a.Name() })
 				b.p.Mods = append(b.p.Mods, x)
@@ -511,7 +511,7 @@ func (b *builder) sundries() {
 	b.records(func(f *unit.File, h *schema.Common) {
 		d, by := dayText(h.Date), b.person(f, h.By)
 		for _, x := range h.Photos {
-			p.Photos = append(p.Photos, PhotoReport{page.Clean(x.File), x.Caption, page.Clean(x.Section), page.Clean(x.Fault), string(x.Stage), dayText(x.Taken), page.Clean(x.SHA256), f.Name(), b.benchName(f)})
+			p.Photos = append(p.Photos, PhotoReport{page.Clean(x.File), x.Caption, page.Clean(x.Section), page.Clean(x.Fault), x.Stage, dayText(x.Taken), page.Clean(x.SHA256), f.Name(), b.benchName(f)})
 		}
 		for _, x := range h.Files {
 			p.Files = append(p.Files, FileReport{page.Clean(x.File), x.Title, page.Clean(x.SHA256), f.Name(), b.benchName(f)})
@@ -522,9 +522,9 @@ func (b *builder) sundries() {
 			return
 		case *schema.Custody:
 			p.Since = append(p.Since, NewsReport{Date: d, By: by, Record: f.Name(), Bench: b.benchName(f), Event: string(r.Event), ConditionOut: r.ConditionOut,
-				ConditionIn: r.ConditionIn, TransitLocks: string(r.TransitLocks), Note: r.Note})
+				ConditionIn: r.ConditionIn, TransitLocks: r.TransitLocks, Note: r.Note})
 			if r.TransitLocks != "" {
-				p.State.TransitLocks, p.State.TransitDate = string(r.TransitLocks), d
+				p.State.TransitLocks, p.State.TransitDate = r.TransitLocks, d
 			}
 			return
 		case *schema.Intake, *schema.Mod, *schema.Soak, *schema.Safety, *schema.Release:
@@ -533,11 +533,11 @@ func (b *builder) sundries() {
 			if h.Note == "" && r.Title == "" {
 				return // it holds pictures or files
 			}
-			p.Notes = append(p.Notes, NoteReport{d, by, f.Name(), string(h.Kind), r.Title, h.Note})
+			p.Notes = append(p.Notes, NoteReport{d, by, f.Name(), h.Kind, r.Title, h.Note})
 			return
 		}
 		if h.Note != "" {
-			p.Notes = append(p.Notes, NoteReport{d, by, f.Name(), string(h.Kind), "", h.Note})
+			p.Notes = append(p.Notes, NoteReport{d, by, f.Name(), h.Kind, "", h.Note})
 		}
 	})
 }

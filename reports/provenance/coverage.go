@@ -70,7 +70,7 @@ func (b *builder) coverage() {
 		}
 		f := by[n]
 		if f == nil {
-			f = &FamilyCoverage{Family: string(n), Title: b.family(n)}
+			f = &FamilyCoverage{Family: n, Title: b.family(n)}
 			by[n] = f
 		}
 		f.Listed += parts

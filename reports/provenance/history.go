@@ -25,7 +25,7 @@ func (b *builder) history() {
 		delete(known, f.Name())
 		e.Bench = b.benchName(f)
 		e.File, e.Withdrawn = f.Name(), e.Withdrawn || h.Withdrawn
-		e.Kind, e.Date, e.By = string(h.Kind), dayText(h.Date), b.person(f, h.By)
+		e.Kind, e.Date, e.By = h.Kind, dayText(h.Date), b.person(f, h.By)
 		if e.Summary == "" {
 			e.Summary = b.summary(f)
 		}
@@ -60,7 +60,7 @@ func (b *builder) history() {
 func (b *builder) summary(f *unit.File) string {
 	switch r := f.Record.(type) {
 	case *schema.Intake:
-		return fmt.Sprintf("Received %s; it %s; %s.", reasonWords(string(r.Reason)), intakeWorks(string(r.Works)), page.Plural(len(r.Faults), "fault noted", "faults noted"))
+		return fmt.Sprintf("Received %s; it %s; %s.", reasonWords(r.Reason), intakeWorks(r.Works), page.Plural(len(r.Faults), "fault noted", "faults noted"))
 	case *schema.Parts:
 		var w []string
 		for _, k := range r.ApplyKits {
@@ -96,7 +96,7 @@ func (b *builder) summary(f *unit.File) string {
 	case *schema.Mod:
 		return "Modification " + page.Quote(r.Name) + "."
 	case *schema.Release:
-		s := "Released; " + WorksWords(string(r.Works))
+		s := "Released; " + WorksWords(r.Works)
 		if r.Warranty != nil {
 			s += "; warranty to " + dayText(r.Warranty.End)
 		}
@@ -145,7 +145,7 @@ func (p *Report) weighty() []string {
 	var out []string
 	for _, e := range p.History {
 		if reason := ""; e.Withdrawn {
-			if !schema.Kind(e.Kind).Weighty() {
+			if !e.Kind.Weighty() {
 				continue
 			}
 			for _, c := range e.Corrections {

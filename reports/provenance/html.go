@@ -20,6 +20,7 @@ import (
 	"unicode/utf8"
 
 	"benchlore/reports/page"
+	"benchlore/schema"
 )
 
 //go:embed provenance.css
@@ -409,12 +410,12 @@ func (h *htmlSheet) together() {
 
 // foundBefore is the same table as found in the same stay, nil for none.
 func (p *Report) foundBefore(x TableReport) *TableReport {
-	if x.Stage == "as-found" {
+	if x.Stage == schema.AsFound {
 		return nil
 	}
 	for i := range p.Tables {
 		t := &p.Tables[i]
-		if t.Stage == "as-found" && t.Job == x.Job && t.Section == x.Section && t.Point == x.Point && t.Unit == x.Unit && t.At == x.At {
+		if t.Stage == schema.AsFound && t.Job == x.Job && t.Section == x.Section && t.Point == x.Point && t.Unit == x.Unit && t.At == x.At {
 			return t
 		}
 	}

@@ -22,6 +22,7 @@ import (
 	"benchlore/reports/internal/benchtest"
 	"benchlore/reports/internal/pagetest"
 	"benchlore/reports/page"
+	"benchlore/schema/unit"
 )
 
 func provenanceHTML(t testing.TB, p *Report, o HTMLOptions) string {
@@ -543,7 +544,7 @@ func TestStrip(t *testing.T) {
 
 func TestMark(t *testing.T) {
 	n := func(v float64) *float64 { return &v }
-	value := func(v, low, high *float64, verdict string) *ReadingValue {
+	value := func(v, low, high *float64, verdict unit.Verdict) *ReadingValue {
 		return &ReadingValue{Number: v, LimitLow: low, LimitHigh: high, Verdict: verdict}
 	}
 	circle := regexp.MustCompile(`<circle cx="([0-9.]+)" cy="8" r="4" fill="(#[0-9a-f]+)"`)

@@ -8,6 +8,7 @@ import (
 
 	"benchlore/reports/page"
 	"benchlore/schema"
+	"benchlore/schema/unit"
 )
 
 // inShort answers what a buyer asks first. It says nothing that page one does
@@ -68,7 +69,7 @@ func (b *builder) shortWorks() []string {
 			break
 		}
 	}
-	if s.Power != "" && s.Power != string(schema.PowerNormal) {
+	if s.Power != "" && s.Power != schema.PowerNormal {
 		if s.OnBenchSince == "" && s.Date > s.PowerDate {
 			out = append(out, "Ask before you switch it on: see “Switching on”.")
 		} else {
@@ -77,7 +78,7 @@ func (b *builder) shortWorks() []string {
 	}
 	count := func(state schema.FaultState) (n int) {
 		for _, f := range p.Faults {
-			if f.State == string(state) {
+			if f.State == state {
 				n++
 			}
 		}
@@ -119,14 +120,14 @@ func (b *builder) shortSafety() string {
 		for _, c := range r.Checks {
 			switch {
 			case c.Superseded:
-			case c.Result == string(schema.CheckDone):
+			case c.Result == schema.CheckDone:
 				done++
 				day = r.Date
 				after = after || r.WorkAfter
-				if c.Verdict == "outside" || strings.HasPrefix(c.Verdict, "FAILED") {
+				if c.Verdict == unit.Outside || c.Verdict == failedByInspection {
 					outside++
 				}
-			case c.Result == string(schema.CheckNotDone):
+			case c.Result == schema.CheckNotDone:
 				not++
 			}
 		}
@@ -151,18 +152,18 @@ func (b *builder) shortOriginal() []string {
 	fitted, second, empty, unknown := 0, 0, 0, 0
 	for _, n := range b.p.Parts {
 		switch n.Is {
-		case "fitted":
+		case PartFitted:
 			fitted += n.Parts
 			if n.Part == nil {
 				continue
 			}
-			switch schema.Source(n.Part.Source) {
+			switch n.Part.Source {
 			case schema.SourceDonor, schema.SourceUsed, schema.SourceReproduction, schema.SourceShopMade, schema.SourceOldStock:
 				second += n.Parts
 			}
-		case "empty":
+		case PartEmpty:
 			empty += n.Parts
-		case "unknown":
+		case PartUnknown:
 			unknown += n.Parts
 		}
 	}

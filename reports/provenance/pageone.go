@@ -92,7 +92,7 @@ func (b *builder) whatItIs() []string {
 	lines := []string{name + "."}
 	var serials []string
 	for _, s := range id.Serials {
-		switch schema.SerialHow(s.How) {
+		switch s.How {
 		case schema.SerialMissing:
 			serials = append(serials, Own(s.Place)+" missing")
 		case schema.SerialAssumed:
@@ -117,7 +117,7 @@ func (b *builder) whatItIs() []string {
 // switched on.
 func (b *builder) power() []string {
 	s := b.p.State
-	if s.Power == "" || s.Power == string(schema.PowerNormal) {
+	if s.Power == "" || s.Power == schema.PowerNormal {
 		return nil
 	}
 	why := "."
@@ -191,8 +191,8 @@ func (b *builder) works() []string {
 	return lines
 }
 
-func intakeWorks(w string) string {
-	switch schema.Works(w) {
+func intakeWorks(w schema.Works) string {
+	switch w {
 	case schema.WorksFully:
 		return "worked fully"
 	case schema.WorksPartly:
@@ -219,7 +219,7 @@ func newsWords(n NewsReport) string {
 func (b *builder) faultLines(state schema.FaultState) []string {
 	var out []string
 	for _, f := range b.p.Faults {
-		if f.State == string(state) {
+		if f.State == state {
 			out = append(out, f.sentence())
 		}
 	}
@@ -235,8 +235,8 @@ func (f FaultReport) sentence() string {
 	if f.Section != "" {
 		s += " (" + Own(f.Section) + ")"
 	}
-	state := strings.ReplaceAll(f.State, "-", " ")
-	switch schema.FaultState(f.State) {
+	state := strings.ReplaceAll(string(f.State), "-", " ")
+	switch f.State {
 	case schema.FaultAccepted:
 		state = "accepted as it is"
 	case schema.FaultDeclined:
@@ -291,7 +291,7 @@ func (b *builder) safetyLines() []string {
 	if !counts {
 		lines = append(lines, "NOT SAFETY TESTED.")
 		for i := len(runs) - 1; i >= 0; i-- {
-			if r := runs[i]; r.Job != current && slices.ContainsFunc(r.Checks, func(c SafetyReport) bool { return c.Result == string(schema.CheckDone) }) {
+			if r := runs[i]; r.Job != current && slices.ContainsFunc(r.Checks, func(c SafetyReport) bool { return c.Result == schema.CheckDone }) {
 				lines[0] = "NOT SAFETY TESTED at its last stay at the bench."
 				lines = append(lines, "The checks before that are of "+r.Date+"; they are listed behind.")
 				break
@@ -310,7 +310,7 @@ func (b *builder) safetyLines() []string {
 				continue
 			}
 			lines = append(lines, r.Date+atBench(r.Bench)+", "+c.sentence())
-			here = here || c.Result == string(schema.CheckDone)
+			here = here || c.Result == schema.CheckDone
 		}
 		shown = shown || here
 		if r.WorkAfter && here {
@@ -329,7 +329,7 @@ func (b *builder) safetyLines() []string {
 // sentence puts a safety check in words.
 func (c SafetyReport) sentence() string {
 	s := Own(c.Name) + ": "
-	switch schema.CheckResult(c.Result) {
+	switch c.Result {
 	case schema.CheckNotDone:
 		s += "NOT DONE"
 	case schema.CheckNotApplicable:
@@ -341,7 +341,7 @@ func (c SafetyReport) sentence() string {
 		case c.Value != "":
 			s += c.Value + ", limit " + c.Limit + ": " + verdictWords(c.Verdict)
 		case c.Verdict != "":
-			s += c.Verdict
+			s += string(c.Verdict)
 		default:
 			s += "said to be done, no result recorded"
 		}
@@ -362,10 +362,10 @@ func (c SafetyReport) sentence() string {
 func (b *builder) secondHand() []string {
 	var out []string
 	for _, n := range b.p.Parts {
-		if n.Part == nil || n.Is != "fitted" {
+		if n.Part == nil || n.Is != PartFitted {
 			continue
 		}
-		switch schema.Source(n.Part.Source) {
+		switch n.Part.Source {
 		case schema.SourceDonor, schema.SourceUsed, schema.SourceReproduction, schema.SourceShopMade, schema.SourceOldStock:
 			out = append(out, n.sentence())
 		}
@@ -390,11 +390,11 @@ func (n PartNow) sentence() string {
 	}
 	d := describe(n.Part)
 	switch {
-	case n.Is == "empty" && n.Title != "":
+	case n.Is == PartEmpty && n.Title != "":
 		s += Own(n.Title) + ", taken out"
-	case n.Is == "empty":
+	case n.Is == PartEmpty:
 		s += "taken out"
-	case n.Is == "unknown":
+	case n.Is == PartUnknown:
 		s += "of unknown age and origin"
 		if d != "" {
 			s += ", " + d
@@ -501,11 +501,11 @@ func givenBy(w WarrantyReport) string {
 func (b *builder) transit() string {
 	s := b.p.State
 	switch s.TransitLocks {
-	case "on":
+	case schema.LocksOn:
 		return "ON since " + s.TransitDate + ": take them off before it is used."
-	case "off":
+	case schema.LocksOff:
 		return "Off, on " + s.TransitDate + ": put them on before it is moved."
-	case "none":
+	case schema.LocksNone:
 		return "It has none."
 	}
 	return "Not recorded. Look before you move it or use it."
@@ -671,7 +671,7 @@ func (b *builder) notLookedAt() []string {
 		left = left || r.Left != nil
 	}
 	for _, t := range b.p.Tables {
-		left = left || t.Stage == string(schema.AsLeft)
+		left = left || t.Stage == schema.AsLeft
 	}
 	if !left {
 		out = append(out, "No reading as left is recorded.")

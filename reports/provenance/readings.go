@@ -47,8 +47,8 @@ func (b *builder) readings() {
 		job := jobName(b.jobOf(f))
 		for _, m := range r.Readings {
 			use(f, m.With, r.Date)
-			v := &ReadingValue{Record: f.Name(), Bench: b.benchName(f), Date: dayText(r.Date), By: b.person(f, r.By), Stage: string(m.Stage), Value: page.Clean(string(m.Value)), Why: m.Why,
-				Uncertainty: page.Clean(string(m.Uncertainty)), Verdict: string(b.u.JudgeReading(m)), Conditions: m.Conditions, With: page.Clean(m.With),
+			v := &ReadingValue{Record: f.Name(), Bench: b.benchName(f), Date: dayText(r.Date), By: b.person(f, r.By), Stage: m.Stage, Value: page.Clean(string(m.Value)), Why: m.Why,
+				Uncertainty: page.Clean(string(m.Uncertainty)), Verdict: b.u.JudgeReading(m), Conditions: m.Conditions, With: page.Clean(m.With),
 				Procedure: page.Clean(r.Procedure), Note: m.Note}
 			if l := b.u.ReadingLimit(m); l != nil {
 				v.Limit, v.LimitSource = page.Clean(l.String()), l.Source
@@ -105,7 +105,7 @@ func (b *builder) readings() {
 
 // table sums up one table of readings.
 func (b *builder) table(f *unit.File, job string, r *schema.Measurements, t schema.Table) {
-	x := TableReport{Record: f.Name(), Bench: b.benchName(f), Job: job, Date: dayText(r.Date), By: b.person(f, r.By), Stage: string(t.Stage), Section: page.Clean(t.Section),
+	x := TableReport{Record: f.Name(), Bench: b.benchName(f), Job: job, Date: dayText(r.Date), By: b.person(f, r.By), Stage: t.Stage, Section: page.Clean(t.Section),
 		Point: page.Clean(t.Point), At: page.Clean(string(t.At)), Unit: page.Clean(string(t.Unit)), Uncertainty: page.Clean(string(t.Uncertainty)),
 		Conditions: t.Conditions, With: page.Clean(t.With), Procedure: page.Clean(r.Procedure), Why: t.Why, Note: t.Note}
 	list, err := refs.Parse(string(t.At))
@@ -178,7 +178,7 @@ func (b *builder) table(f *unit.File, job string, r *schema.Measurements, t sche
 		spread := new(big.Rat).Sub(high, low)
 		x.Spread = ratText(spread)
 		if x.SpreadLimit != "" && x.Measured > 1 {
-			x.SpreadVerdict = string((&unit.Limit{High: schema.Quantity(x.SpreadLimit)}).Judge(unit.Scale(one, spread), nil))
+			x.SpreadVerdict = (&unit.Limit{High: schema.Quantity(x.SpreadLimit)}).Judge(unit.Scale(one, spread), nil)
 		}
 	}
 	b.p.Tables = append(b.p.Tables, x)

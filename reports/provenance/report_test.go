@@ -395,7 +395,7 @@ func TestNoVerdictWithoutLimit(t *testing.T) {
 	}
 	for _, s := range p.Safety {
 		for _, c := range s.Checks {
-			if c.Limit == "" && c.Verdict != "" && !strings.HasSuffix(c.Verdict, "by inspection") {
+			if c.Limit == "" && c.Verdict != "" && !strings.HasSuffix(string(c.Verdict), "by inspection") {
 				t.Errorf("%s has verdict %q without a limit", c.Name, c.Verdict)
 			}
 		}
@@ -456,7 +456,7 @@ func TestMapAndParts(t *testing.T) {
 	}
 	var now []string
 	for _, n := range p.Parts {
-		now = append(now, placesWords(n.Places)+" "+n.Is)
+		now = append(now, placesWords(n.Places)+" "+string(n.Is))
 	}
 	for _, s := range []string{"power supply C1-C3 fitted", "power supply Q1 empty", "power supply IC1 fitted", "divider 2 IC1 fitted"} {
 		if !slices.Contains(now, s) {

@@ -146,7 +146,7 @@ func (t *textReport) identity() {
 	for _, s := range id.Serials {
 		v := "missing"
 		if s.Value != "" {
-			v = Own(s.Value) + " (" + Own(s.How) + ")"
+			v = Own(s.Value) + " (" + Own(string(s.How)) + ")"
 		}
 		if s.Note != "" {
 			v += " " + page.Says(s.Note)
@@ -254,7 +254,7 @@ func (t *textReport) received() {
 			} else {
 				text += "condition not described"
 			}
-			switch schema.Origin(s.Origin) {
+			switch s.Origin {
 			case schema.OriginOriginal:
 				text += "; parts taken to be the original ones"
 			case schema.OriginReplaced:
@@ -270,8 +270,8 @@ func (t *textReport) received() {
 		t.quoted("Earlier work seen", j.EarlierWork)
 		t.quoted("Missing", j.Missing)
 		t.quoted("Came with it", j.Accessories)
-		if j.UserMemory != "" && j.UserMemory != "none" {
-			t.Para(2, "Sounds and settings stored in it: "+strings.ReplaceAll(j.UserMemory, "-", " ")+".")
+		if j.UserMemory != "" && j.UserMemory != schema.MemoryNone {
+			t.Para(2, "Sounds and settings stored in it: "+strings.ReplaceAll(string(j.UserMemory), "-", " ")+".")
 		}
 		if j.Note != "" {
 			t.Para(2, page.Quote(j.Note))
@@ -503,9 +503,9 @@ func (t *textReport) since() {
 			}
 		}
 		switch n.TransitLocks {
-		case "on", "off":
-			s += " Transit locks " + n.TransitLocks + "."
-		case "none":
+		case schema.LocksOn, schema.LocksOff:
+			s += " Transit locks " + string(n.TransitLocks) + "."
+		case schema.LocksNone:
 			s += " It has no transit locks."
 		}
 		if n.Note != "" {
@@ -519,8 +519,8 @@ func (t *textReport) since() {
 	}
 	for _, n := range t.p.Notes {
 		s := n.Date + ", " + Own(n.By)
-		if n.Kind != string(schema.KindNote) {
-			s += ", with the " + Own(n.Kind)
+		if n.Kind != schema.KindNote {
+			s += ", with the " + Own(string(n.Kind))
 		}
 		if n.Title != "" {
 			s += ", " + page.Quote(n.Title)

@@ -71,7 +71,7 @@ func partText(c *schema.Component) *PartText {
 		return nil
 	}
 	t := PartText{Value: page.Clean(string(c.Value)), Rating: page.Clean(string(c.Rating)), Type: page.Clean(c.Type), Maker: page.Clean(c.Maker),
-		PartNumber: page.Clean(c.PartNumber), Lot: page.Clean(c.Lot), DateCode: page.Clean(c.DateCode), Source: string(c.Source), Measured: page.Clean(string(c.Measured))}
+		PartNumber: page.Clean(c.PartNumber), Lot: page.Clean(c.Lot), DateCode: page.Clean(c.DateCode), Source: c.Source, Measured: page.Clean(string(c.Measured))}
 	if t == (PartText{}) {
 		return nil
 	}
@@ -82,11 +82,8 @@ func partText(c *schema.Component) *PartText {
 func (b *builder) item(e ev) WorkItem {
 	l := e.Line
 	w := WorkItem{Job: jobName(e.Job), Date: dayText(e.Date), Record: e.File.Name(), Bench: b.benchName(e.File), By: b.person(e.File, e.File.Record.Head().By),
-		Found: string(l.Found), How: string(l.How), CausedBy: page.Clean(string(l.CausedBy)),
-		Faults: l.Fault, Action: string(l.Action), Old: e.old, New: e.new, Kit: e.Kit, Mod: e.mod, OldKept: string(l.OldKept), Note: l.Note}
-	for _, m := range l.Mode {
-		w.Modes = append(w.Modes, string(m))
-	}
+		Found: l.Found, How: l.How, CausedBy: page.Clean(string(l.CausedBy)),
+		Faults: l.Fault, Action: l.Action, Old: e.old, New: e.new, Kit: e.Kit, Mod: e.mod, OldKept: l.OldKept, Modes: l.Mode, Note: l.Note}
 	return w
 }
 
@@ -183,7 +180,7 @@ func (b *builder) grouped(keep func(p *unit.Position, e ev) bool) []WorkItem {
 				all = append(all, g)
 			}
 			g.where = append(g.where, placed{p.Section, p.Ref, p.Family})
-			if n := string(p.Family); !slices.Contains(g.item.Families, n) {
+			if n := p.Family; !slices.Contains(g.item.Families, n) {
 				g.item.Families = append(g.item.Families, n)
 				g.item.Titles = append(g.item.Titles, b.family(p.Family))
 			}
@@ -211,7 +208,7 @@ func (b *builder) grouped(keep func(p *unit.Position, e ev) bool) []WorkItem {
 	for _, g := range all {
 		if g.pool != "" {
 			g.item.Places, g.item.Parts = []Place{{Sections: page.Clean(g.pool)}}, g.counts
-			g.item.Families, g.item.Titles = []string{string(g.family)}, []string{b.family(g.family)}
+			g.item.Families, g.item.Titles = []schema.FamilyName{g.family}, []string{b.family(g.family)}
 		} else {
 			g.item.Places, g.item.Parts = places(g.where), len(g.where)
 		}
@@ -260,7 +257,7 @@ func (b *builder) laterWorked(e *unit.Event) bool {
 func (b *builder) faults() {
 	for _, f := range b.u.Faults {
 		x := FaultReport{Bench: b.benchName(f.File), ID: page.Clean(f.ID), Symptom: f.Symptom, Conditions: f.Conditions, Section: page.Clean(f.Section), Noted: dayText(f.File.Record.Head().Date),
-			Job: jobName(f.Job), State: string(f.State), Note: f.Note}
+			Job: jobName(f.Job), State: f.State, Note: f.Note}
 		says := func(e schema.FaultAtEnd) bool { return e.ID == f.ID }
 		for _, j := range b.u.Jobs {
 			r := j.ReleaseRecord()
@@ -301,7 +298,7 @@ func (b *builder) partsNow() {
 		switch {
 		case o == nil:
 			if k := len(p.Occupants); k > 0 {
-				n.Is, n.Since = "empty", dayText(p.Occupants[k-1].Ended)
+				n.Is, n.Since = PartEmpty, dayText(p.Occupants[k-1].Ended)
 				if ev := p.Occupants[k-1].Events; len(ev) > 0 {
 					n.Bench = b.benchName(ev[len(ev)-1].File)
 					n.Mod = modName(ev[len(ev)-1].File)
@@ -309,21 +306,21 @@ func (b *builder) partsNow() {
 				add(p, n)
 			}
 		case o.Origin == schema.OriginReplaced:
-			n.Is, n.Since, n.Part, n.Kit = "fitted", dayText(o.Seen), partText(o.Component), o.Kit
+			n.Is, n.Since, n.Part, n.Kit = PartFitted, dayText(o.Seen), partText(o.Component), o.Kit
 			if o.Mod != nil {
 				n.Mod = modName(o.Mod)
 			}
-			n.Family = string(p.Family)
+			n.Family = p.Family
 			if o.Family != "" {
-				n.Family = string(o.Family)
+				n.Family = o.Family
 			}
-			n.Title = b.family(schema.FamilyName(n.Family))
+			n.Title = b.family(n.Family)
 			if o.Fitted != nil {
 				n.Bench = b.benchName(o.Fitted.File)
 			}
 			add(p, n)
 		case o.Origin == schema.OriginUnknown:
-			n.Is, n.Part = "unknown", partText(o.Component)
+			n.Is, n.Part = PartUnknown, partText(o.Component)
 			add(p, n)
 		}
 	}
@@ -336,10 +333,10 @@ func (b *builder) partsNow() {
 			if e.Line.Action != schema.Replaced && e.Line.Action != schema.Fitted && e.Line.Action != schema.Removed {
 				continue
 			}
-			n := PartNow{Places: []Place{{Sections: page.Clean(q.Section)}}, Parts: e.Line.Count, Family: string(q.Family), Title: b.family(q.Family),
-				Is: "fitted", Since: dayText(e.Date), Part: partText(e.Line.New), Kit: e.Kit, Mod: modName(e.File), Bench: b.benchName(e.File)}
+			n := PartNow{Places: []Place{{Sections: page.Clean(q.Section)}}, Parts: e.Line.Count, Family: q.Family, Title: b.family(q.Family),
+				Is: PartFitted, Since: dayText(e.Date), Part: partText(e.Line.New), Kit: e.Kit, Mod: modName(e.File), Bench: b.benchName(e.File)}
 			if e.Line.Action == schema.Removed {
-				n.Is = "empty"
+				n.Is = PartEmpty
 			}
 			b.p.Parts = append(b.p.Parts, n)
 		}
@@ -363,7 +360,7 @@ func describe(t *PartText) string {
 	add("%s", Own(strings.TrimSpace(t.Maker+" "+t.PartNumber)))
 	add("date code %s", Own(t.DateCode))
 	add("lot %s", Own(t.Lot))
-	if t.Source != string(schema.SourceNew) {
+	if t.Source != schema.SourceNew {
 		add("%s", sourceWords(t.Source))
 	}
 	add("measured %s", t.Measured)
@@ -374,8 +371,8 @@ func describe(t *PartText) string {
 	return s
 }
 
-func sourceWords(s string) string {
-	switch schema.Source(s) {
+func sourceWords(s schema.Source) string {
+	switch s {
 	case schema.SourceUsed:
 		return "used part"
 	case schema.SourceDonor:
@@ -387,5 +384,5 @@ func sourceWords(s string) string {
 	case schema.SourceShopMade:
 		return "made in the shop"
 	}
-	return s
+	return string(s)
 }
