@@ -88,7 +88,7 @@ func (a *app) report(l *ledger.Ledger, name, format string, paper page.Paper) er
 			return err
 		}
 		if head != "" {
-			code = page.QRText(p.Unit.UUID, head, statement)
+			code = ledger.QRText(p.Unit.UUID, head, statement)
 		}
 	}
 	return a.write(func(w io.Writer) error {
