@@ -58,7 +58,7 @@ type OrderUnit struct {
 	Count int    `json:"count"`
 }
 
-// OrderRefusal is a need that is nonsense.
+// OrderRefusal is a need that cannot be right.
 type OrderRefusal struct {
 	Unit  string `json:"unit"`
 	Where string `json:"where"`
@@ -94,7 +94,7 @@ func OrderOf(l *ledger.Ledger, o OrderOptions) (*Order, error) {
 	}
 	for _, n := range o.Units {
 		if !slices.ContainsFunc(open, func(u *unit.Unit) bool { return u.Name == n }) {
-			return nil, &ledger.UsageError{What: n + " has no open job, so it needs nothing", Remedy: "see: benchlore where"}
+			return nil, &ledger.UsageError{What: n + " has no open job, so nothing is needed for it", Remedy: "see: benchlore where"}
 		}
 	}
 	return NewOrder(open, stock, used, o)
@@ -196,9 +196,9 @@ type orderGroup struct {
 	needs []partNeed
 }
 
-// pending takes the positions and pools whose last line waits. It waits for a
-// part where the line says what is to go in, or that what sits there is failed,
-// degraded or missing; other work that waits needs none. What is to go in is the
+// pending takes the positions and pools whose last line is pending. A part is
+// needed where the line says what is to go in, or that the present one is failed,
+// degraded or missing; other pending work needs none. What is to go in is the
 // line's, else the kit's, else the model's.
 func (b *order) pending(u *unit.Unit, kits []*schema.Kit) {
 	var other []*unit.Position
@@ -323,8 +323,7 @@ func nonsense(d partNeed, p *unit.Position) string {
 	return ""
 }
 
-// canonical is a quantity by what it is worth, and as written where it cannot be
-// read.
+// canonical is a quantity by its value, or as written where it cannot be read.
 func canonical(q schema.Quantity) string {
 	if v, ok := q.Parse(); ok {
 		return v.Canonical()
@@ -412,7 +411,7 @@ type shelf struct {
 	left int
 }
 
-// fromStock takes what there is, for the needs that fewest lots can meet first:
+// fromStock uses up the lots, for the needs that fewest lots can meet first:
 // a lot serves a need of its own rating or a lower one, so the highest needs
 // come first and each takes the lowest rating that will do.
 func (b *order) fromStock(used Usage) {
@@ -460,7 +459,7 @@ func (b *order) fromStock(used Usage) {
 	}
 }
 
-// compareQuantity orders by worth; what cannot be read or compared comes first.
+// compareQuantity orders by value; what cannot be read or compared comes first.
 func compareQuantity(x, y schema.Quantity) int {
 	a, ok := x.Parse()
 	b, ok2 := y.Parse()
