@@ -11,7 +11,7 @@ import (
 	"benchlore/schema/unit"
 )
 
-// provenance carries what building a report needs throughout.
+// builder is what building a report needs throughout.
 type builder struct {
 	in   Input
 	u    *unit.Unit
@@ -22,8 +22,8 @@ type builder struct {
 	events map[*unit.Position][]ev // all work on a position, in order
 }
 
-// BuildProvenance makes the report on a unit. Withdrawn records count for
-// nothing and stand in the history.
+// Build makes the report on a unit. Withdrawn records count for nothing but are
+// listed in the history.
 func Build(in Input) *Report {
 	b := &builder{in: in, u: in.Unit, p: &Report{Schema: 1, Title: "Provenance report", Closed: in.Closed}, asOf: in.AsOf}
 	if b.asOf.IsZero() {
@@ -68,8 +68,8 @@ func Build(in Input) *Report {
 	return p
 }
 
-// noNulls makes every nil list an empty one, so that JSON readers need one
-// case less.
+// noNulls makes every nil list an empty one, so that JSON readers have one case
+// fewer.
 func noNulls(v reflect.Value) {
 	switch v.Kind() {
 	case reflect.Pointer:
@@ -311,7 +311,7 @@ func (b *builder) warranties() {
 	})
 }
 
-// supersede marks the earlier checks of the same stay that a run repeats.
+// supersede marks the earlier checks of the same stay that a run did again.
 func (b *builder) supersede(later SafetyRun) {
 	for i := range b.p.Safety {
 		if b.p.Safety[i].Job != later.Job {
@@ -528,7 +528,7 @@ func (b *builder) sundries() {
 			}
 			return
 		case *schema.Intake, *schema.Mod, *schema.Soak, *schema.Safety, *schema.Release:
-			return // told where the record is told
+			return // shown with the record
 		case *schema.Note:
 			if h.Note == "" && r.Title == "" {
 				return // it holds pictures or files
@@ -542,7 +542,7 @@ func (b *builder) sundries() {
 	})
 }
 
-// plainNumber prints a figure without needless decimals.
+// plainNumber prints a figure without trailing zeros.
 func plainNumber(x float64) string {
 	s := strings.TrimRight(fmt.Sprintf("%.2f", x), "0")
 	return strings.TrimSuffix(s, ".")

@@ -125,7 +125,7 @@ func (b *builder) summary(f *unit.File) string {
 	return "Note."
 }
 
-// heardFrom says whose word something is.
+// heardFrom says who said something, and whether the bench saw it.
 func heardFrom(who, bench string) string {
 	switch seen := strings.EqualFold(page.Clean(who), "own bench"); {
 	case seen && bench != "":
@@ -217,7 +217,7 @@ func (b *builder) closing() {
 	say := func(text, command string) { p.Verify = append(p.Verify, VerifyStep{text, command}) }
 	switch {
 	case b.in.Head == "":
-		say("This report was made from the record files alone, not from their history in git. Nothing in it can be held against a signature.", "")
+		say("This report was made from the record files alone, not from their history in git. Nothing in it can be checked against a signature.", "")
 	case !b.in.Closed:
 		say("Some of these records have not been closed: they are not on the unit's own history yet, and nothing vouches for them so far.", "")
 	}
@@ -232,13 +232,13 @@ func (b *builder) closing() {
 	p.Cautions = []string{
 		"Mains voltage can kill. Parts inside can hold charge long after the plug is out.",
 		"Old solder and paint can hold lead; old insulation can crumble when moved; old lagging and heat shields can hold asbestos.",
-		"Work inside is for people licensed or trained for it where you live, under the codes and rules that hold there. Where this report and those differ, those hold.",
+		"Work inside is for people licensed or trained for it where you live, under the codes and rules that apply there. Where this report and those rules differ, the rules apply.",
 		"Safety limits in this report are the shop's own, with the source it names. The report sets none and is no inspection under any code.",
 	}
 	p.Scope = []string{
 		"This report relates only to the unit named at its head, and to the days its records name.",
 		"It names no owners or customers. What owners and others said is marked as theirs.",
-		"It is one whole: parts of it mislead without the rest.",
+		"Read it whole: parts of it mislead without the rest.",
 	}
 	seen := map[string]bool{}
 	for _, x := range b.u.Problems {

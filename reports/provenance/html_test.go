@@ -408,7 +408,7 @@ func TestInShort(t *testing.T) {
 			[]string{"No part is recorded as replaced.", "may have been changed before"}, nil},
 		{"warranty that runs", benchtest.Restored, "ifItFails", []string{"Warranty from 2021-03-11 to 2023-03-10: “parts fitted here”. It passes to the next owner.", "Who to ask: Halden Street Workshop"}, nil},
 		{"warranty that ended", benchtest.With(benchtest.Restored, map[string]string{"2021-03-10-release-aaah": strings.Replace(benchtest.Restored["2021-03-10-release-aaah"], "2023-03-10", "2022-03-10", 1)}), "ifItFails",
-			[]string{"No warranty runs: the last ended on 2022-03-10."}, []string{"passes"}},
+			[]string{"No warranty is running: the last ended on 2022-03-10."}, []string{"passes"}},
 		{"no warranty", benchtest.With(benchtest.Restored, map[string]string{"2021-03-10-release-aaah": strings.Replace(benchtest.Restored["2021-03-10-release-aaah"], "warranty =", "# warranty =", 1)}), "ifItFails",
 			[]string{"No warranty was given with the release of 2021-10-05."}, nil},
 	} {

@@ -9,7 +9,7 @@ import (
 	"benchlore/schema/unit"
 )
 
-// ProvenanceOf reads a unit and its history from a ledger and builds its
+// Of reads a unit and its history from a ledger and builds its
 // provenance report.
 func Of(l *ledger.Ledger, name string) (*Report, error) {
 	stock, err := l.Stock()

@@ -9,11 +9,11 @@ import (
 	"benchlore/schema"
 )
 
-// Rendering counts how packets' reports have been set. It goes up with every
+// Rendering numbers the way packets' reports are set. It goes up with every
 // release whose reports differ by a letter from those of the one before: verify
 // compares reports letter by letter where the number is the same, and says so
 // where it is not.
-const Rendering = 2
+const Rendering = 3
 
 // PacketRenderer makes the reports of packets.
 func PacketRenderer() ledger.Renderer {

@@ -1,6 +1,6 @@
-// Package reports builds reports on instruments as plain values and sets them
-// as text and JSON. The values hold everything a page shows, resolved and in
-// order; setting them adds no facts.
+// Package provenance builds the report on one instrument as a plain value and
+// sets it as text, HTML, PDF and JSON. The value holds everything a page shows,
+// resolved and in order; setting it adds no facts.
 package provenance
 
 import (
@@ -11,11 +11,11 @@ import (
 	"benchlore/schema/unit"
 )
 
-// ProvenanceInput is what a provenance report is made from.
+// Input is what a report is made from.
 type Input struct {
 	Unit     *unit.Unit
-	Shop     *schema.Shop      // nil: a unit from another bench; ids stand for names
-	Families schema.FamilyList // titles; nil: family names stand
+	Shop     *schema.Shop      // nil: a unit from another bench; ids are shown in place of names
+	Families schema.FamilyList // titles; nil: family names are shown
 	// History is what the repository knows of each record, by File. A record it
 	// does not name is listed from its own text alone.
 	History []HistoryEntry
@@ -26,8 +26,8 @@ type Input struct {
 	Head    string // the commit the records were read from; "": not from git
 }
 
-// Provenance is the report on one unit: page one for a buyer, and behind it
-// what the next bench needs. It is complete in itself: writers add nothing.
+// Report is the report on one unit: page one for a buyer, and after it what the
+// next bench needs. It is complete: writers add nothing.
 //
 // Bench, here and there, names the other bench that recorded a fact; the text
 // says so beside it. It is empty for what this bench recorded.
@@ -80,20 +80,20 @@ type Report struct {
 	Contradicts  []string           `json:"contradictions"` // records with errors, by file name
 }
 
-// A chapter tells of one kind of record in a place of its own: what it puts into
-// the report, and how that is set on every kind of sheet.
+// A chapter is the part of a report on one kind of record: what it adds to the
+// report, and how that is set on every kind of sheet.
 type chapter struct {
 	build func(*builder)
 	set   func(*textReport)
 }
 
-// chapters are those behind the readings, in order.
+// chapters are those after the readings, in order.
 var chapters = []chapter{
 	{(*builder).safety, (*textReport).safety},
 	{(*builder).demonstration, (*textReport).demonstration},
 }
 
-// ShopName is who reports.
+// ShopName is the shop that makes the report.
 type ShopName struct {
 	Name    string `json:"name"`
 	Contact string `json:"contact,omitempty"`
@@ -150,7 +150,7 @@ type DifferenceReport struct {
 	Note    string `json:"note,omitempty"`
 }
 
-// State is in what state the unit last left the bench, and since.
+// State is the state the unit last left the bench in, and what changed since.
 type State struct {
 	OnBenchSince  string              `json:"onBenchSince,omitempty"`
 	Works         schema.Works        `json:"works"` // no, partly, fully, unknown; "" without a release
@@ -182,7 +182,7 @@ type FaultReport struct {
 	Noted      string            `json:"noted"` // the day
 	Job        string            `json:"job"`
 	State      schema.FaultState `json:"state"`
-	Unsaid     bool              `json:"unsaid"` // its job was released without a word on it
+	Unsaid     bool              `json:"unsaid"` // its job was released without saying what became of it
 	Note       string            `json:"note,omitempty"`
 	Work       []WorkItem        `json:"work"`
 	Bench      string            `json:"bench,omitempty"`
@@ -205,7 +205,7 @@ type PartText struct {
 	DateCode   string        `json:"dateCode,omitempty"`
 	Source     schema.Source `json:"source,omitempty"`
 	Measured   string        `json:"measured,omitempty"`
-	FromModel  bool          `json:"fromModel,omitempty"` // nobody noted it: as the model lists it
+	FromModel  bool          `json:"fromModel,omitempty"` // not recorded: as the model lists it
 }
 
 // WorkItem is one thing found and done, on one part or several alike.
@@ -359,8 +359,8 @@ type CoverageReport struct {
 	Complete   []string         `json:"completeSections"`
 	Incomplete []string         `json:"incompleteSections"`
 	Families   []FamilyCoverage `json:"families"`
-	// NotDealtWith are sections no line, reading or intake speaks of;
-	// SeenOnly those an intake describes and nothing else.
+	// NotDealtWith are sections no line, reading or intake mentions;
+	// SeenOnly those only an intake describes.
 	NotDealtWith []string `json:"sectionsNotDealtWith"`
 	SeenOnly     []string `json:"sectionsSeenOnly"`
 	Note         string   `json:"note,omitempty"`
@@ -456,7 +456,7 @@ type TableReport struct {
 	Limits        []string     `json:"limits"` // distinct; empty: none given
 	LimitSources  []string     `json:"limitSources"`
 	LimitSpans    []LimitSpan  `json:"limitSpans"` // which limits hold where, for drawing
-	Judged        int          `json:"judged"`     // values held against a limit
+	Judged        int          `json:"judged"`     // values checked against a limit
 	Outside       []string     `json:"outside"`    // positions
 	Near          []string     `json:"near"`       // positions inside by less than the uncertainty
 	SpreadLimit   string       `json:"spreadLimit,omitempty"`
@@ -591,7 +591,7 @@ type HistoryEntry struct {
 	File        string            `json:"file"` // without .toml
 	Kind        schema.Kind       `json:"kind"`
 	Summary     string            `json:"summary"`
-	Late        bool              `json:"late"` // saved long after the day it tells of
+	Late        bool              `json:"late"` // saved long after the day it is about
 	Withdrawn   bool              `json:"withdrawn"`
 	Corrections []CorrectionEntry `json:"corrections"`
 	Commit      string            `json:"commit,omitempty"`

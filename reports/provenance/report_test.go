@@ -193,7 +193,7 @@ fault = [{id = "F5", symptom = "dead"}]
 			[]string{"nobody has signed", "worked partly"}, []string{"Works fully"}},
 		{"on the bench again", benchtest.With(benchtest.Restored, map[string]string{"2022-02-01-intake-aaap": again}), "onBench", []string{"since 2022-02-01; not released"}, nil},
 		{"the earlier release is not the present state", benchtest.With(benchtest.Restored, map[string]string{"2022-02-01-intake-aaap": again}), "works",
-			[]string{"before the stay at the bench it is in now"}, nil},
+			[]string{"before its present stay at the bench"}, nil},
 		{"limits on power", benchtest.With(benchtest.Restored, map[string]string{"2022-02-01-intake-aaap": again}), "power", []string{"only with limits", "“series lamp”"}, nil},
 		{"a ban on power no release lifted", benchtest.Restored, "power", []string{"On 2021-03-01 it was marked: do not switch on, because “burnt smell”.", "came later and says nothing about it"}, nil},
 		{"open faults", benchtest.With(benchtest.Restored, map[string]string{"2022-02-01-intake-aaap": again}), "openFaults", []string{"F5: “dead”"}, []string{"F1", "release does not say"}},
@@ -223,11 +223,11 @@ fault = [{id = "F5", symptom = "dead"}]
 			"modifications", []string{"have since been taken out"}, nil},
 		{"warranty that runs", benchtest.Restored, "warranty", []string{"From 2021-03-11 to 2023-03-10: “parts fitted here”.", "It passes to the next owner.", "None was given with the release of 2021-10-05."}, nil},
 		{"transit locks", benchtest.Restored, "transit", []string{"ON since 2021-03-11"}, nil},
-		{"what comes next", benchtest.Restored, "due", []string{"“contacts” (keybed), by 2022-03-10; said on 2021-03-10. That has passed"}, nil},
+		{"what comes next", benchtest.Restored, "due", []string{"“contacts” (keybed), by 2022-03-10; said on 2021-03-10. It is past due"}, nil},
 		{"done", benchtest.Restored, "done", []string{"Replaced: 4 parts (aluminium electrolytic capacitors 3, divider and tone generator circuits 1)", "Taken out: 1 part", "Fitted where none was: 1 part", "Reworked: 6 parts"}, nil},
-		{"not looked at", benchtest.Restored, "notLookedAt", []string{"No record speaks of: case.", "No record speaks of 18 of the 32 parts listed", "soldered joints 14",
-			"Not tested themselves, only their circuits worked: 2 parts", "is not complete for keybed"}, []string{"%"}},
-		{"nothing recorded at all", nil, "notLookedAt", []string{"No record speaks of: case, divider 1-2, keybed, power supply.", "No reading as left is recorded.", "No soak run is recorded."}, nil},
+		{"not looked at", benchtest.Restored, "notLookedAt", []string{"No record mentions: case.", "No record mentions 18 of the 32 parts listed", "soldered joints 14",
+			"Not tested one by one, though their circuits worked: 2 parts", "is not complete for keybed"}, []string{"%"}},
+		{"nothing recorded at all", nil, "notLookedAt", []string{"No record mentions: case, divider 1-2, keybed, power supply.", "No reading as left is recorded.", "No soak run is recorded."}, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			p := Build(benchInput(t, benchtest.BenchInstrument, benchtest.BenchModel, c.records))
@@ -259,9 +259,9 @@ fault = [{id = "F5", symptom = "dead"}]
 // One of a later day says so, and that it says nothing of power.
 func TestPowerOnTheDayOfTheRelease(t *testing.T) {
 	for _, c := range []struct{ marked, pageOne, short string }{
-		{"2021-10-05", "Switch on only with limits, says the record of 2021-10-05, because “series lamp”.", "Switch on only with limits."},
+		{"2021-10-05", "Switch on only with limits, according to the record of 2021-10-05, because “series lamp”.", "Switch on only with limits."},
 		{"2021-10-04", "The release of 2021-10-05 (works fully) came later and says nothing about it.", "Ask before you switch it on"},
-		{"2021-10-06", "Switch on only with limits, says the record of 2021-10-06, because “series lamp”.", "Switch on only with limits."},
+		{"2021-10-06", "Switch on only with limits, according to the record of 2021-10-06, because “series lamp”.", "Switch on only with limits."},
 	} {
 		p := Build(benchInput(t, benchtest.BenchInstrument, benchtest.BenchModel, benchtest.With(benchtest.Restored, map[string]string{
 			c.marked + "-note-aaap": "kind = \"note\"\ndate = " + c.marked + "\nby = \"mw\"\npower = \"limited\"\npower_why = \"series lamp\"\nnote = \"n\"\n"})))
@@ -423,7 +423,7 @@ func TestReadings(t *testing.T) {
 	for _, i := range p.Instruments {
 		lines = append(lines, i.ID+": "+strings.Join(i.Lines, "; "))
 	}
-	want := []string{"dmm-1: calibrated 2021-02-10 by outside laboratory, good to 2022-02-09", "var-1: an indicator: not calibrated"}
+	want := []string{"dmm-1: calibrated 2021-02-10 by outside laboratory, valid to 2022-02-09", "var-1: an indicator: not calibrated"}
 	if !slices.Equal(lines, want) {
 		t.Errorf("test instruments %q, want %q", lines, want)
 	}
@@ -477,7 +477,7 @@ func TestReportCovers(t *testing.T) {
 	for _, c := range []struct{ item, says string }{
 		{"17025 a title", "Provenance report: Corvane Astrella 49"},
 		{"17025 b, c name and place of the shop", "Halden Street Workshop, by appointment"},
-		{"17025 d identification, the whole, the end", "It is one whole"},
+		{"17025 d identification, the whole, the end", "Read it whole"},
 		{"17025 d the end", "End of the report on astrella-49/4711, 6f0c7e5a-0d0c-4c0e-9b7e-2d3a5c1f4b11"},
 		{"17025 e customer: left out on purpose, and said so", "names no owners or customers"},
 		{"17025 f methods", "Decision rule: simple acceptance"},
@@ -493,7 +493,7 @@ func TestReportCovers(t *testing.T) {
 		{"17025 p results of others marked", "said by: owner; not seen at this bench"},
 		{"17025 7.8.4.1 traceability", "calibrated 2021-02-10 by outside laboratory"},
 		{"17025 7.8.6 decision rule", "no guard band is kept"},
-		{"17025 7.8.8 amendments", "Every record, in order of the day it tells of. A correction"},
+		{"17025 7.8.8 amendments", "Every record, in order of the day it is about. Corrections"},
 		{"43.9(a)(1) description of work", "drift, high ESR), tested out of circuit; replaced: 470 uF"},
 		{"43.9(a)(2) date of completion", "released 2021-03-10"},
 		{"43.9(a)(3) who did it", "Maren Wickstead"},

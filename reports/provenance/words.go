@@ -14,7 +14,7 @@ import (
 // records can show. A record's own text that holds one is quoted.
 var claims = regexp.MustCompile(`(?i)\b(as[\s-]+new|like[\s-]+new|(fully|completely)[\s-]+restored|all[\s-]+original|certified|verified|guaranteed|mint|perfect|safe[\s-]+to[\s-]+use)\b`)
 
-// own gives a record's short text, such as the type of a part, plain where it
+// Own gives a record's short text, such as the type of a part, plain where it
 // only describes and in quotation marks where it claims.
 func Own(s string) string {
 	s = page.Clean(s)
@@ -61,7 +61,7 @@ func comebackWords(f schema.ComebackFault) string {
 	case schema.ComebackNew:
 		return "a new fault"
 	case schema.ComebackInduced:
-		return "a fault brought in by the work before"
+		return "a fault caused by the earlier work"
 	case schema.ComebackTransport:
 		return "a fault from transport"
 	case schema.ComebackUse:

@@ -76,7 +76,7 @@ func NewSheet(kind ledger.SheetKind, u *unit.Unit, shop *schema.Shop, stock *led
 		err = b.parts()
 	}
 	if err == nil && len(s.Rows) == 0 {
-		err = &ledger.UsageError{What: fmt.Sprintf("nothing of %s is left to be filled in", u.Name), Remedy: "choose other sections, boards or families; --all also takes what this job has dealt with"}
+		err = &ledger.UsageError{What: fmt.Sprintf("nothing is left to fill in for %s", u.Name), Remedy: "choose other sections, boards or families; --all also takes what this job has dealt with"}
 	}
 	return s, err
 }
@@ -150,7 +150,7 @@ func (b *sheetBuilder) choose() error {
 func unknownName(what, name string, have []string) error {
 	remedy := "it has: " + strings.Join(have, ", ")
 	if len(have) == 0 {
-		remedy = fmt.Sprintf("it has no %s at all yet; what it has belongs in models/", what)
+		remedy = fmt.Sprintf("it has no %s yet; add it to the model in models/", what)
 	}
 	if near := schema.Nearest(name, have); near != "" {
 		remedy = fmt.Sprintf("did you mean %q?", near)
@@ -200,7 +200,7 @@ var usualParts = []string{"section", "ref", "family", ledger.SheetHasNow, "found
 	"fault", "note", ledger.SheetInstrument, ledger.SheetJob}
 
 // parts lists the open positions in the order of the sections and boards: those
-// of which this job says nothing yet, or that they wait.
+// this job says nothing of yet, and those it has pending.
 func (b *sheetBuilder) parts() error {
 	kit, revision, err := b.kit()
 	if err != nil {

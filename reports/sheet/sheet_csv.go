@@ -8,9 +8,9 @@ import (
 	"benchlore/ledger"
 )
 
-// WriteCSV writes the worksheet as CSV (RFC 4180) in UTF-8, set apart by commas.
-// Where it has letters beyond ASCII a byte-order mark stands in front, without
-// which some spreadsheets take them for others.
+// WriteCSV writes the worksheet as CSV (RFC 4180) in UTF-8, with commas. Where it
+// has letters beyond ASCII it begins with a byte-order mark, without which some
+// spreadsheets show other letters.
 func (s *Sheet) WriteCSV(w io.Writer) error {
 	var b strings.Builder
 	c := csv.NewWriter(&b)

@@ -93,6 +93,10 @@ works = "no"
 		{"another kind of part", intake +
 			line("2029-03-05", "found = \"untested\"\naction = \"replaced\"\nold = {family = \"capacitor/paper\"}\nnew = {family = \"capacitor/film\", value = \"470 uF\"}"),
 			"original capacitor/paper since 1972 found untested until 2029-03-05; replaced capacitor/film since 2029-03-05"},
+		{"another kind of part, looked at again", intake +
+			line("2029-03-05", "found = \"untested\"\naction = \"replaced\"\nnew = {family = \"capacitor/film\", value = \"470 uF\"}") +
+			line("2029-03-09", "found = \"ok\"\nhow = \"out-of-circuit\"\naction = \"left\""),
+			"original capacitor/electrolytic since 1972 found untested until 2029-03-05; replaced capacitor/film since 2029-03-05 found ok"},
 		{"removed, then fitted", intake +
 			line("2029-03-05", "found = \"untested\"\naction = \"removed\"") +
 			line("2029-03-06", "action = \"fitted\"\nnew = {value = \"470 uF\"}"),
