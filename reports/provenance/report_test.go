@@ -302,6 +302,29 @@ new = {value = "470 uF", rating = "25 V", type = "from the kit"}
 	}
 }
 
+// Bench notes are those of records that are shown nowhere else: the note of a
+// soak or a release is shown with it, and a change of hands is news.
+func TestNotesAreShownOnce(t *testing.T) {
+	noted := map[string]string{
+		"2021-03-12-note-aaap": "kind = \"note\"\ndate = 2021-03-12\nby = \"mw\"\nnote = \"of a note\"\n",
+		"2021-03-13-note-aaap": "kind = \"note\"\ndate = 2021-03-13\nby = \"mw\"\nphoto = [{file = \"photos/a.jpg\"}]\n",
+	}
+	for _, name := range []string{"2021-03-06-mod-aaad", "2021-03-08-safety-aaaf", "2021-03-09-soak-aaag", "2021-03-11-custody-aaai", "2021-09-01-followup-aaaj"} {
+		noted[name] = strings.Replace(benchtest.Restored[name], "by = ", "note = \"of its own\"\nby = ", 1)
+	}
+	p := Build(benchInput(t, benchtest.BenchInstrument, benchtest.BenchModel, benchtest.With(benchtest.Restored, noted)))
+	var got []string
+	for _, n := range p.Notes {
+		got = append(got, n.Record+": "+n.Text)
+	}
+	if want := []string{"2021-03-05-parts-aaac: Supply first.", "2021-03-12-note-aaap: of a note"}; !slices.Equal(got, want) {
+		t.Errorf("notes %q, want %q", got, want)
+	}
+	if n := strings.Count(pagetest.Flat(provenanceString(t, p, page.TextOptions{})), "“of its own”"); n != 5 {
+		t.Errorf("the notes of five records are shown %d times", n)
+	}
+}
+
 // Facts of page one stand in a fixed order: the state before the work, what
 // was not looked at beside what was done.
 func TestPageOneOrder(t *testing.T) {
