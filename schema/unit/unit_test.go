@@ -461,3 +461,26 @@ func TestKitsOfAUnit(t *testing.T) {
 		t.Errorf("a kit nobody knows was applied: %+v", u.Kits)
 	}
 }
+
+// A line about more parts than a pool has is wrong, of a pool of one too.
+func TestPoolOfOne(t *testing.T) {
+	for _, c := range []struct{ size, problems int }{{1, 1}, {129, 1}, {130, 0}} {
+		src, ctx, _ := sample(t, "count-over-pool") // a line about 130
+		for i := range src.Model.Sections {
+			for k := range src.Model.Sections[i].Positions {
+				if set := &src.Model.Sections[i].Positions[k]; set.Count > 0 {
+					set.Count = c.size
+				}
+			}
+		}
+		n := 0
+		for _, p := range Build(src, ctx).Problems {
+			if strings.Contains(p.Message, fmt.Sprintf("130 of a pool of %d", c.size)) {
+				n++
+			}
+		}
+		if n != c.problems {
+			t.Errorf("a pool of %d: %d problems, want %d", c.size, n, c.problems)
+		}
+	}
+}
