@@ -71,6 +71,10 @@ func (Origin) Words() []string { return []string{"original", "replaced", "unknow
 // UserMemory is what became of sounds and settings stored in the unit.
 type UserMemory string
 
+const (
+	MemoryNone UserMemory = "none"
+)
+
 func (UserMemory) Words() []string { return []string{"saved", "not-saved", "lost", "none"} }
 
 // ComebackFault relates the fault of a comeback to the work before it.
@@ -107,6 +111,13 @@ func (Finding) Words() []string {
 
 // How says by what means a finding was made.
 type How string
+
+const (
+	Visual       How = "visual"
+	InCircuit    How = "in-circuit"
+	OutOfCircuit How = "out-of-circuit"
+	Substitution How = "substitution"
+)
 
 func (How) Words() []string {
 	return []string{"visual", "in-circuit", "out-of-circuit", "substitution"}
@@ -201,6 +212,14 @@ func (Reversible) Words() []string { return []string{"yes", "partly", "no"} }
 // Originals is where the parts are that a modification took out.
 type Originals string
 
+const (
+	OriginalsWithUnit Originals = "with-unit"
+	OriginalsKept     Originals = "kept"
+	OriginalsReturned Originals = "returned"
+	OriginalsScrapped Originals = "scrapped"
+	OriginalsNone     Originals = "none"
+)
+
 func (Originals) Words() []string {
 	return []string{"with-unit", "kept", "returned", "scrapped", "none"}
 }
@@ -230,6 +249,12 @@ func (CustodyEvent) Words() []string { return []string{"received", "returned", "
 
 // TransitLocks says whether the transport screws or locks are in.
 type TransitLocks string
+
+const (
+	LocksOn   TransitLocks = "on"
+	LocksOff  TransitLocks = "off"
+	LocksNone TransitLocks = "none"
+)
 
 func (TransitLocks) Words() []string { return []string{"on", "off", "none"} }
 

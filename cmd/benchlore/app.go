@@ -19,8 +19,8 @@ import (
 
 	"benchlore/ledger"
 	"benchlore/ledger/gitstore"
-	"benchlore/ledger/proof"
 	"benchlore/ledger/photo"
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 )
 

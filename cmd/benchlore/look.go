@@ -26,11 +26,11 @@ on the bench.`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
-				all, err := a.standings(l)
+				all, err := a.statuses(l)
 				if err != nil {
 					return err
 				}
-				list, gone := []worklist.Standing{}, 0
+				list, gone := []worklist.Status{}, 0
 				for _, s := range all {
 					switch {
 					case s.Open, s.State == worklist.StateWaiting:
@@ -47,9 +47,9 @@ on the bench.`,
 				last := l.LastBackup()
 				if a.json {
 					return a.printJSON(struct {
-						Units     []worklist.Standing `json:"units"`
-						Conflicts int                 `json:"conflicts"`
-						Backup    *ledger.LastBackup  `json:"lastBackup"`
+						Units     []worklist.Status  `json:"units"`
+						Conflicts int                `json:"conflicts"`
+						Backup    *ledger.LastBackup `json:"lastBackup"`
 					}{list, len(conflicts), last})
 				}
 				return a.write(func(w io.Writer) error {
@@ -72,14 +72,14 @@ on the bench.`,
 	return cmd
 }
 
-// standings reads where every unit stands.
-func (a *app) standings(l *ledger.Ledger) ([]worklist.Standing, error) {
-	return worklist.StandingsOf(l)
+// statuses reads the status of every unit.
+func (a *app) statuses(l *ledger.Ledger) ([]worklist.Status, error) {
+	return worklist.StatusesOf(l)
 }
 
 // listed is one line of list units.
 type listed struct {
-	worklist.Standing
+	worklist.Status
 	// The state in words and its day, as list has had them from the beginning.
 	State string `json:"state"`
 	Since string `json:"since"`
@@ -101,7 +101,7 @@ func (a *app) listCmd() *cobra.Command {
 		Long: `Lists units, unless another list is named: where each is and since when, for how
 many days nothing was recorded, its open faults, parts that wait, and what is due.
 
---state takes: ` + strings.Join(worklist.StandingWords(), ", ") + `.
+--state takes: ` + strings.Join(worklist.States(), ", ") + `.
 A unit is waiting when it is here and nothing was done yet, back when a comeback's
 job is open, silent when it left and nothing was heard of it for two years.`,
 		Example: `  benchlore list --state open
@@ -116,8 +116,8 @@ job is open, silent when it left and nothing was heard of it for two years.`,
 				return unknownWord("the list", which, lists)
 			}
 			for _, s := range f.states {
-				if !slices.Contains(worklist.StandingWords(), s) {
-					return unknownWord("--state", s, worklist.StandingWords())
+				if !slices.Contains(worklist.States(), s) {
+					return unknownWord("--state", s, worklist.States())
 				}
 			}
 			if which != "" && which != "units" && (f.due || len(f.states)+len(f.models) > 0) {
@@ -147,7 +147,7 @@ job is open, silent when it left and nothing was heard of it for two years.`,
 	cmd.Flags().StringSliceVar(&f.models, "model", nil, "only units of this `MODEL`, or several")
 	cmd.Flags().BoolVar(&f.due, "due", false, "only units with something due, and what")
 	a.printFlags(cmd)
-	_ = cmd.RegisterFlagCompletionFunc("state", cobra.FixedCompletions(worklist.StandingWords(), cobra.ShellCompDirectiveNoFileComp))
+	_ = cmd.RegisterFlagCompletionFunc("state", cobra.FixedCompletions(worklist.States(), cobra.ShellCompDirectiveNoFileComp))
 	_ = cmd.RegisterFlagCompletionFunc("model", a.completeModels)
 	return cmd
 }
@@ -156,11 +156,11 @@ func (a *app) listUnits(l *ledger.Ledger, f listFlags) error {
 	if err := knownModels(l, f.models); err != nil {
 		return err
 	}
-	all, err := a.standings(l)
+	all, err := a.statuses(l)
 	if err != nil {
 		return err
 	}
-	list := []worklist.Standing{}
+	list := []worklist.Status{}
 	for _, s := range all {
 		model, _, _ := strings.Cut(s.Unit, "/")
 		if (len(f.models) == 0 || slices.Contains(f.models, model)) && (!f.due || len(s.Due) > 0) &&
@@ -369,7 +369,7 @@ type recordView struct {
 }
 
 func unitJSON(u *ledger.Loaded, today schema.Date) unitView {
-	st := worklist.NewStanding(u.Unit, today)
+	st := worklist.NewStatus(u.Unit, today)
 	state, since := st.StateWords(), st.StateSince
 	v := unitView{Unit: u.Name, Instrument: schema.Plain(u.Instrument), State: state, Since: since, Positions: len(u.Positions), Problems: u.Problems,
 		Faults: []*unitFault{}, Records: []recordView{}}

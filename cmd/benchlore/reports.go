@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
+	"benchlore/ledger/proof"
 	"benchlore/reports/page"
 	"benchlore/reports/provenance"
 	"benchlore/reports/reliability"
@@ -88,7 +89,7 @@ func (a *app) report(l *ledger.Ledger, name, format string, paper page.Paper) er
 			return err
 		}
 		if head != "" {
-			code = page.QRText(p.Unit.UUID, head, statement)
+			code = proof.QRText(p.Unit.UUID, head, statement)
 		}
 	}
 	return a.write(func(w io.Writer) error {

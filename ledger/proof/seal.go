@@ -46,7 +46,7 @@ func (s *Seal) Short() string {
 // QR is what a code on paper says of a seal: the unit, the head and the
 // beginning of the statement's digest.
 func (s *Seal) QR() string {
-	return fmt.Sprintf("benchlore:1:%s:%s:%s", s.Statement.UUID, s.Statement.Head, s.StatementDigest()[:16])
+	return QRText(s.Statement.UUID, s.Statement.Head, s.StatementDigest())
 }
 
 // Fingerprint names the key that signed, "" where the signature does not hold.

@@ -76,7 +76,7 @@ func New(kind Kind, u *unit.Unit, shop *schema.Shop, stock *ledger.Stock, today 
 		err = b.parts()
 	}
 	if err == nil && len(s.Rows) == 0 {
-		err = &ledger.UsageError{What: fmt.Sprintf("nothing of %s is left to be filled in", u.Name), Remedy: "choose other sections, boards or families; --all also takes what this job has dealt with"}
+		err = &ledger.UsageError{What: fmt.Sprintf("nothing is left to fill in for %s", u.Name), Remedy: "choose other sections, boards or families; --all also takes what this job has dealt with"}
 	}
 	return s, err
 }
@@ -150,7 +150,7 @@ func (b *sheetBuilder) choose() error {
 func unknownName(what, name string, have []string) error {
 	remedy := "it has: " + strings.Join(have, ", ")
 	if len(have) == 0 {
-		remedy = fmt.Sprintf("it has no %s at all yet; what it has belongs in models/", what)
+		remedy = fmt.Sprintf("it has no %s yet; add it to the model in models/", what)
 	}
 	if near := schema.Nearest(name, have); near != "" {
 		remedy = fmt.Sprintf("did you mean %q?", near)
@@ -200,11 +200,19 @@ var usualParts = []string{"section", "ref", "family", KeyHasNow, "found", "mode"
 	"fault", "note", KeyInstrument, KeyJob}
 
 // parts lists the open positions in the order of the sections and boards: those
-// of which this job says nothing yet, or that they wait.
+// this job says nothing of yet, and those it has pending.
 func (b *sheetBuilder) parts() error {
 	kit, revision, err := b.kit()
 	if err != nil {
 		return err
+	}
+	fromKit := map[*unit.Position]*schema.Component{}
+	if kit != nil {
+		for _, l := range b.u.KitLines(kit) {
+			if l.Position != nil {
+				fromKit[l.Position] = l.Line.New
+			}
+		}
 	}
 	job := b.u.OpenJob()
 	order := map[string]int{}
@@ -221,12 +229,9 @@ func (b *sheetBuilder) parts() error {
 		if !b.wanted(p.Section, p.Family) {
 			continue
 		}
-		var fresh *schema.Component
-		if kit != nil {
-			var in bool
-			if fresh, in = KitPart(kit, p); !in {
-				continue
-			}
+		fresh, in := fromKit[p]
+		if kit != nil && !in {
+			continue
 		}
 		events := jobEvents(p, job)
 		var last *unit.Event
@@ -367,22 +372,4 @@ func (b *sheetBuilder) kit() (*schema.Kit, string, error) {
 		return nil, "", unknownName("kit", b.opt.Kit, names)
 	}
 	return found, found.Revision, nil
-}
-
-// kitPart is what a kit puts into a position; in is false where the kit is not for
-// it.
-func KitPart(k *schema.Kit, p *unit.Position) (fresh *schema.Component, in bool) {
-	for _, l := range k.Lines {
-		names, err := refs.ParseNames(string(l.Section))
-		list, err2 := refs.Parse(string(l.Ref))
-		if err != nil || err2 != nil {
-			continue
-		}
-		found, _ := names.Select([]string{p.Section})
-		of, _ := list.Select([]refs.Ref{p.Ref})
-		if len(found) > 0 && len(of) > 0 {
-			return l.New, true
-		}
-	}
-	return nil, false
 }

@@ -56,12 +56,12 @@ func (s *Sheet) WriteHTML(w io.Writer) error {
 		Style: template.CSS(sheetStyle), StyleHash: "sha256-" + base64.StdEncoding.EncodeToString(sum[:]),
 		Power: s.powerLines(),
 		Rules: map[Kind][]string{
-			Parts:    {"No box ticked: not reached. Looked at and stays in: left.", "Disconnect the mains and discharge before touching."},
-			Readings: {"An empty field has not been measured; x with the reason: it could not be.", "Readings on a live unit are for those who are qualified for it."},
-			Tables:   {"An empty field has not been measured; x with the reason: it could not be."},
+			Parts:    {"No box ticked: not got to yet. Looked at and stays in: left.", "Disconnect the mains and discharge before touching."},
+			Readings: {"Empty: not measured. x with the reason: could not be measured.", "Readings on a live unit are for people qualified to take them."},
+			Tables:   {"Empty: not measured. x with the reason: could not be measured."},
 		}[s.Kind],
 		Blanks: []string{"done by", "on", "page"},
-		Foot:   "To type it in: benchlore sheet -o FILE.xlsx with the same options, then benchlore import FILE.xlsx.",
+		Foot:   "To enter it: benchlore sheet -o FILE.xlsx with the same options, then benchlore import FILE.xlsx.",
 	}
 	groups, shared := s.groups()
 	columns := s.printed(shared)

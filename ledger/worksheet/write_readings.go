@@ -157,7 +157,7 @@ func (b *sheetBuilder) tables() error {
 	}
 	for _, s := range stages {
 		if !slices.Contains(schema.Stage("").Words(), s) {
-			return &ledger.UsageError{What: fmt.Sprintf("%q is no stage", s), Remedy: "write one of: " + strings.Join(schema.Stage("").Words(), ", ")}
+			return &ledger.UsageError{What: fmt.Sprintf("unknown stage %q", s), Remedy: "write one of: " + strings.Join(schema.Stage("").Words(), ", ")}
 		}
 	}
 	list, err := b.tableList()

@@ -11,8 +11,7 @@ import (
 	"benchlore/schema"
 )
 
-// spareRows below the last one are ready to be filled in with parts nobody knew
-// of.
+// spareRows are ready below the last one for parts that are not listed.
 const spareRows = 200
 
 // WriteXLSX writes the worksheet as a workbook (ISO/IEC 29500): text cells, so that
@@ -70,7 +69,7 @@ func (x *workbook) put(col, row int, text string) error {
 	return x.f.SetCellStr(x.name, at, Guard(text))
 }
 
-// column gives the letters of a column.
+// ColumnName gives the letters of a column.
 func ColumnName(i int) string {
 	name, err := excelize.ColumnNumberToName(i + 1)
 	if err != nil {
@@ -127,7 +126,7 @@ func (x *workbook) look() error {
 			return err
 		}
 	}
-	// The cursor stands where typing begins.
+	// The cursor is where typing begins.
 	begin := CellAt(max(slices.IndexFunc(x.s.Columns, func(c Column) bool { return !notFilledIn(c.Key) && c.Key != "count" }), 0), 2)
 	if err := x.f.SetPanes(x.name, &excelize.Panes{Freeze: true, XSplit: 2, YSplit: 1, TopLeftCell: "C2", ActivePane: "bottomRight",
 		Selection: []excelize.Selection{{SQRef: begin, ActiveCell: begin, Pane: "bottomRight"}}}); err != nil {
@@ -166,7 +165,7 @@ func (x *workbook) notes() error {
 	return nil
 }
 
-// dropDowns offer words and do not insist on them: two modes go into one cell.
+// dropDowns offer words without insisting on them: two modes go into one cell.
 func (x *workbook) dropDowns() error {
 	const lists = ListsSheet
 	if _, err := x.f.NewSheet(lists); err != nil {
@@ -233,21 +232,21 @@ func (s *Sheet) powerLines() []string {
 func (s *Sheet) rules() []string {
 	out := map[Kind][]string{
 		Parts: {
-			"A row without found and action has not been reached. A part that was looked at and stays in: action left.",
-			"Words may be cut short to three letters: fai, sho, rep. Several modes go into one cell, set apart by commas. What went in: new value and new rating; \"like\" under new value for what the model has.",
+			"Leave found and action empty for a part you have not got to. For one you looked at and left in, write action left.",
+			"Three letters of a word are enough: fai, sho, rep. Several modes go into one cell, with commas between. What went in: new value and new rating; \"like\" under new value for the same as the model has.",
 			"Parts that are not listed: add rows at the end, with section, ref and family.",
 		},
 		Readings: {
-			"A stage that is empty has not been measured. x: it could not be measured; write the reason under why.",
-			"A number alone is in the unit of its row. Conditions, with and note belong to the stages that are new.",
+			"Empty stage: not measured. x: could not be measured; write the reason under why.",
+			"A number without a unit is in the unit of its row. Conditions, with and note belong to the stages you fill in now.",
 		},
 		Tables: {
-			"A cell that is empty has not been measured. x: it could not be measured; write the reason under why.",
-			"Numbers are in the unit of the heading. A further table is a further column: point (unit) stage.",
+			"Empty cell: not measured. x: could not be measured; write the reason under why.",
+			"Numbers are in the unit of the heading. For another table add a column headed: point (unit) stage.",
 		},
 	}[s.Kind]
-	return append(out, "Rows may be sorted and deleted, columns moved; a column whose heading begins with # is your own. Leave instrument and job as they are.",
-		"benchlore import FILE takes it back, half-filled and again and again: what is recorded already is passed over.")
+	return append(out, "You may sort and delete rows and move columns; columns whose heading begins with # are yours. Leave instrument and job as they are.",
+		"benchlore import FILE reads it back, even half filled and as often as you like: what is recorded already is skipped.")
 }
 
 func (x *workbook) page() error {

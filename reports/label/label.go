@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"benchlore/ledger/proof"
 	"benchlore/reports/page"
 	"benchlore/reports/provenance"
 )
@@ -24,8 +25,8 @@ var (
 	Card = Size{page.Paper{Width: 105, Height: 148}, 60, 10}
 )
 
-// Label is what stands inside a unit's case: which it is, in what state it last
-// left a bench, and how to tell whether a history shown later is this one.
+// Label is the label inside a unit's case: which unit it is, the state it last
+// left a bench in, and how to tell whether a history shown later is this one.
 type Label struct {
 	Title  string   `json:"title"` // maker and model
 	Lines  []string `json:"lines"` // the rest, in order
@@ -35,12 +36,12 @@ type Label struct {
 	AsOf   string   `json:"asOf"`
 }
 
-// LabelFor makes the label of a unit. head is the head of its own history, 40
+// For makes the label of a unit. head is the head of its own history, 40
 // hexadecimal digits; statement is the SHA-256 of the newest seal's statement
 // where that seal is over this head, else "".
 func For(p *provenance.Report, head, statement string) Label {
 	id := p.Unit
-	l := Label{Title: strings.TrimSpace(provenance.Own(id.Maker) + " " + provenance.Own(id.Model)), Code: page.QRText(id.UUID, head, statement),
+	l := Label{Title: strings.TrimSpace(provenance.Own(id.Maker) + " " + provenance.Own(id.Model)), Code: proof.QRText(id.UUID, head, statement),
 		Unit: provenance.Own(id.Name), Sealed: statement != "", AsOf: p.AsOf}
 	if l.Title == "" {
 		l.Title = l.Unit
@@ -63,7 +64,7 @@ func For(p *provenance.Report, head, statement string) Label {
 	} else {
 		add("NOT SEALED")
 	}
-	add("It has a history: ask for the packet")
+	add("Service history available: ask for the packet")
 	return l
 }
 
@@ -82,7 +83,7 @@ func labelSerial(serials []provenance.SerialReport) string {
 	case best.How == "read":
 		return fmt.Sprintf("%s (%s)", provenance.Own(best.Value), provenance.Own(best.Place))
 	}
-	return fmt.Sprintf("%s (%s, %s)", provenance.Own(best.Value), provenance.Own(best.Place), provenance.Own(best.How))
+	return fmt.Sprintf("%s (%s, %s)", provenance.Own(best.Value), provenance.Own(best.Place), provenance.Own(string(best.How)))
 }
 
 // labelText is one line of a label where it stands, in millimetres, its

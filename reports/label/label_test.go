@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"benchlore/ledger/proof"
 	"benchlore/reports/internal/benchtest"
 	"benchlore/reports/internal/pagetest"
 	"benchlore/reports/page"
@@ -23,17 +24,17 @@ func TestLabelSays(t *testing.T) {
 		want            []string
 	}{
 		{"restored", testStatement, []string{"astrella-49/4711", "Serial: 4711 (chassis)", "Released 2021-10-05: works fully", "Head c0ffee00c0ff",
-			"Seal 0123456789abcdef", "It has a history: ask for the packet"}},
+			"Seal 0123456789abcdef", "Service history available: ask for the packet"}},
 		{"restored", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "Released 2021-10-05: works fully", "Head c0ffee00c0ff",
-			"NOT SEALED", "It has a history: ask for the packet"}},
+			"NOT SEALED", "Service history available: ask for the packet"}},
 		{"on the bench", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "No release is recorded", "Head c0ffee00c0ff", "NOT SEALED",
-			"It has a history: ask for the packet"}},
+			"Service history available: ask for the packet"}},
 	} {
 		l := For(fixtures[c.name], testHead, c.statement)
 		if l.Title != "Corvane Astrella 49" || strings.Join(l.Lines, "|") != strings.Join(c.want, "|") {
 			t.Errorf("%s: %q %q", c.name, l.Title, l.Lines)
 		}
-		if l.Code != page.QRText(fixtures[c.name].Unit.UUID, testHead, c.statement) || l.Sealed != (c.statement != "") {
+		if l.Code != proof.QRText(fixtures[c.name].Unit.UUID, testHead, c.statement) || l.Sealed != (c.statement != "") {
 			t.Errorf("%s: code %q, sealed %v", c.name, l.Code, l.Sealed)
 		}
 	}

@@ -24,7 +24,7 @@ func TestEstimateRateExactAges(t *testing.T) {
 		}
 		want, low := Garwood(events, level), 0.0
 		if events == 0 {
-			want = Garwood(0, 2*level-1) // nothing failed: a one-sided limit
+			want.High = -math.Log(1 - level) // nothing failed: a one-sided limit, of a level of 0.5 too
 		} else {
 			low = want.Low
 		}

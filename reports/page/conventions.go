@@ -9,8 +9,8 @@ import (
 )
 
 // Conventions say how figures and days are set in text for the shop's own eyes.
-// Records, JSON and CSV keep the decimal point and 2031-03-04. The zero value is
-// what they have.
+// Records, JSON and CSV keep the decimal point and 2031-03-04. The zero value
+// sets everything as they do.
 type Conventions struct {
 	Comma bool             // a decimal comma
 	Dates schema.DateOrder // "" is year-month-day
@@ -36,8 +36,8 @@ func (c Conventions) Day(s string) string {
 	return s
 }
 
-// textDay is a day in a text; one that something hangs on, such as a file's name,
-// is no day.
+// textDay is a day in a text, and not a part of something longer such as the name
+// of a file.
 var textDay = regexp.MustCompile(`(^|[^-\w/])([0-9]{4}-[0-9]{2}-[0-9]{2})($|[^-\w])`)
 
 // Days sets the days within a text.

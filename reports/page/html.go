@@ -21,7 +21,7 @@ type HTMLCell struct {
 	Number bool
 }
 
-// asHTML sets a table for a page; nil where it is empty.
+// AsHTML sets a table for a page; nil where it is empty.
 func AsHTML(t *Table, caption string) *HTMLTable {
 	if len(t.Rows) == 0 {
 		return nil

@@ -38,7 +38,7 @@ var (
 // liberationFonts measure like Arial and Helvetica, which readers have.
 var liberationFonts = sync.OnceValue(func() *font.Cache { return font.NewCache(liberation.Collection()) })
 
-// picture is a drawing with what it shows in words.
+// Picture is a drawing with what it shows in words.
 type Picture struct {
 	svg         *vgsvg.Canvas
 	Again       *recorder.Canvas // the same, to be drawn on other paper
@@ -94,7 +94,7 @@ func style(size float64) draw.TextStyle {
 	return draw.TextStyle{Font: font.Font{Typeface: "Liberation", Variant: "Sans", Size: vg.Points(size)}, Handler: text.Plain{Fonts: liberationFonts()}}
 }
 
-// write sets one line with its base at y.
+// Write sets one line with its base at y.
 func (p *Picture) Write(c color.Color, x, y float64, align text.XAlignment, s string) {
 	st := style(letter)
 	st.Color, st.XAlign, st.YAlign = c, align, draw.YBottom
@@ -102,10 +102,10 @@ func (p *Picture) Write(c color.Color, x, y float64, align text.XAlignment, s st
 	p.c.FillText(st, p.at(x, y+2), s)
 }
 
-// lettersWide is how wide a line is.
+// LettersWide is how wide a line is.
 func LettersWide(s string) float64 { return style(letter).Width(s).Points() }
 
-// fitted shortens a text to a width.
+// Fitted shortens a text to a width.
 func Fitted(s string, width float64) string {
 	if LettersWide(s) <= width {
 		return s
@@ -123,7 +123,7 @@ var (
 	svgFamily = regexp.MustCompile(`font-family="[^"]*"`)
 )
 
-// render returns the drawing as SVG for a page, its styles as attributes, which
+// Render returns the drawing as SVG for a page, its styles as attributes, which
 // a strict content security policy lets through. The id tells the pictures of
 // a page apart; alone, the drawing is a file of its own.
 func (p *Picture) Render(id string, alone bool) string {
@@ -153,7 +153,7 @@ func (p *Picture) Render(id string, alone bool) string {
 	return svgFamily.ReplaceAllLiteralString(s, `font-family="Liberation Sans, Arial, Helvetica, sans-serif"`)
 }
 
-// axis turns values into places.
+// Axis turns values into places.
 type Axis struct {
 	Lo, Hi   float64 // values
 	From, To float64 // places
@@ -168,7 +168,7 @@ func (a Axis) At(v float64) float64 {
 	return a.From + min(max(f, 0), 1)*(a.To-a.From)
 }
 
-// ticks are round values, about n of them; on a log axis the decades.
+// Ticks are round values, about n of them; on a log axis the decades.
 func (a Axis) Ticks(n int) []float64 {
 	var out []float64
 	if a.Log {
@@ -186,7 +186,7 @@ func (a Axis) Ticks(n int) []float64 {
 	return out
 }
 
-// roundStep is the least of 1, 2, 5 times a power of ten that is at least v.
+// RoundStep is the least of 1, 2, 5 times a power of ten that is at least v.
 func RoundStep(v float64) float64 {
 	ten := math.Pow(10, math.Floor(math.Log10(v)))
 	for _, m := range []float64{1, 2, 5} {
@@ -197,7 +197,7 @@ func RoundStep(v float64) float64 {
 	return 10 * ten
 }
 
-// tickWords writes the value of a tick.
+// TickWords writes the value of a tick.
 func TickWords(v float64) string {
 	if v >= 1000 && v == math.Trunc(v) && v < 1e7 {
 		return Thousands(int(v))

@@ -21,13 +21,6 @@ type QR struct {
 	dark []bool // row after row
 }
 
-// QRText is what the code of a unit says: its identity, the head of its history
-// (40 hexadecimal digits), and the first 16 digits of the seal statement's
-// SHA-256. statement "" is a history without a seal; its field stays empty.
-func QRText(uuid, head, statement string) string {
-	return fmt.Sprintf("benchlore:1:%s:%s:%.16s", uuid, head, statement)
-}
-
 // QROf makes the code of a text, with error correction that survives a scratch
 // (level M: 15 %). It refuses a text too long for a code.
 func QROf(s string) (QR, error) {
@@ -78,7 +71,7 @@ func (q QR) Rects() []image.Rectangle {
 	return out
 }
 
-// path is the code as the data of one SVG path, in modules.
+// Path is the code as the data of one SVG path, in modules.
 func (q QR) Path() string {
 	var b strings.Builder
 	for _, r := range q.Rects() {
@@ -107,7 +100,7 @@ func QRImage(text string) ([]byte, error) {
 	return b.Bytes(), err
 }
 
-// escapeXML makes a text fit to stand in an element.
+// EscapeXML makes a text fit to stand in an element.
 func EscapeXML(s string) string {
 	var b strings.Builder
 	if err := xml.EscapeText(&b, []byte(s)); err != nil {

@@ -11,18 +11,6 @@ import (
 	"benchlore/reports/internal/pagetest"
 )
 
-func TestQRText(t *testing.T) {
-	const id, head = "6f0c7e5a-0d0c-4c0e-9b7e-2d3a5c1f4b11", "c0ffee00c0ffee00c0ffee00c0ffee00c0ffee00"
-	for _, c := range []struct{ statement, want string }{
-		{strings.Repeat("0123456789abcdef", 4), "benchlore:1:" + id + ":" + head + ":0123456789abcdef"},
-		{"", "benchlore:1:" + id + ":" + head + ":"},
-	} {
-		if got := QRText(id, head, c.statement); got != c.want {
-			t.Errorf("%q, want %q", got, c.want)
-		}
-	}
-}
-
 // TestQRReads has the codes read back from their modules by a reader of
 // another origin.
 func TestQRReads(t *testing.T) {

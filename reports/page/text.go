@@ -38,16 +38,16 @@ func (o TextOptions) Columns() int {
 // column whatever the locale, so that a report is the same bytes everywhere.
 var eastAsianNarrow = &runewidth.Condition{}
 
-// textWidth is the number of columns s takes.
+// TextWidth is the number of columns s takes.
 func TextWidth(s string) int { return eastAsianNarrow.StringWidth(s) }
 
-// clean makes a text safe to print in one line: white space of every kind is
+// Clean makes a text safe to print in one line: white space of every kind is
 // one blank, control and direction-override characters are dropped.
 func Clean(s string) string { return schema.OneLine(s) }
 
 var innerQuotes = strings.NewReplacer("“", "‘", "”", "’", `"`, "'")
 
-// quote sets a record's own words in quotation marks. Quotation marks within
+// Quote sets a record's own words in quotation marks. Quotation marks within
 // become single ones, so that the quotation ends where it ends.
 func Quote(s string) string {
 	return "“" + innerQuotes.Replace(Clean(s)) + "”"
@@ -55,16 +55,16 @@ func Quote(s string) string {
 
 var doubleStops = strings.NewReplacer(".”.", ".”", "!”.", "!”", "?”.", "?”")
 
-// tidy drops the full stop behind a quotation that ends with one.
+// Tidy drops the full stop behind a quotation that ends with one.
 func Tidy(s string) string {
 	return doubleStops.Replace(s)
 }
 
-// says sets a record's own words as a sentence of their own.
+// Says sets a record's own words as a sentence of their own.
 func Says(s string) string { return Quote(s) + "." }
 
-// wrap breaks a text at blanks into lines of at most width columns. A word
-// longer than that stands alone and stays whole.
+// Wrap breaks a text at blanks into lines of at most width columns. A word
+// longer than that has a line to itself and is not broken.
 func Wrap(s string, width int) []string {
 	var lines []string
 	line, used := "", 0
@@ -87,7 +87,7 @@ func Wrap(s string, width int) []string {
 	return lines
 }
 
-// chop breaks a text as wrap does, and words that are too long anywhere.
+// Chop breaks a text as wrap does, and words that are too long anywhere.
 func Chop(s string, width int) []string {
 	var lines []string
 	for _, l := range Wrap(s, width) {
@@ -104,7 +104,7 @@ func Chop(s string, width int) []string {
 	return lines
 }
 
-// plural gives "1 part", "2 parts", "1,204 parts".
+// Plural gives "1 part", "2 parts", "1,204 parts".
 func Plural(n int, one, many string) string {
 	if n == 1 {
 		return "1 " + one
@@ -112,7 +112,7 @@ func Plural(n int, one, many string) string {
 	return Thousands(n) + " " + many
 }
 
-// thousands writes a count with commas.
+// Thousands writes a count with commas.
 func Thousands(n int) string {
 	s := strconv.Itoa(n)
 	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
@@ -121,7 +121,7 @@ func Thousands(n int) string {
 	return s
 }
 
-// listed joins words as a sentence does: a, b and c.
+// Listed joins words as a sentence does: a, b and c.
 func Listed(words []string) string {
 	if n := len(words); n > 1 {
 		return strings.Join(words[:n-1], ", ") + " and " + words[n-1]
@@ -129,7 +129,7 @@ func Listed(words []string) string {
 	return strings.Join(words, "")
 }
 
-// capital sets the first letter of a sentence.
+// Capital sets the first letter of a sentence.
 func Capital(s string) string {
 	for i, r := range s {
 		return string(unicode.ToUpper(r)) + s[i+len(string(r)):]
@@ -191,7 +191,7 @@ func (t *Table) columnWidths(width int) []int {
 	return natural
 }
 
-// write sets the table, every line behind indent.
+// Write sets the table, every line behind indent.
 func (t *Table) Write(w io.Writer, indent string, width int) error {
 	widths := t.columnWidths(width - TextWidth(indent))
 	cells := func(row []string) []string {
@@ -262,7 +262,7 @@ func (p *Text) Line(s string) {
 	p.Begun = true
 }
 
-// heading writes a title with a rule below it.
+// Heading writes a title with a rule below it.
 func (p *Text) Heading(s string) {
 	if p.Begun {
 		p.Line("")
@@ -274,7 +274,7 @@ func (p *Text) Heading(s string) {
 	p.Line(strings.Repeat("─", p.O.Columns()))
 }
 
-// subheading writes a smaller title.
+// Subheading writes a smaller title.
 func (p *Text) Subheading(s string) {
 	p.Line("")
 	for _, l := range Wrap(s, p.O.Columns()) {
@@ -289,15 +289,15 @@ func (p *Text) Bold(s string) {
 	p.Line(s)
 }
 
-// para writes a paragraph behind an indent of so many columns.
+// Para writes a paragraph behind an indent of so many columns.
 func (p *Text) Para(indent int, s string) { p.Hang(strings.Repeat(" ", indent), indent, s) }
 
-// item writes one entry of a list.
+// Item writes one entry of a list.
 func (p *Text) Item(indent int, s string) { p.Hang(strings.Repeat(" ", indent)+"-", indent+2, s) }
 
-// hang writes a text whose first line starts behind lead and whose others are
-// indented; lead is widened to the indent, and stands alone if it is wider
-// or leaves too little room.
+// Hang writes a text whose first line starts behind lead and whose others are
+// indented; lead is widened to the indent, and has a line to itself if it is
+// wider or leaves too little room.
 func (p *Text) Hang(lead string, indent int, s string) {
 	longest := 0
 	for _, word := range strings.Fields(s) {
@@ -350,7 +350,7 @@ func (p *Text) Labelled(label string, indent int, lines []string) {
 	}
 }
 
-// table writes a table behind an indent, a blank line before it. Where the
+// Table writes a table behind an indent, a blank line before it. Where the
 // page is too narrow for it, each row becomes an entry of a list.
 func (p *Text) Table(indent int, t *Table) {
 	p.Line("")
@@ -377,7 +377,7 @@ func (p *Text) Table(indent int, t *Table) {
 	}
 }
 
-// beside sets the columns of another table, but for its first, behind those of
+// Beside sets the columns of another table, but for its first, behind those of
 // t.
 func (t *Table) Beside(o *Table) *Table {
 	n := len(t.Header)
@@ -391,7 +391,7 @@ func (t *Table) Beside(o *Table) *Table {
 	return both
 }
 
-// first keeps so many columns.
+// First keeps so many columns.
 func (t *Table) First(n int) *Table {
 	out := &Table{Header: t.Header[:n], Right: slices.DeleteFunc(slices.Clone(t.Right), func(i int) bool { return i >= n })}
 	for _, row := range t.Rows {
@@ -400,7 +400,7 @@ func (t *Table) First(n int) *Table {
 	return out
 }
 
-// natural is the width of a table of which no cell is wrapped.
+// Natural is the width of a table of which no cell is wrapped.
 func (t *Table) Natural() int {
 	sum := 2 * (len(t.Header) - 1)
 	for i := range t.Header {
@@ -413,7 +413,7 @@ func (t *Table) Natural() int {
 	return sum
 }
 
-// breakable lets families break at the slash rather than anywhere.
+// Breakable lets the names of families break at the slash and nowhere else.
 func (t *Table) Breakable() {
 	for _, row := range t.Rows {
 		row[0] = strings.ReplaceAll(row[0], "/", "/ ")

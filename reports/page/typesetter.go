@@ -14,7 +14,7 @@ import (
 	"golang.org/x/text/unicode/norm"
 )
 
-// face is a font in a size, in points.
+// Face is a font in a size, in points.
 type Face struct {
 	Family, Style string
 	Size          float64
@@ -38,20 +38,20 @@ var (
 	CodeFace    = Face{mono, "", 8.5}
 )
 
-// point is a point in millimetres: 72 are an inch.
+// Point is a point in millimetres: 72 are an inch.
 const Point = 25.4 / 72
 
-// leading is the distance of lines in millimetres.
+// Leading is the distance of lines in millimetres.
 func (f Face) Leading() float64 { return f.Size * 1.32 * Point }
 
-// typesetter is a PDF with the fonts the reports use. Measures are in
+// Typesetter is a PDF with the fonts the reports use. Measures are in
 // millimetres from the top left.
 type Typesetter struct {
 	*fpdf.Fpdf
 	Now Face
 }
 
-// newTypesetter starts a PDF whose bytes depend on nothing but what is set.
+// NewTypesetter starts a PDF whose bytes depend on nothing but what is set.
 func NewTypesetter(p Paper, day time.Time) *Typesetter {
 	pdf := fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "mm", Size: fpdf.SizeType{Wd: p.Width, Ht: p.Height}})
 	pdf.SetCatalogSort(true)
@@ -75,19 +75,19 @@ func (t *Typesetter) use(f Face) {
 	}
 }
 
-// width is how wide a text is.
+// Width is how wide a text is.
 func (t *Typesetter) Width(f Face, s string) float64 {
 	t.use(f)
 	return t.GetStringWidth(s)
 }
 
-// put sets one line whose letters stand on y.
+// Put sets one line whose letters stand on y.
 func (t *Typesetter) Put(f Face, x, y float64, s string) {
 	t.use(f)
 	t.Text(x, y, s)
 }
 
-// wrap breaks a text at blanks into lines of at most width, and words that
+// Wrap breaks a text at blanks into lines of at most width, and words that
 // are wider than a line anywhere.
 func (t *Typesetter) Wrap(f Face, s string, width float64) []string {
 	var lines []string
@@ -122,7 +122,7 @@ func (t *Typesetter) Wrap(f Face, s string, width float64) []string {
 	return lines
 }
 
-// cut shortens a text to a width.
+// Cut shortens a text to a width.
 func (t *Typesetter) Cut(f Face, s string, width float64) string {
 	runes := []rune(s)
 	if t.Width(f, s) <= width {
@@ -149,7 +149,7 @@ var glyphs = struct {
 	has: map[rune]bool{},
 }
 
-// settable composes a text, and writes what the fonts have no letter for by
+// Settable composes a text, and writes what the fonts have no letter for by
 // its number, so that nothing is lost without a trace.
 func Settable(s string) string {
 	var b strings.Builder
@@ -188,7 +188,7 @@ var (
 	Letter = Paper{215.9, 279.4}
 )
 
-// qr draws a code with its quiet zone into a square.
+// QR draws a code with its quiet zone into a square.
 func (t *Typesetter) QR(q QR, x, y, size float64) {
 	module := size / float64(q.Size+2*QRQuiet)
 	t.SetFillColor(0, 0, 0)

@@ -115,9 +115,9 @@ func TestOtherBenchIsMarked(t *testing.T) {
 	set := pagetest.Flat(textOf(parsePage(t, provenanceHTML(t, p, HTMLOptions{}))))
 	pdf := pagetest.Flat(pagetest.Poppler(t, provenancePDF(t, p, PDFOptions{}), "pdftotext", "-raw", "FILE", "-"))
 	for _, want := range []string{
-		"Whose records", "written at Nordkai Repairs", "This bench did not see it.",
+		"Whose records", "written at Nordkai Repairs", "This bench did not see it for itself.",
 		"Given by Nordkai Repairs.",
-		"This stay was at Nordkai Repairs, and is told as that bench recorded it.",
+		"This stay was at Nordkai Repairs, and is described as that bench recorded it.",
 		"recorded by Mirko Wend of Nordkai Repairs.",
 		"; recorded at Nordkai Repairs.",
 		"2021-03-05, failed (drift, high ESR), replaced; recorded at Nordkai Repairs.",

@@ -11,7 +11,7 @@ import (
 
 // Facts that another bench recorded, before the unit came here with its
 // history, are that bench's: their people, test instruments and limits are its
-// own, and the report says so wherever it tells them.
+// own, and the report says so wherever it shows them.
 
 // bench is the other bench a record was written at, nil for this one.
 func (b *builder) bench(f *unit.File) *unit.Bench {
@@ -35,7 +35,7 @@ func (b *builder) benchName(f *unit.File) string {
 
 // person gives a technician's name from the list of the bench that wrote the
 // record, and names that bench where it is another; without a list the id
-// stands.
+// is shown.
 func (b *builder) person(f *unit.File, id string) string {
 	if o := b.bench(f); o != nil {
 		return nameOf(o.Technicians, id) + " of " + b.benchName(f)
@@ -104,11 +104,11 @@ func (b *builder) otherBenches() []string {
 	var out []string
 	for _, name := range names {
 		s := by[name]
-		out = append(out, fmt.Sprintf("%s of the %s, of %s to %s, %s written at %s and %s as that bench recorded them.", page.Capital(page.Thousands(s.records)),
-			page.Plural(len(b.u.Files), "record", "records"), s.first, s.last, wasWere(s.records), Own(name), standStands(s.records)))
+		out = append(out, fmt.Sprintf("%s of the %s, of %s to %s, %s written at %s; shown here as recorded there.", page.Capital(page.Thousands(s.records)),
+			page.Plural(len(b.u.Files), "record", "records"), s.first, s.last, wasWere(s.records), Own(name)))
 	}
 	slices.Sort(out)
-	return append(out, "What they tell is marked with the bench's name. This bench did not see it.")
+	return append(out, "What comes from them is marked with that bench's name. This bench did not see it for itself.")
 }
 
 func wasWere(n int) string {
@@ -116,11 +116,4 @@ func wasWere(n int) string {
 		return "was"
 	}
 	return "were"
-}
-
-func standStands(n int) string {
-	if n == 1 {
-		return "stands"
-	}
-	return "stand"
 }

@@ -11,7 +11,7 @@ import (
 	"benchlore/schema/unit"
 )
 
-// provenance carries what building a report needs throughout.
+// builder is what building a report needs throughout.
 type builder struct {
 	in   Input
 	u    *unit.Unit
@@ -19,12 +19,11 @@ type builder struct {
 	last *unit.Job // the last released job
 	asOf schema.Date
 
-	fitted map[string]fittedLine   // lines that fitted a part where none sat, by position and day
 	events map[*unit.Position][]ev // all work on a position, in order
 }
 
-// BuildProvenance makes the report on a unit. Withdrawn records count for
-// nothing and stand in the history.
+// Build makes the report on a unit. Withdrawn records count for nothing but are
+// listed in the history.
 func Build(in Input) *Report {
 	b := &builder{in: in, u: in.Unit, p: &Report{Schema: 1, Title: "Provenance report", Closed: in.Closed}, asOf: in.AsOf}
 	if b.asOf.IsZero() {
@@ -69,8 +68,8 @@ func Build(in Input) *Report {
 	return p
 }
 
-// noNulls makes every nil list an empty one, so that JSON readers need one
-// case less.
+// noNulls makes every nil list an empty one, so that JSON readers have one case
+// fewer.
 func noNulls(v reflect.Value) {
 	switch v.Kind() {
 	case reflect.Pointer:
@@ -144,7 +143,7 @@ func (b *builder) identity() {
 	*id = UnitIdentity{Name: b.u.Name, UUID: s.UUID, Maker: page.Clean(s.Maker), Model: page.Clean(s.Model), Variant: page.Clean(s.Variant),
 		Built: string(s.Built), BuiltText: dateWords(s.Built), BuiltFrom: s.BuiltFrom, Note: s.Note}
 	for _, x := range s.Serials {
-		id.Serials = append(id.Serials, SerialReport{page.Clean(x.Place), page.Clean(x.Value), string(x.How), x.Note})
+		id.Serials = append(id.Serials, SerialReport{page.Clean(x.Place), page.Clean(x.Value), x.How, x.Note})
 	}
 	type board struct {
 		name, revision string
@@ -230,9 +229,9 @@ func dateWords(e schema.EDTF) string {
 func (b *builder) jobs() {
 	for _, j := range b.u.Jobs {
 		r := j.IntakeRecord()
-		x := JobReport{Name: j.Name(), Bench: b.benchName(j.Intake), Received: dayText(r.Date), By: b.person(j.Intake, r.By), Reason: string(r.Reason), Works: string(r.Works),
-			LastWorkingBy: page.Clean(r.LastKnownWorkingBy), Power: string(r.Power), PowerWhy: r.PowerWhy,
-			EarlierWork: r.EarlierWork, Missing: r.Missing, Accessories: r.Accessories, UserMemory: string(r.UserMemory), Note: r.Note}
+		x := JobReport{Name: j.Name(), Bench: b.benchName(j.Intake), Received: dayText(r.Date), By: b.person(j.Intake, r.By), Reason: r.Reason, Works: r.Works,
+			LastWorkingBy: page.Clean(r.LastKnownWorkingBy), Power: r.Power, PowerWhy: r.PowerWhy,
+			EarlierWork: r.EarlierWork, Missing: r.Missing, Accessories: r.Accessories, UserMemory: r.UserMemory, Note: r.Note}
 		if r.LastKnownWorking != "" {
 			x.LastWorking = dateWords(r.LastKnownWorking)
 		}
@@ -240,13 +239,13 @@ func (b *builder) jobs() {
 			x.Faults = append(x.Faults, f.ID)
 		}
 		for _, s := range r.Sections {
-			x.Sections = append(x.Sections, SectionAsSeen{page.Clean(s.Name), s.Condition, string(s.Origin), s.Note})
+			x.Sections = append(x.Sections, SectionAsSeen{page.Clean(s.Name), s.Condition, s.Origin, s.Note})
 		}
 		if c := r.Comeback; c != nil {
-			x.Comeback = &ComebackReport{page.Clean(c.Release), string(c.Fault), c.Note}
+			x.Comeback = &ComebackReport{page.Clean(c.Release), c.Fault, c.Note}
 		}
 		if e := j.ReleaseRecord(); e != nil {
-			x.Released, x.ReleasedBy, x.WorksReleased, x.ReleaseNote = dayText(e.Date), b.person(j.Release, e.By), string(e.Works), e.Note
+			x.Released, x.ReleasedBy, x.WorksReleased, x.ReleaseNote = dayText(e.Date), b.person(j.Release, e.By), e.Works, e.Note
 			if r.Reason == schema.ReasonOverhaul {
 				b.p.State.Overhaul = dayText(e.Date)
 			}
@@ -264,7 +263,7 @@ func (b *builder) released() {
 		s.MainsFound, s.FuseFound = page.Clean(string(m.AsFound)), page.Clean(m.FuseFound)
 	}
 	if power, why, f := b.u.Power(); f != nil {
-		s.Power, s.PowerWhy, s.PowerDate = string(power), why, dayText(f.Record.Head().Date)
+		s.Power, s.PowerWhy, s.PowerDate = power, why, dayText(f.Record.Head().Date)
 	}
 	for _, j := range b.u.Jobs {
 		r := j.ReleaseRecord()
@@ -281,7 +280,7 @@ func (b *builder) released() {
 	b.warranties()
 	if b.last != nil {
 		r := b.last.ReleaseRecord()
-		s.Works, s.Date, s.By = string(r.Works), dayText(r.Date), b.signedFor(b.last.Release, r.By)
+		s.Works, s.Date, s.By = r.Works, dayText(r.Date), b.signedFor(b.last.Release, r.By)
 		s.Bench = b.benchName(b.last.Release)
 		s.SoakHours, s.SoakCycles, s.WorkAfterSoak = b.soakOf(b.last)
 	}
@@ -312,7 +311,7 @@ func (b *builder) warranties() {
 	})
 }
 
-// supersede marks the earlier checks of the same stay that a run repeats.
+// supersede marks the earlier checks of the same stay that a run did again.
 func (b *builder) supersede(later SafetyRun) {
 	for i := range b.p.Safety {
 		if b.p.Safety[i].Job != later.Job {
@@ -321,7 +320,7 @@ func (b *builder) supersede(later SafetyRun) {
 		for k := range b.p.Safety[i].Checks {
 			c := &b.p.Safety[i].Checks[k]
 			c.Superseded = c.Superseded || slices.ContainsFunc(later.Checks, func(l SafetyReport) bool {
-				return strings.EqualFold(l.Name, c.Name) && l.Result == string(schema.CheckDone)
+				return strings.EqualFold(l.Name, c.Name) && l.Result == schema.CheckDone
 			})
 		}
 	}
@@ -408,7 +407,7 @@ func (b *builder) safety() {
 		j := b.jobOf(f)
 		x := SafetyRun{Record: f.Name(), Bench: b.benchName(f), Job: jobName(j), Date: dayText(r.Date), By: b.person(f, r.By), Note: r.Note, WorkAfter: b.workAfter(f)}
 		for _, k := range r.Checks {
-			c := SafetyReport{Name: page.Clean(k.Name), Result: string(k.Result), Stage: string(k.Stage), Why: k.Why, Value: page.Clean(string(k.Value)), Conditions: k.Conditions,
+			c := SafetyReport{Name: page.Clean(k.Name), Result: k.Result, Stage: k.Stage, Why: k.Why, Value: page.Clean(string(k.Value)), Conditions: k.Conditions,
 				With: page.Clean(k.With), By: x.By, Note: k.Note, LimitSource: k.LimitSource}
 			if k.By != "" {
 				c.By = b.person(f, k.By)
@@ -419,13 +418,13 @@ func (b *builder) safety() {
 				x.Counts = x.Counts || j == current
 				switch v, ok := k.Value.Parse(); {
 				case ok:
-					c.Verdict = string(l.Judge(v, nil))
+					c.Verdict = l.Judge(v, nil)
 				case k.Value == schema.NotMeasurable:
-					c.Verdict = string(unit.NotTaken)
+					c.Verdict = unit.NotTaken
 				case k.Passed != nil && *k.Passed:
-					c.Verdict = "passed by inspection"
+					c.Verdict = passedByInspection
 				case k.Passed != nil:
-					c.Verdict = "FAILED by inspection"
+					c.Verdict = failedByInspection
 				}
 			}
 			x.Checks = append(x.Checks, c)
@@ -440,7 +439,7 @@ func (b *builder) mods() {
 		switch r := f.Record.(type) {
 		case *schema.Mod:
 			x := ModReport{Bench: b.benchName(f), Name: r.Name, Serial: page.Clean(r.Serial), Date: dayText(r.Date), By: b.person(f, r.By), Record: f.Name(), Changes: r.Changes,
-				Reversible: string(r.Reversible), Undo: r.Undo, Originals: string(r.Originals), Note: r.Note}
+				Reversible: r.Reversible, Undo: r.Undo, Originals: r.Originals, Note: r.Note}
 			if r.Kit != "" {
 				x.Kit = kitName(r.Kit, r.Revision)
 			}
@@ -449,22 +448,20 @@ func (b *builder) mods() {
 		case *schema.Parts:
 			// A kit that changes something for the player is a modification
 			// whatever kind of record took it.
-			for _, a := range r.ApplyKits {
-				k := b.kit(a.Kit, a.Revision)
-				if k == nil || k.Changes == "" || strings.HasPrefix(strings.ToLower(k.Changes), "none") {
+			for _, a := range b.u.Kits {
+				k := a.Kit
+				if a.File != f || k.Changes == "" || strings.HasPrefix(strings.ToLower(k.Changes), "none") {
 					continue
 				}
 				x := ModReport{Bench: b.benchName(f), Name: k.Title, Kit: kitName(k.Name, k.Revision), Serial: page.Clean(a.Serial), Date: dayText(r.Date), By: b.person(f, r.By),
-					Record: f.Name(), Changes: k.Changes, Reversible: string(k.Reversible)}
+					Record: f.Name(), Changes: k.Changes, Reversible: k.Reversible}
 				if x.Name == "" {
 					x.Name = k.Name
 				}
 				if a.OldKept != "" {
-					x.Originals = string(a.OldKept)
+					x.Originals = schema.Originals(a.OldKept)
 				}
-				b.modParts(&x, f, func(o *unit.Occupant) bool {
-					return o.Kit == k.Name+"/"+k.Revision && dayText(o.Seen) == dayText(r.Date)
-				})
+				b.modParts(&x, f, func(o *unit.Occupant) bool { return o.Fitted != nil && o.Fitted.File == f && o.Kit == a.Name() })
 				b.p.Mods = append(b.p.Mods, x)
 			}
 		}
@@ -476,16 +473,6 @@ func kitName(name, revision string) string {
 		return page.Clean(name)
 	}
 	return page.Clean(name) + "/" + page.Clean(revision)
-}
-
-func (b *builder) kit(name, revision string) *schema.Kit {
-	var found *schema.Kit
-	for i := range b.u.Model.Kits {
-		if k := &b.u.Model.Kits[i]; k.Name == name && (revision == "" || k.Revision == revision) {
-			found = k
-		}
-	}
-	return found
 }
 
 // modParts counts what a modification fitted, what of it is still there, and
@@ -524,7 +511,7 @@ func (b *builder) sundries() {
 	b.records(func(f *unit.File, h *schema.Common) {
 		d, by := dayText(h.Date), b.person(f, h.By)
 		for _, x := range h.Photos {
-			p.Photos = append(p.Photos, PhotoReport{page.Clean(x.File), x.Caption, page.Clean(x.Section), page.Clean(x.Fault), string(x.Stage), dayText(x.Taken), page.Clean(x.SHA256), f.Name(), b.benchName(f)})
+			p.Photos = append(p.Photos, PhotoReport{page.Clean(x.File), x.Caption, page.Clean(x.Section), page.Clean(x.Fault), x.Stage, dayText(x.Taken), page.Clean(x.SHA256), f.Name(), b.benchName(f)})
 		}
 		for _, x := range h.Files {
 			p.Files = append(p.Files, FileReport{page.Clean(x.File), x.Title, page.Clean(x.SHA256), f.Name(), b.benchName(f)})
@@ -535,27 +522,27 @@ func (b *builder) sundries() {
 			return
 		case *schema.Custody:
 			p.Since = append(p.Since, NewsReport{Date: d, By: by, Record: f.Name(), Bench: b.benchName(f), Event: string(r.Event), ConditionOut: r.ConditionOut,
-				ConditionIn: r.ConditionIn, TransitLocks: string(r.TransitLocks), Note: r.Note})
+				ConditionIn: r.ConditionIn, TransitLocks: r.TransitLocks, Note: r.Note})
 			if r.TransitLocks != "" {
-				p.State.TransitLocks, p.State.TransitDate = string(r.TransitLocks), d
+				p.State.TransitLocks, p.State.TransitDate = r.TransitLocks, d
 			}
 			return
 		case *schema.Intake, *schema.Mod, *schema.Soak, *schema.Safety, *schema.Release:
-			return // told where the record is told
+			return // shown with the record
 		case *schema.Note:
 			if h.Note == "" && r.Title == "" {
 				return // it holds pictures or files
 			}
-			p.Notes = append(p.Notes, NoteReport{d, by, f.Name(), string(h.Kind), r.Title, h.Note})
+			p.Notes = append(p.Notes, NoteReport{d, by, f.Name(), h.Kind, r.Title, h.Note})
 			return
 		}
 		if h.Note != "" {
-			p.Notes = append(p.Notes, NoteReport{d, by, f.Name(), string(h.Kind), "", h.Note})
+			p.Notes = append(p.Notes, NoteReport{d, by, f.Name(), h.Kind, "", h.Note})
 		}
 	})
 }
 
-// plainNumber prints a figure without needless decimals.
+// plainNumber prints a figure without trailing zeros.
 func plainNumber(x float64) string {
 	s := strings.TrimRight(fmt.Sprintf("%.2f", x), "0")
 	return strings.TrimSuffix(s, ".")

@@ -45,7 +45,7 @@ func lineHandling(l schema.PartLine) handling {
 }
 
 // coverage counts what was dealt with, in sections whose list of parts is
-// complete; elsewhere nobody knows of how many.
+// complete; elsewhere nobody knows how many there are.
 func (b *builder) coverage() {
 	c := &b.p.Coverage
 	var complete, incomplete []string
@@ -70,7 +70,7 @@ func (b *builder) coverage() {
 		}
 		f := by[n]
 		if f == nil {
-			f = &FamilyCoverage{Family: string(n), Title: b.family(n)}
+			f = &FamilyCoverage{Family: n, Title: b.family(n)}
 			by[n] = f
 		}
 		f.Listed += parts
@@ -188,7 +188,7 @@ const (
 func (b *builder) positionMap() {
 	b.p.MapLegend = []MapLetter{
 		{string(letterOriginal), "the part it left the factory with, as far as the records say"},
-		{string(letterTaken), "no record speaks of it; taken to be the part it left the factory with"},
+		{string(letterTaken), "no record mentions it; taken to be the part it left the factory with"},
 		{string(letterNew), "new part, or unused old stock"},
 		{string(letterModified), "changed by a modification"},
 		{string(letterDonor), "used part, or from a donor"},

@@ -55,7 +55,7 @@ func (t *textReport) demonstration() {
 		return
 	}
 	t.Heading("What it does, and where to hear it")
-	t.Para(0, "As the bench last showed it, function by function. A demonstration is no measurement.")
+	t.Para(0, "As the bench last showed it, function by function. A demonstration is not a measurement.")
 	for i, x := range list {
 		if i == 0 || list[i-1].ID != x.ID {
 			s := Own(x.Name)
@@ -91,7 +91,7 @@ func (x FunctionReport) sentence() string {
 		s += " To hear it: " + Own(x.File) + at + ", SHA-256 " + Own(x.SHA256) + "."
 	}
 	if x.URL != "" {
-		s += " To hear it: " + Own(x.URL) + at + ". The address is the bench's word; what stands there may change."
+		s += " To hear it: " + Own(x.URL) + at + ". The address is as the bench gave it; what is found there may change."
 	}
 	if x.Bench != "" {
 		s += " Recorded" + atBench(x.Bench) + "."

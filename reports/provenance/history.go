@@ -25,7 +25,7 @@ func (b *builder) history() {
 		delete(known, f.Name())
 		e.Bench = b.benchName(f)
 		e.File, e.Withdrawn = f.Name(), e.Withdrawn || h.Withdrawn
-		e.Kind, e.Date, e.By = string(h.Kind), dayText(h.Date), b.person(f, h.By)
+		e.Kind, e.Date, e.By = h.Kind, dayText(h.Date), b.person(f, h.By)
 		if e.Summary == "" {
 			e.Summary = b.summary(f)
 		}
@@ -60,7 +60,7 @@ func (b *builder) history() {
 func (b *builder) summary(f *unit.File) string {
 	switch r := f.Record.(type) {
 	case *schema.Intake:
-		return fmt.Sprintf("Received %s; it %s; %s.", reasonWords(string(r.Reason)), intakeWorks(string(r.Works)), page.Plural(len(r.Faults), "fault noted", "faults noted"))
+		return fmt.Sprintf("Received %s; it %s; %s.", reasonWords(r.Reason), intakeWorks(r.Works), page.Plural(len(r.Faults), "fault noted", "faults noted"))
 	case *schema.Parts:
 		var w []string
 		for _, k := range r.ApplyKits {
@@ -96,7 +96,7 @@ func (b *builder) summary(f *unit.File) string {
 	case *schema.Mod:
 		return "Modification " + page.Quote(r.Name) + "."
 	case *schema.Release:
-		s := "Released; " + WorksWords(string(r.Works))
+		s := "Released; " + WorksWords(r.Works)
 		if r.Warranty != nil {
 			s += "; warranty to " + dayText(r.Warranty.End)
 		}
@@ -125,7 +125,7 @@ func (b *builder) summary(f *unit.File) string {
 	return "Note."
 }
 
-// heardFrom says whose word something is.
+// heardFrom says who said something, and whether the bench saw it.
 func heardFrom(who, bench string) string {
 	switch seen := strings.EqualFold(page.Clean(who), "own bench"); {
 	case seen && bench != "":
@@ -145,7 +145,7 @@ func (p *Report) weighty() []string {
 	var out []string
 	for _, e := range p.History {
 		if reason := ""; e.Withdrawn {
-			if !schema.Kind(e.Kind).Weighty() {
+			if !e.Kind.Weighty() {
 				continue
 			}
 			for _, c := range e.Corrections {
@@ -217,7 +217,7 @@ func (b *builder) closing() {
 	say := func(text, command string) { p.Verify = append(p.Verify, VerifyStep{text, command}) }
 	switch {
 	case b.in.Head == "":
-		say("This report was made from the record files alone, not from their history in git. Nothing in it can be held against a signature.", "")
+		say("This report was made from the record files alone, not from their history in git. Nothing in it can be checked against a signature.", "")
 	case !b.in.Closed:
 		say("Some of these records have not been closed: they are not on the unit's own history yet, and nothing vouches for them so far.", "")
 	}
@@ -232,13 +232,13 @@ func (b *builder) closing() {
 	p.Cautions = []string{
 		"Mains voltage can kill. Parts inside can hold charge long after the plug is out.",
 		"Old solder and paint can hold lead; old insulation can crumble when moved; old lagging and heat shields can hold asbestos.",
-		"Work inside is for people licensed or trained for it where you live, under the codes and rules that hold there. Where this report and those differ, those hold.",
+		"Work inside is for people licensed or trained for it where you live, under the codes and rules that apply there. Where this report and those rules differ, the rules apply.",
 		"Safety limits in this report are the shop's own, with the source it names. The report sets none and is no inspection under any code.",
 	}
 	p.Scope = []string{
 		"This report relates only to the unit named at its head, and to the days its records name.",
 		"It names no owners or customers. What owners and others said is marked as theirs.",
-		"It is one whole: parts of it mislead without the rest.",
+		"Read it whole: parts of it mislead without the rest.",
 	}
 	seen := map[string]bool{}
 	for _, x := range b.u.Problems {

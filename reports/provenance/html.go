@@ -20,6 +20,7 @@ import (
 	"unicode/utf8"
 
 	"benchlore/reports/page"
+	"benchlore/schema"
 )
 
 //go:embed provenance.css
@@ -56,14 +57,14 @@ type htmlProvenance struct {
 	Sections       []*htmlSection
 }
 
-// htmlSection is what stands below one heading.
+// htmlSection is the part of a page below one heading.
 type htmlSection struct {
 	ID, Title string
 	Blocks    []*htmlBlock
 }
 
-// htmlBlock is a paragraph, list, table or picture: what is set of it says
-// which.
+// htmlBlock is a paragraph, list, table or picture: the field that is filled in
+// says which.
 type htmlBlock struct {
 	ID      string
 	Heading string
@@ -80,7 +81,7 @@ type htmlBlock struct {
 	Together []*htmlBlock
 }
 
-// htmlTerm is a label and what is said behind it.
+// htmlTerm is a label and the text after it.
 type htmlTerm struct {
 	Lead, Text string
 	More       []*htmlBlock
@@ -89,7 +90,7 @@ type htmlTerm struct {
 // htmlGrid is a table whose rows are named by one of their cells.
 type htmlGrid struct {
 	Caption, Label, Class string
-	Legend                string // of the caption what is seen: the heading above says the rest
+	Legend                string // the part of the caption that is shown: the heading above says the rest
 	Whole                 bool   // stays on one page of paper
 	Head                  []page.HTMLCell
 	Rows                  [][]gridCell
@@ -112,7 +113,7 @@ type htmlPhoto struct {
 	Width, Height int
 }
 
-// WriteHTML writes the report as one page that stands alone: no script,
+// WriteHTML writes the report as one self-contained page: no script,
 // nothing from a network, and a content security policy that allows its own
 // style sheet and the pictures within it. It says what WriteText says, in the
 // same order.
@@ -142,7 +143,7 @@ func (p *Report) WriteHTML(w io.Writer, o HTMLOptions) error {
 	return provenanceTemplate.Execute(w, d)
 }
 
-// brief tells whether a fact has room on the line of its label.
+// brief tells whether a fact fits on the line of its label.
 func (f Fact) brief() bool {
 	return len(f.Lines) == 1 && utf8.RuneCountInString(f.Label)+utf8.RuneCountInString(f.Lines[0]) <= 52
 }
@@ -161,7 +162,7 @@ func setFacts(facts []Fact) []Fact {
 	return out
 }
 
-// pageFoot names the unit at the foot of every printed page, since pages part.
+// pageFoot names the unit at the foot of every printed page: pages get separated.
 func pageFoot(p *Report) string {
 	var s strings.Builder
 	for _, r := range Own(p.Unit.Name) + ", as of " + p.AsOf {
@@ -204,7 +205,7 @@ func (h *htmlSheet) add(b *htmlBlock) *htmlBlock {
 	return b
 }
 
-// last is the block that a further line may join.
+// last is the block the next line may be added to.
 func (h *htmlSheet) last() *htmlBlock {
 	if s := h.section(); len(s.Blocks) > 0 {
 		return s.Blocks[len(s.Blocks)-1]
@@ -396,7 +397,7 @@ func (h *htmlSheet) values(x TableReport) {
 	}
 }
 
-// together makes one block of the last heading and what stands below it.
+// together makes one block of the last heading and everything below it.
 func (h *htmlSheet) together() {
 	s := h.section()
 	for i := len(s.Blocks) - 1; i >= 0; i-- {
@@ -409,12 +410,12 @@ func (h *htmlSheet) together() {
 
 // foundBefore is the same table as found in the same stay, nil for none.
 func (p *Report) foundBefore(x TableReport) *TableReport {
-	if x.Stage == "as-found" {
+	if x.Stage == schema.AsFound {
 		return nil
 	}
 	for i := range p.Tables {
 		t := &p.Tables[i]
-		if t.Stage == "as-found" && t.Job == x.Job && t.Section == x.Section && t.Point == x.Point && t.Unit == x.Unit && t.At == x.At {
+		if t.Stage == schema.AsFound && t.Job == x.Job && t.Section == x.Section && t.Point == x.Point && t.Unit == x.Unit && t.At == x.At {
 			return t
 		}
 	}

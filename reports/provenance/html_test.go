@@ -22,6 +22,7 @@ import (
 	"benchlore/reports/internal/benchtest"
 	"benchlore/reports/internal/pagetest"
 	"benchlore/reports/page"
+	"benchlore/schema/unit"
 )
 
 func provenanceHTML(t testing.TB, p *Report, o HTMLOptions) string {
@@ -407,7 +408,7 @@ func TestInShort(t *testing.T) {
 			[]string{"No part is recorded as replaced.", "may have been changed before"}, nil},
 		{"warranty that runs", benchtest.Restored, "ifItFails", []string{"Warranty from 2021-03-11 to 2023-03-10: “parts fitted here”. It passes to the next owner.", "Who to ask: Halden Street Workshop"}, nil},
 		{"warranty that ended", benchtest.With(benchtest.Restored, map[string]string{"2021-03-10-release-aaah": strings.Replace(benchtest.Restored["2021-03-10-release-aaah"], "2023-03-10", "2022-03-10", 1)}), "ifItFails",
-			[]string{"No warranty runs: the last ended on 2022-03-10."}, []string{"passes"}},
+			[]string{"No warranty is running: the last ended on 2022-03-10."}, []string{"passes"}},
 		{"no warranty", benchtest.With(benchtest.Restored, map[string]string{"2021-03-10-release-aaah": strings.Replace(benchtest.Restored["2021-03-10-release-aaah"], "warranty =", "# warranty =", 1)}), "ifItFails",
 			[]string{"No warranty was given with the release of 2021-10-05."}, nil},
 	} {
@@ -543,7 +544,7 @@ func TestStrip(t *testing.T) {
 
 func TestMark(t *testing.T) {
 	n := func(v float64) *float64 { return &v }
-	value := func(v, low, high *float64, verdict string) *ReadingValue {
+	value := func(v, low, high *float64, verdict unit.Verdict) *ReadingValue {
 		return &ReadingValue{Number: v, LimitLow: low, LimitHigh: high, Verdict: verdict}
 	}
 	circle := regexp.MustCompile(`<circle cx="([0-9.]+)" cy="8" r="4" fill="(#[0-9a-f]+)"`)

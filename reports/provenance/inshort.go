@@ -8,10 +8,11 @@ import (
 
 	"benchlore/reports/page"
 	"benchlore/schema"
+	"benchlore/schema/unit"
 )
 
 // inShort answers what a buyer asks first. It says nothing that page one does
-// not say at length, and of every answer the worst part too.
+// not say in full, and never leaves out the worst of an answer.
 func (b *builder) inShort() {
 	p := b.p
 	p.InShort = []Fact{
@@ -48,7 +49,7 @@ func (b *builder) shortWorks() []string {
 	works := b.works()
 	out = append(out, works[0])
 	if s.OnBenchSince != "" && s.Works != "" {
-		out = append(out, "That was before the stay at the bench it is in now.")
+		out = append(out, "That was before its present stay at the bench.")
 	}
 	comebacks := 0
 	for _, j := range p.Jobs {
@@ -68,7 +69,7 @@ func (b *builder) shortWorks() []string {
 			break
 		}
 	}
-	if s.Power != "" && s.Power != string(schema.PowerNormal) {
+	if s.Power != "" && s.Power != schema.PowerNormal {
 		if s.OnBenchSince == "" && s.Date > s.PowerDate {
 			out = append(out, "Ask before you switch it on: see “Switching on”.")
 		} else {
@@ -77,7 +78,7 @@ func (b *builder) shortWorks() []string {
 	}
 	count := func(state schema.FaultState) (n int) {
 		for _, f := range p.Faults {
-			if f.State == string(state) {
+			if f.State == state {
 				n++
 			}
 		}
@@ -104,7 +105,7 @@ func (b *builder) shortWorks() []string {
 	return append(out, b.shortSafety())
 }
 
-// shortSafety counts the checks of the last stay that stand.
+// shortSafety counts the checks of the last stay that were not done again.
 func (b *builder) shortSafety() string {
 	current := ""
 	if n := len(b.p.Jobs); n > 0 {
@@ -119,14 +120,14 @@ func (b *builder) shortSafety() string {
 		for _, c := range r.Checks {
 			switch {
 			case c.Superseded:
-			case c.Result == string(schema.CheckDone):
+			case c.Result == schema.CheckDone:
 				done++
 				day = r.Date
 				after = after || r.WorkAfter
-				if c.Verdict == "outside" || strings.HasPrefix(c.Verdict, "FAILED") {
+				if c.Verdict == unit.Outside || c.Verdict == failedByInspection {
 					outside++
 				}
-			case c.Result == string(schema.CheckNotDone):
+			case c.Result == schema.CheckNotDone:
 				not++
 			}
 		}
@@ -151,18 +152,18 @@ func (b *builder) shortOriginal() []string {
 	fitted, second, empty, unknown := 0, 0, 0, 0
 	for _, n := range b.p.Parts {
 		switch n.Is {
-		case "fitted":
+		case PartFitted:
 			fitted += n.Parts
 			if n.Part == nil {
 				continue
 			}
-			switch schema.Source(n.Part.Source) {
+			switch n.Part.Source {
 			case schema.SourceDonor, schema.SourceUsed, schema.SourceReproduction, schema.SourceShopMade, schema.SourceOldStock:
 				second += n.Parts
 			}
-		case "empty":
+		case PartEmpty:
 			empty += n.Parts
-		case "unknown":
+		case PartUnknown:
 			unknown += n.Parts
 		}
 	}
@@ -217,7 +218,7 @@ func (b *builder) shortOriginal() []string {
 	if missing > 0 {
 		out = append(out, page.Capital(page.Plural(missing, "thing was", "things were"))+" missing on arrival.")
 	}
-	return append(out, "What no record speaks of may have been changed before.")
+	return append(out, "Parts that no record mentions may have been changed before.")
 }
 
 func (b *builder) shortWarranty() []string {
@@ -228,14 +229,14 @@ func (b *builder) shortWarranty() []string {
 		if w.Transferable {
 			s += " It passes to the next owner."
 		} else {
-			s += " It is not said to pass to the next owner."
+			s += " Nothing says that it passes to the next owner."
 		}
 		out = append(out, s)
 	}
 	if len(running) == 0 {
 		switch n := len(b.p.Warranties); {
 		case n > 0:
-			out = append(out, "No warranty runs: the last ended on "+b.p.Warranties[n-1].End+".")
+			out = append(out, "No warranty is running: the last ended on "+b.p.Warranties[n-1].End+".")
 		case b.last == nil:
 			out = append(out, "No warranty: no release is recorded.")
 		default:
@@ -247,5 +248,5 @@ func (b *builder) shortWarranty() []string {
 	} else {
 		out = append(out, "The shop is not named here.")
 	}
-	return append(out, "The next bench can go on with this history: warnings, readings and parts stand behind.")
+	return append(out, "The next workshop can carry on from this history: its warnings, readings and parts list are further on.")
 }

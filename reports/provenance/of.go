@@ -9,7 +9,7 @@ import (
 	"benchlore/schema/unit"
 )
 
-// ProvenanceOf reads a unit and its history from a ledger and builds its
+// Of reads a unit and its history from a ledger and builds its
 // provenance report.
 func Of(l *ledger.Ledger, name string) (*Report, error) {
 	stock, err := l.Stock()
@@ -70,7 +70,7 @@ func historyEntries(u *unit.Unit, steps []ledger.Step) ([]HistoryEntry, []Signer
 			if f.What == "new" {
 				byFile[name] = len(entries)
 				entries = append(entries, HistoryEntry{Date: h.Date.String(), Saved: schema.NewDate(s.Saved).String(), By: h.By, File: name,
-					Kind: string(h.Kind), Withdrawn: h.Withdrawn, Commit: s.Commit, SignedBy: s.Signed,
+					Kind: h.Kind, Withdrawn: h.Withdrawn, Commit: s.Commit, SignedBy: s.Signed,
 					Late: !lastClose.IsZero() && h.Date.Before(lastClose.Day)})
 				continue
 			}

@@ -10,23 +10,23 @@ import (
 	"benchlore/schema"
 )
 
-// pageOne says what a buyer needs to know, in order. Every fact is said or
-// said to be missing; none is left out because nobody recorded it.
+// pageOne says what a buyer needs to know, in order. Every fact is given, or said
+// to be missing; none is left out because nobody recorded it.
 func (b *builder) pageOne() {
 	p := b.p
 	p.Preamble = []string{
-		"As the records stood on " + p.AsOf + ". Words in “quotation marks” are the records' own: those of whoever wrote them, not of this report. What is not recorded is not known, and is said to be so.",
+		"As the records stood on " + p.AsOf + ". Words in “quotation marks” are the records' own: they are those of whoever wrote them, not of this report. What is not recorded is not known, and the report says so.",
 	}
 	add := func(key, label string, lines ...string) {
 		p.PageOne = append(p.PageOne, Fact{key, label, lines})
 	}
 	if s := p.State.OnBenchSince; s != "" {
-		add("onBench", "On the bench", "On the bench since "+s+"; not released. What follows is how the records stand in the middle of the work, and will change.")
+		add("onBench", "On the bench", "On the bench since "+s+"; not released. What follows is as recorded so far, with the work unfinished; it will change.")
 	} else if !p.Closed {
 		add("notClosed", "Not closed", "These records have not been closed: they can still change.")
 	}
 	if n := len(p.Contradicts); n > 0 {
-		add("contradictions", "Contradictions", page.Plural(n, "record contradicts", "records contradict")+" the others or cannot stand as written: "+strings.Join(p.Contradicts, ", ")+".")
+		add("contradictions", "Contradictions", page.Plural(n, "record contradicts", "records contradict")+" the others or cannot be right as written: "+strings.Join(p.Contradicts, ", ")+".")
 	}
 	if lines := b.power(); lines != nil {
 		add("power", "Switching on", lines...)
@@ -43,7 +43,7 @@ func (b *builder) pageOne() {
 	for _, w := range p.KnownBad {
 		bad = append(bad, placesWords(w.Places)+": "+w.sentence())
 	}
-	add("knownBad", "Parts bad or waiting, still there", bad...)
+	add("knownBad", "Bad or waiting parts still in it", bad...)
 	add("mains", "Mains", b.mains()...)
 	add("safety", "Safety checks", b.safetyLines()...)
 	add("donor", "Used, donor, old-stock or reproduction parts", b.secondHand()...)
@@ -92,7 +92,7 @@ func (b *builder) whatItIs() []string {
 	lines := []string{name + "."}
 	var serials []string
 	for _, s := range id.Serials {
-		switch schema.SerialHow(s.How) {
+		switch s.How {
 		case schema.SerialMissing:
 			serials = append(serials, Own(s.Place)+" missing")
 		case schema.SerialAssumed:
@@ -113,11 +113,10 @@ func (b *builder) whatItIs() []string {
 	return append(lines, built+".")
 }
 
-// power warns where the records last said the unit is not simply to be
-// switched on.
+// power warns where the last word on power in the records is not "normal".
 func (b *builder) power() []string {
 	s := b.p.State
-	if s.Power == "" || s.Power == string(schema.PowerNormal) {
+	if s.Power == "" || s.Power == schema.PowerNormal {
 		return nil
 	}
 	why := "."
@@ -130,7 +129,7 @@ func (b *builder) power() []string {
 			"The release of " + s.Date + " (" + WorksWords(s.Works) + ") came later and says nothing about it. Ask the shop before you switch it on.",
 		}
 	}
-	return []string{powerWords(s.Power) + ", says the record of " + s.PowerDate + why}
+	return []string{powerWords(s.Power) + ", according to the record of " + s.PowerDate + why}
 }
 
 func (b *builder) works() []string {
@@ -168,7 +167,7 @@ func (b *builder) works() []string {
 			lines = append(lines, "Parts were worked on after that soak run.")
 		}
 		if s.OnBenchSince != "" {
-			lines = append(lines, "That was before the stay at the bench it is in now.")
+			lines = append(lines, "That was before its present stay at the bench.")
 		}
 	}
 	for _, j := range b.p.Jobs {
@@ -176,7 +175,7 @@ func (b *builder) works() []string {
 			lines = append(lines, "It came back on "+j.Received+" after an earlier release: "+comebackWords(j.Comeback.Fault)+".")
 		}
 	}
-	// The newest news, and whatever was faulty since the release.
+	// The latest news, and every fault reported since the release.
 	var news []NewsReport
 	for _, n := range b.p.Since {
 		if n.SaidBy != "" && n.Date >= s.Date {
@@ -191,8 +190,8 @@ func (b *builder) works() []string {
 	return lines
 }
 
-func intakeWorks(w string) string {
-	switch schema.Works(w) {
+func intakeWorks(w schema.Works) string {
+	switch w {
 	case schema.WorksFully:
 		return "worked fully"
 	case schema.WorksPartly:
@@ -203,7 +202,7 @@ func intakeWorks(w string) string {
 	return "was of unknown state"
 }
 
-// newsWords tells what was heard of a unit, and whose word it is.
+// newsWords tells what was heard of a unit, and from whom.
 func newsWords(n NewsReport) string {
 	what := map[string]string{"working": "working", "faulty": "FAULTY", "unknown": "state unknown"}[n.Event]
 	s := fmt.Sprintf("%s: %s (%s).", n.Date, what, heardFrom(n.SaidBy, n.Bench))
@@ -219,7 +218,7 @@ func newsWords(n NewsReport) string {
 func (b *builder) faultLines(state schema.FaultState) []string {
 	var out []string
 	for _, f := range b.p.Faults {
-		if f.State == string(state) {
+		if f.State == state {
 			out = append(out, f.sentence())
 		}
 	}
@@ -235,8 +234,8 @@ func (f FaultReport) sentence() string {
 	if f.Section != "" {
 		s += " (" + Own(f.Section) + ")"
 	}
-	state := strings.ReplaceAll(f.State, "-", " ")
-	switch schema.FaultState(f.State) {
+	state := strings.ReplaceAll(string(f.State), "-", " ")
+	switch f.State {
 	case schema.FaultAccepted:
 		state = "accepted as it is"
 	case schema.FaultDeclined:
@@ -291,9 +290,9 @@ func (b *builder) safetyLines() []string {
 	if !counts {
 		lines = append(lines, "NOT SAFETY TESTED.")
 		for i := len(runs) - 1; i >= 0; i-- {
-			if r := runs[i]; r.Job != current && slices.ContainsFunc(r.Checks, func(c SafetyReport) bool { return c.Result == string(schema.CheckDone) }) {
+			if r := runs[i]; r.Job != current && slices.ContainsFunc(r.Checks, func(c SafetyReport) bool { return c.Result == schema.CheckDone }) {
 				lines[0] = "NOT SAFETY TESTED at its last stay at the bench."
-				lines = append(lines, "The checks before that are of "+r.Date+"; they are listed behind.")
+				lines = append(lines, "The checks before that are of "+r.Date+"; they are listed further on.")
 				break
 			}
 		}
@@ -310,7 +309,7 @@ func (b *builder) safetyLines() []string {
 				continue
 			}
 			lines = append(lines, r.Date+atBench(r.Bench)+", "+c.sentence())
-			here = here || c.Result == string(schema.CheckDone)
+			here = here || c.Result == schema.CheckDone
 		}
 		shown = shown || here
 		if r.WorkAfter && here {
@@ -318,7 +317,7 @@ func (b *builder) safetyLines() []string {
 		}
 	}
 	if repeated > 0 {
-		lines = append(lines, page.Capital(page.Plural(repeated, "earlier check", "earlier checks"))+" of this stay, done again since: listed behind with what they found.")
+		lines = append(lines, page.Capital(page.Plural(repeated, "earlier check", "earlier checks"))+" of this stay, done again since; listed further on with their results.")
 	}
 	if shown {
 		lines = append(lines, "Limits are those of the shop that measured. These checks say nothing about what they do not measure, or about any later day.")
@@ -329,7 +328,7 @@ func (b *builder) safetyLines() []string {
 // sentence puts a safety check in words.
 func (c SafetyReport) sentence() string {
 	s := Own(c.Name) + ": "
-	switch schema.CheckResult(c.Result) {
+	switch c.Result {
 	case schema.CheckNotDone:
 		s += "NOT DONE"
 	case schema.CheckNotApplicable:
@@ -341,9 +340,9 @@ func (c SafetyReport) sentence() string {
 		case c.Value != "":
 			s += c.Value + ", limit " + c.Limit + ": " + verdictWords(c.Verdict)
 		case c.Verdict != "":
-			s += c.Verdict
+			s += string(c.Verdict)
 		default:
-			s += "said to be done, no result recorded"
+			s += "recorded as done, without a result"
 		}
 	}
 	if c.Why != "" {
@@ -362,10 +361,10 @@ func (c SafetyReport) sentence() string {
 func (b *builder) secondHand() []string {
 	var out []string
 	for _, n := range b.p.Parts {
-		if n.Part == nil || n.Is != "fitted" {
+		if n.Part == nil || n.Is != PartFitted {
 			continue
 		}
-		switch schema.Source(n.Part.Source) {
+		switch n.Part.Source {
 		case schema.SourceDonor, schema.SourceUsed, schema.SourceReproduction, schema.SourceShopMade, schema.SourceOldStock:
 			out = append(out, n.sentence())
 		}
@@ -390,11 +389,11 @@ func (n PartNow) sentence() string {
 	}
 	d := describe(n.Part)
 	switch {
-	case n.Is == "empty" && n.Title != "":
+	case n.Is == PartEmpty && n.Title != "":
 		s += Own(n.Title) + ", taken out"
-	case n.Is == "empty":
+	case n.Is == PartEmpty:
 		s += "taken out"
-	case n.Is == "unknown":
+	case n.Is == PartUnknown:
 		s += "of unknown age and origin"
 		if d != "" {
 			s += ", " + d
@@ -460,8 +459,8 @@ func (b *builder) modLines() []string {
 	return out
 }
 
-// warranty tells what is promised now; of promises that have ended only the
-// last.
+// warranty tells what is promised now, and of the promises that have ended the
+// last one.
 func (b *builder) warranty() []string {
 	if b.last == nil && len(b.p.Warranties) == 0 {
 		return []string{"None given: no release is recorded."}
@@ -480,7 +479,7 @@ func (b *builder) warranty() []string {
 		if w.Transferable {
 			s += " It passes to the next owner."
 		} else {
-			s += " It is not said to pass to the next owner."
+			s += " Nothing says that it passes to the next owner."
 		}
 		out = append(out, s)
 	}
@@ -490,7 +489,7 @@ func (b *builder) warranty() []string {
 	return out
 }
 
-// givenBy says whose promise a warranty is where it is not this bench's.
+// givenBy names the bench a warranty is from, where it is not this one.
 func givenBy(w WarrantyReport) string {
 	if w.Bench == "" {
 		return ""
@@ -501,11 +500,11 @@ func givenBy(w WarrantyReport) string {
 func (b *builder) transit() string {
 	s := b.p.State
 	switch s.TransitLocks {
-	case "on":
+	case schema.LocksOn:
 		return "ON since " + s.TransitDate + ": take them off before it is used."
-	case "off":
-		return "Off, on " + s.TransitDate + ": put them on before it is moved."
-	case "none":
+	case schema.LocksOff:
+		return "Off since " + s.TransitDate + ": put them on before it is moved."
+	case schema.LocksNone:
 		return "It has none."
 	}
 	return "Not recorded. Look before you move it or use it."
@@ -529,7 +528,7 @@ func (b *builder) due() []string {
 		}
 		s += "; said on " + d.Said + atBench(d.Bench) + "."
 		if d.Passed {
-			s += " That has passed; look in the history whether it was done."
+			s += " It is past due; look in the history to see whether it was done."
 		}
 		out = append(out, s)
 	}
@@ -639,7 +638,7 @@ func (b *builder) notLookedAt() []string {
 		return strings.Join(q, ", ")
 	}
 	if len(c.NotDealtWith) > 0 {
-		out = append(out, "No record speaks of: "+names(c.NotDealtWith)+".")
+		out = append(out, "No record mentions: "+names(c.NotDealtWith)+".")
 	}
 	if len(c.SeenOnly) > 0 {
 		out = append(out, "Described on arrival, and nothing further recorded: "+names(c.SeenOnly)+".")
@@ -655,10 +654,10 @@ func (b *builder) notLookedAt() []string {
 		}
 	}
 	if n, text := not.words(); n > 0 {
-		out = append(out, fmt.Sprintf("No record speaks of %s of the %s listed for the sections whose lists are complete: %s.", page.Thousands(n), page.Plural(listed, "part", "parts"), text))
+		out = append(out, fmt.Sprintf("No record mentions %s of the %s listed for sections whose lists are complete: %s.", page.Thousands(n), page.Plural(listed, "part", "parts"), text))
 	}
 	if n, text := circuit.words(); n > 0 {
-		out = append(out, fmt.Sprintf("Not tested themselves, only their circuits worked: %s (%s).", page.Plural(n, "part", "parts"), text))
+		out = append(out, fmt.Sprintf("Not tested one by one, though their circuits worked: %s (%s).", page.Plural(n, "part", "parts"), text))
 	}
 	if n, text := untested.words(); n > 0 {
 		out = append(out, fmt.Sprintf("Left untested: %s (%s).", page.Plural(n, "part", "parts"), text))
@@ -671,7 +670,7 @@ func (b *builder) notLookedAt() []string {
 		left = left || r.Left != nil
 	}
 	for _, t := range b.p.Tables {
-		left = left || t.Stage == string(schema.AsLeft)
+		left = left || t.Stage == schema.AsLeft
 	}
 	if !left {
 		out = append(out, "No reading as left is recorded.")
@@ -680,7 +679,7 @@ func (b *builder) notLookedAt() []string {
 		out = append(out, "No soak run is recorded.")
 	}
 	if out == nil {
-		return []string{"Every part listed for this model is spoken of in a record. What no list names was not looked at."}
+		return []string{"Every part listed for this model is mentioned in a record. What is on no list was not looked at."}
 	}
 	return out
 }

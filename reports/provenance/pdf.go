@@ -27,7 +27,7 @@ func (p *Report) WritePDF(w io.Writer, o PDFOptions) error {
 	}
 	day, err := time.Parse(time.DateOnly, p.AsOf)
 	if err != nil {
-		day = time.Unix(0, 0).UTC() // a report without a day still has fixed bytes
+		day = time.Unix(0, 0).UTC() // a report without a date still has fixed bytes
 	}
 	pdf := page.NewTypesetter(o.Paper, day)
 	pdf.SetTitle(fmt.Sprintf("%s (%s)", p.heading(), Own(p.Unit.Name)), true)

@@ -161,7 +161,7 @@ func (s *pdfSheet) Subheading(text string) {
 	s.y += 0.8
 }
 
-// line sets an empty line as a gap; the report has no other lines of its own.
+// Line sets an empty line as a gap; the report has no other lines of its own.
 func (s *pdfSheet) Line(text string) {
 	if text != "" {
 		s.Para(0, text)

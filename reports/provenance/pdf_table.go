@@ -10,7 +10,7 @@ import (
 // pdfGutter is what stands between two columns, in millimetres.
 const pdfGutter = 3.0
 
-// table sets a table: its head again on every page it reaches, and no row cut
+// Table sets a table: its head again on every page it reaches, and no row cut
 // by the end of a page unless the row is longer than one.
 func (s *pdfSheet) Table(indent int, t *page.Table) { s.setTable(indent, t, 0, nil) }
 

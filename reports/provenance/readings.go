@@ -20,7 +20,7 @@ func (b *builder) readings() {
 	b.p.DecisionRule = []string{
 		"Decision rule: simple acceptance. A value on or inside its limit is within, any other is outside; no guard band is kept (ILAC-G8:09/2019; ISO 14253-1 would keep one).",
 		"An uncertainty is the expanded one (k = 2) and is shown where the record states it. “" + string(unit.Near) + "” means that neither conformity nor non-conformity is shown. Where none is stated the verdict takes no account of it.",
-		"Where no limit is given there is no verdict: the value stands for itself.",
+		"Where no limit is given there is no verdict, only the value.",
 	}
 	type slot struct{ job, section, point, quantity string }
 	type column struct{ found, between, left []*ReadingValue }
@@ -47,8 +47,8 @@ func (b *builder) readings() {
 		job := jobName(b.jobOf(f))
 		for _, m := range r.Readings {
 			use(f, m.With, r.Date)
-			v := &ReadingValue{Record: f.Name(), Bench: b.benchName(f), Date: dayText(r.Date), By: b.person(f, r.By), Stage: string(m.Stage), Value: page.Clean(string(m.Value)), Why: m.Why,
-				Uncertainty: page.Clean(string(m.Uncertainty)), Verdict: string(b.u.JudgeReading(m)), Conditions: m.Conditions, With: page.Clean(m.With),
+			v := &ReadingValue{Record: f.Name(), Bench: b.benchName(f), Date: dayText(r.Date), By: b.person(f, r.By), Stage: m.Stage, Value: page.Clean(string(m.Value)), Why: m.Why,
+				Uncertainty: page.Clean(string(m.Uncertainty)), Verdict: b.u.JudgeReading(m), Conditions: m.Conditions, With: page.Clean(m.With),
 				Procedure: page.Clean(r.Procedure), Note: m.Note}
 			if l := b.u.ReadingLimit(m); l != nil {
 				v.Limit, v.LimitSource = page.Clean(l.String()), l.Source
@@ -105,7 +105,7 @@ func (b *builder) readings() {
 
 // table sums up one table of readings.
 func (b *builder) table(f *unit.File, job string, r *schema.Measurements, t schema.Table) {
-	x := TableReport{Record: f.Name(), Bench: b.benchName(f), Job: job, Date: dayText(r.Date), By: b.person(f, r.By), Stage: string(t.Stage), Section: page.Clean(t.Section),
+	x := TableReport{Record: f.Name(), Bench: b.benchName(f), Job: job, Date: dayText(r.Date), By: b.person(f, r.By), Stage: t.Stage, Section: page.Clean(t.Section),
 		Point: page.Clean(t.Point), At: page.Clean(string(t.At)), Unit: page.Clean(string(t.Unit)), Uncertainty: page.Clean(string(t.Uncertainty)),
 		Conditions: t.Conditions, With: page.Clean(t.With), Procedure: page.Clean(r.Procedure), Why: t.Why, Note: t.Note}
 	list, err := refs.Parse(string(t.At))
@@ -178,7 +178,7 @@ func (b *builder) table(f *unit.File, job string, r *schema.Measurements, t sche
 		spread := new(big.Rat).Sub(high, low)
 		x.Spread = ratText(spread)
 		if x.SpreadLimit != "" && x.Measured > 1 {
-			x.SpreadVerdict = string((&unit.Limit{High: schema.Quantity(x.SpreadLimit)}).Judge(unit.Scale(one, spread), nil))
+			x.SpreadVerdict = (&unit.Limit{High: schema.Quantity(x.SpreadLimit)}).Judge(unit.Scale(one, spread), nil)
 		}
 	}
 	b.p.Tables = append(b.p.Tables, x)
@@ -214,8 +214,6 @@ func ratText(v *big.Rat) string {
 	return fmt.Sprintf("%.6g", f)
 }
 
-// instruments says what the readings were taken with, and whether that was
-// within its calibration.
 // usedInstrument is a test instrument of a bench, nil for this one.
 type usedInstrument struct {
 	id    string
@@ -229,6 +227,8 @@ func (u usedInstrument) benchName() string {
 	return cmp.Or(page.Clean(u.bench.Name), "another bench")
 }
 
+// instruments says what the readings were taken with, and whether that was
+// within its calibration.
 func (b *builder) instruments(used map[usedInstrument][]schema.Date) {
 	list := slices.SortedFunc(maps.Keys(used), func(x, y usedInstrument) int {
 		return cmp.Or(cmp.Compare(x.id, y.id), cmp.Compare(x.benchName(), y.benchName()))
@@ -270,7 +270,7 @@ func (b *builder) instruments(used map[usedInstrument][]schema.Date) {
 				if k.By != "" {
 					by = " by " + Own(k.By)
 				}
-				x.Lines = append(x.Lines, fmt.Sprintf("calibrated %s%s, good to %s", dayText(k.Date), by, dayText(k.Due)))
+				x.Lines = append(x.Lines, fmt.Sprintf("calibrated %s%s, valid to %s", dayText(k.Date), by, dayText(k.Due)))
 			}
 			if out != nil {
 				x.Lines = append(x.Lines, "used outside its calibration on "+page.Listed(out))

@@ -1,6 +1,6 @@
-// Package reports builds reports on instruments as plain values and sets them
-// as text and JSON. The values hold everything a page shows, resolved and in
-// order; setting them adds no facts.
+// Package provenance builds the report on one instrument as a plain value and
+// sets it as text, HTML, PDF and JSON. The value holds everything a page shows,
+// resolved and in order; setting it adds no facts.
 package provenance
 
 import (
@@ -11,11 +11,11 @@ import (
 	"benchlore/schema/unit"
 )
 
-// ProvenanceInput is what a provenance report is made from.
+// Input is what a report is made from.
 type Input struct {
 	Unit     *unit.Unit
-	Shop     *schema.Shop      // nil: a unit from another bench; ids stand for names
-	Families schema.FamilyList // titles; nil: family names stand
+	Shop     *schema.Shop      // nil: a unit from another bench; ids are shown in place of names
+	Families schema.FamilyList // titles; nil: family names are shown
 	// History is what the repository knows of each record, by File. A record it
 	// does not name is listed from its own text alone.
 	History []HistoryEntry
@@ -26,8 +26,8 @@ type Input struct {
 	Head    string // the commit the records were read from; "": not from git
 }
 
-// Provenance is the report on one unit: page one for a buyer, and behind it
-// what the next bench needs. It is complete in itself: writers add nothing.
+// Report is the report on one unit: page one for a buyer, and after it what the
+// next bench needs. It is complete: writers add nothing.
 //
 // Bench, here and there, names the other bench that recorded a fact; the text
 // says so beside it. It is empty for what this bench recorded.
@@ -80,20 +80,20 @@ type Report struct {
 	Contradicts  []string           `json:"contradictions"` // records with errors, by file name
 }
 
-// A chapter tells of one kind of record in a place of its own: what it puts into
-// the report, and how that is set on every kind of sheet.
+// A chapter is the part of a report on one kind of record: what it adds to the
+// report, and how that is set on every kind of sheet.
 type chapter struct {
 	build func(*builder)
 	set   func(*textReport)
 }
 
-// chapters are those behind the readings, in order.
+// chapters are those after the readings, in order.
 var chapters = []chapter{
 	{(*builder).safety, (*textReport).safety},
 	{(*builder).demonstration, (*textReport).demonstration},
 }
 
-// ShopName is who reports.
+// ShopName is the shop that makes the report.
 type ShopName struct {
 	Name    string `json:"name"`
 	Contact string `json:"contact,omitempty"`
@@ -127,10 +127,10 @@ type UnitIdentity struct {
 
 // SerialReport is one number of the unit and how it was established.
 type SerialReport struct {
-	Place string `json:"place"`
-	Value string `json:"value,omitempty"`
-	How   string `json:"how"`
-	Note  string `json:"note,omitempty"`
+	Place string           `json:"place"`
+	Value string           `json:"value,omitempty"`
+	How   schema.SerialHow `json:"how"`
+	Note  string           `json:"note,omitempty"`
 }
 
 // BoardReport is the board revision some sections carry.
@@ -150,42 +150,42 @@ type DifferenceReport struct {
 	Note    string `json:"note,omitempty"`
 }
 
-// State is in what state the unit last left the bench, and since.
+// State is the state the unit last left the bench in, and what changed since.
 type State struct {
-	OnBenchSince  string  `json:"onBenchSince,omitempty"`
-	Works         string  `json:"works"` // no, partly, fully, unknown; "" without a release
-	Date          string  `json:"date,omitempty"`
-	By            string  `json:"by,omitempty"`
-	SoakHours     float64 `json:"soakHours"`
-	SoakCycles    int     `json:"soakCycles"`
-	WorkAfterSoak bool    `json:"workAfterSoak"`
-	Power         string  `json:"power,omitempty"`
-	PowerWhy      string  `json:"powerWhy,omitempty"`
-	PowerDate     string  `json:"powerDate,omitempty"`
-	MainsFound    string  `json:"mainsFound,omitempty"`
-	FuseFound     string  `json:"fuseFound,omitempty"`
-	Mains         string  `json:"mains,omitempty"`
-	Fuse          string  `json:"fuse,omitempty"`
-	MainsDate     string  `json:"mainsDate,omitempty"`
-	TransitLocks  string  `json:"transitLocks,omitempty"`
-	TransitDate   string  `json:"transitDate,omitempty"`
-	Overhaul      string  `json:"lastOverhaul,omitempty"` // day of the release of the last overhaul
-	Bench         string  `json:"bench,omitempty"`
+	OnBenchSince  string              `json:"onBenchSince,omitempty"`
+	Works         schema.Works        `json:"works"` // no, partly, fully, unknown; "" without a release
+	Date          string              `json:"date,omitempty"`
+	By            string              `json:"by,omitempty"`
+	SoakHours     float64             `json:"soakHours"`
+	SoakCycles    int                 `json:"soakCycles"`
+	WorkAfterSoak bool                `json:"workAfterSoak"`
+	Power         schema.Power        `json:"power,omitempty"`
+	PowerWhy      string              `json:"powerWhy,omitempty"`
+	PowerDate     string              `json:"powerDate,omitempty"`
+	MainsFound    string              `json:"mainsFound,omitempty"`
+	FuseFound     string              `json:"fuseFound,omitempty"`
+	Mains         string              `json:"mains,omitempty"`
+	Fuse          string              `json:"fuse,omitempty"`
+	MainsDate     string              `json:"mainsDate,omitempty"`
+	TransitLocks  schema.TransitLocks `json:"transitLocks,omitempty"`
+	TransitDate   string              `json:"transitDate,omitempty"`
+	Overhaul      string              `json:"lastOverhaul,omitempty"` // day of the release of the last overhaul
+	Bench         string              `json:"bench,omitempty"`
 }
 
 // FaultReport is one symptom and what became of it.
 type FaultReport struct {
-	ID         string     `json:"id"`
-	Symptom    string     `json:"symptom"`
-	Conditions string     `json:"conditions,omitempty"`
-	Section    string     `json:"section,omitempty"`
-	Noted      string     `json:"noted"` // the day
-	Job        string     `json:"job"`
-	State      string     `json:"state"`
-	Unsaid     bool       `json:"unsaid"` // its job was released without a word on it
-	Note       string     `json:"note,omitempty"`
-	Work       []WorkItem `json:"work"`
-	Bench      string     `json:"bench,omitempty"`
+	ID         string            `json:"id"`
+	Symptom    string            `json:"symptom"`
+	Conditions string            `json:"conditions,omitempty"`
+	Section    string            `json:"section,omitempty"`
+	Noted      string            `json:"noted"` // the day
+	Job        string            `json:"job"`
+	State      schema.FaultState `json:"state"`
+	Unsaid     bool              `json:"unsaid"` // its job was released without saying what became of it
+	Note       string            `json:"note,omitempty"`
+	Work       []WorkItem        `json:"work"`
+	Bench      string            `json:"bench,omitempty"`
 }
 
 // Place is some positions of some sections.
@@ -196,41 +196,41 @@ type Place struct {
 
 // PartText describes a part.
 type PartText struct {
-	Value      string `json:"value,omitempty"`
-	Rating     string `json:"rating,omitempty"`
-	Type       string `json:"type,omitempty"`
-	Maker      string `json:"maker,omitempty"`
-	PartNumber string `json:"partNumber,omitempty"`
-	Lot        string `json:"lot,omitempty"`
-	DateCode   string `json:"dateCode,omitempty"`
-	Source     string `json:"source,omitempty"`
-	Measured   string `json:"measured,omitempty"`
-	FromModel  bool   `json:"fromModel,omitempty"` // nobody noted it: as the model lists it
+	Value      string        `json:"value,omitempty"`
+	Rating     string        `json:"rating,omitempty"`
+	Type       string        `json:"type,omitempty"`
+	Maker      string        `json:"maker,omitempty"`
+	PartNumber string        `json:"partNumber,omitempty"`
+	Lot        string        `json:"lot,omitempty"`
+	DateCode   string        `json:"dateCode,omitempty"`
+	Source     schema.Source `json:"source,omitempty"`
+	Measured   string        `json:"measured,omitempty"`
+	FromModel  bool          `json:"fromModel,omitempty"` // not recorded: as the model lists it
 }
 
 // WorkItem is one thing found and done, on one part or several alike.
 type WorkItem struct {
-	Job      string    `json:"job,omitempty"`
-	Date     string    `json:"date"`
-	Record   string    `json:"record,omitempty"` // file name without .toml
-	By       string    `json:"by,omitempty"`
-	Places   []Place   `json:"places"`
-	Parts    int       `json:"parts"` // of the whole line, over all sections it met
-	Families []string  `json:"families"`
-	Titles   []string  `json:"familyTitles"`
-	Found    string    `json:"found,omitempty"`
-	How      string    `json:"how,omitempty"`
-	Modes    []string  `json:"modes,omitempty"`
-	CausedBy string    `json:"causedBy,omitempty"`
-	Faults   []string  `json:"faults,omitempty"`
-	Action   string    `json:"action"`
-	Old      *PartText `json:"old,omitempty"`
-	New      *PartText `json:"new,omitempty"`
-	Kit      string    `json:"kit,omitempty"`
-	Mod      string    `json:"modification,omitempty"`
-	OldKept  string    `json:"oldKept,omitempty"`
-	Note     string    `json:"note,omitempty"`
-	Bench    string    `json:"bench,omitempty"`
+	Job      string              `json:"job,omitempty"`
+	Date     string              `json:"date"`
+	Record   string              `json:"record,omitempty"` // file name without .toml
+	By       string              `json:"by,omitempty"`
+	Places   []Place             `json:"places"`
+	Parts    int                 `json:"parts"` // of the whole line, over all sections it met
+	Families []schema.FamilyName `json:"families"`
+	Titles   []string            `json:"familyTitles"`
+	Found    schema.Finding      `json:"found,omitempty"`
+	How      schema.How          `json:"how,omitempty"`
+	Modes    []schema.Mode       `json:"modes,omitempty"`
+	CausedBy string              `json:"causedBy,omitempty"`
+	Faults   []string            `json:"faults,omitempty"`
+	Action   schema.Action       `json:"action"`
+	Old      *PartText           `json:"old,omitempty"`
+	New      *PartText           `json:"new,omitempty"`
+	Kit      string              `json:"kit,omitempty"`
+	Mod      string              `json:"modification,omitempty"`
+	OldKept  schema.OldKept      `json:"oldKept,omitempty"`
+	Note     string              `json:"note,omitempty"`
+	Bench    string              `json:"bench,omitempty"`
 }
 
 // SafetyRun is one safety record.
@@ -246,21 +246,27 @@ type SafetyRun struct {
 	Bench     string         `json:"bench,omitempty"`
 }
 
+// Verdicts on checks that measure nothing.
+const (
+	passedByInspection unit.Verdict = "passed by inspection"
+	failedByInspection unit.Verdict = "FAILED by inspection"
+)
+
 // SafetyReport is one check. Verdict is empty where there is no limit.
 type SafetyReport struct {
-	Name        string `json:"name"`
-	Result      string `json:"result"`
-	Stage       string `json:"stage,omitempty"` // as-found, ...; empty: as-left
-	Superseded  bool   `json:"superseded"`      // done again later in the same stay
-	Why         string `json:"why,omitempty"`
-	Value       string `json:"value,omitempty"`
-	Limit       string `json:"limit,omitempty"`
-	LimitSource string `json:"limitSource,omitempty"`
-	Verdict     string `json:"verdict"`
-	Conditions  string `json:"conditions,omitempty"`
-	With        string `json:"with,omitempty"`
-	By          string `json:"by"`
-	Note        string `json:"note,omitempty"`
+	Name        string             `json:"name"`
+	Result      schema.CheckResult `json:"result"`
+	Stage       schema.Stage       `json:"stage,omitempty"` // as-found, ...; empty: as-left
+	Superseded  bool               `json:"superseded"`      // done again later in the same stay
+	Why         string             `json:"why,omitempty"`
+	Value       string             `json:"value,omitempty"`
+	Limit       string             `json:"limit,omitempty"`
+	LimitSource string             `json:"limitSource,omitempty"`
+	Verdict     unit.Verdict       `json:"verdict"`
+	Conditions  string             `json:"conditions,omitempty"`
+	With        string             `json:"with,omitempty"`
+	By          string             `json:"by"`
+	Note        string             `json:"note,omitempty"`
 }
 
 // WarrantyReport is what was promised with a release, or with the change of
@@ -277,21 +283,21 @@ type WarrantyReport struct {
 
 // ModReport is one modification.
 type ModReport struct {
-	Name        string `json:"name"`
-	Kit         string `json:"kit,omitempty"`
-	Serial      string `json:"serial,omitempty"`
-	Date        string `json:"date"`
-	By          string `json:"by"`
-	Record      string `json:"record"`
-	Changes     string `json:"changes"`
-	Reversible  string `json:"reversible,omitempty"`
-	Undo        string `json:"undo,omitempty"`
-	Originals   string `json:"originals,omitempty"`
-	Fitted      int    `json:"fitted"`      // parts it fitted
-	StillFitted int    `json:"stillFitted"` // of them still there
-	Removed     int    `json:"removed"`     // parts it took out without another in their place
-	Note        string `json:"note,omitempty"`
-	Bench       string `json:"bench,omitempty"`
+	Name        string            `json:"name"`
+	Kit         string            `json:"kit,omitempty"`
+	Serial      string            `json:"serial,omitempty"`
+	Date        string            `json:"date"`
+	By          string            `json:"by"`
+	Record      string            `json:"record"`
+	Changes     string            `json:"changes"`
+	Reversible  schema.Reversible `json:"reversible,omitempty"`
+	Undo        string            `json:"undo,omitempty"`
+	Originals   schema.Originals  `json:"originals,omitempty"`
+	Fitted      int               `json:"fitted"`      // parts it fitted
+	StillFitted int               `json:"stillFitted"` // of them still there
+	Removed     int               `json:"removed"`     // parts it took out without another in their place
+	Note        string            `json:"note,omitempty"`
+	Bench       string            `json:"bench,omitempty"`
 }
 
 // DueReport is what comes next.
@@ -308,43 +314,43 @@ type DueReport struct {
 
 // JobReport is one stay at the bench: the unit as received and as released.
 type JobReport struct {
-	Name          string          `json:"name"`
-	Received      string          `json:"received"`
-	Released      string          `json:"released,omitempty"`
-	ReleasedBy    string          `json:"releasedBy,omitempty"`
-	WorksReleased string          `json:"worksReleased,omitempty"`
-	ReleaseNote   string          `json:"releaseNote,omitempty"`
-	By            string          `json:"by"`
-	Reason        string          `json:"reason"`
-	Works         string          `json:"works"`
-	LastWorking   string          `json:"lastKnownWorking,omitempty"`
-	LastWorkingBy string          `json:"lastKnownWorkingBy,omitempty"`
-	Power         string          `json:"power,omitempty"`
-	PowerWhy      string          `json:"powerWhy,omitempty"`
-	Faults        []string        `json:"faults"`
-	Sections      []SectionAsSeen `json:"sections"`
-	EarlierWork   []string        `json:"earlierWork"`
-	Missing       []string        `json:"missing"`
-	Accessories   []string        `json:"accessories"`
-	UserMemory    string          `json:"userMemory,omitempty"`
-	Comeback      *ComebackReport `json:"comeback,omitempty"`
-	Note          string          `json:"note,omitempty"`
-	Bench         string          `json:"bench,omitempty"`
+	Name          string            `json:"name"`
+	Received      string            `json:"received"`
+	Released      string            `json:"released,omitempty"`
+	ReleasedBy    string            `json:"releasedBy,omitempty"`
+	WorksReleased schema.Works      `json:"worksReleased,omitempty"`
+	ReleaseNote   string            `json:"releaseNote,omitempty"`
+	By            string            `json:"by"`
+	Reason        schema.Reason     `json:"reason"`
+	Works         schema.Works      `json:"works"`
+	LastWorking   string            `json:"lastKnownWorking,omitempty"`
+	LastWorkingBy string            `json:"lastKnownWorkingBy,omitempty"`
+	Power         schema.Power      `json:"power,omitempty"`
+	PowerWhy      string            `json:"powerWhy,omitempty"`
+	Faults        []string          `json:"faults"`
+	Sections      []SectionAsSeen   `json:"sections"`
+	EarlierWork   []string          `json:"earlierWork"`
+	Missing       []string          `json:"missing"`
+	Accessories   []string          `json:"accessories"`
+	UserMemory    schema.UserMemory `json:"userMemory,omitempty"`
+	Comeback      *ComebackReport   `json:"comeback,omitempty"`
+	Note          string            `json:"note,omitempty"`
+	Bench         string            `json:"bench,omitempty"`
 }
 
 // SectionAsSeen is a section at intake.
 type SectionAsSeen struct {
-	Name      string `json:"name"`
-	Condition string `json:"condition,omitempty"`
-	Origin    string `json:"origin,omitempty"`
-	Note      string `json:"note,omitempty"`
+	Name      string        `json:"name"`
+	Condition string        `json:"condition,omitempty"`
+	Origin    schema.Origin `json:"origin,omitempty"`
+	Note      string        `json:"note,omitempty"`
 }
 
 // ComebackReport ties a job to the release before it.
 type ComebackReport struct {
-	Release string `json:"release"`
-	Fault   string `json:"fault"`
-	Note    string `json:"note,omitempty"`
+	Release string               `json:"release"`
+	Fault   schema.ComebackFault `json:"fault"`
+	Note    string               `json:"note,omitempty"`
 }
 
 // CoverageReport counts what was dealt with, family by family, in sections
@@ -353,8 +359,8 @@ type CoverageReport struct {
 	Complete   []string         `json:"completeSections"`
 	Incomplete []string         `json:"incompleteSections"`
 	Families   []FamilyCoverage `json:"families"`
-	// NotDealtWith are sections no line, reading or intake speaks of;
-	// SeenOnly those an intake describes and nothing else.
+	// NotDealtWith are sections no line, reading or intake mentions;
+	// SeenOnly those only an intake describes.
 	NotDealtWith []string `json:"sectionsNotDealtWith"`
 	SeenOnly     []string `json:"sectionsSeenOnly"`
 	Note         string   `json:"note,omitempty"`
@@ -363,14 +369,14 @@ type CoverageReport struct {
 // FamilyCoverage is how many of a family's parts were dealt with. The counts
 // add up to Listed.
 type FamilyCoverage struct {
-	Family    string `json:"family"`
-	Title     string `json:"title"`
-	Listed    int    `json:"listed"`
-	Worked    int    `json:"workedOn"`
-	Tested    int    `json:"testedAndLeft"`
-	InService int    `json:"circuitWorksOnly"`
-	Untested  int    `json:"leftUntested"`
-	NotLooked int    `json:"notLookedAt"`
+	Family    schema.FamilyName `json:"family"`
+	Title     string            `json:"title"`
+	Listed    int               `json:"listed"`
+	Worked    int               `json:"workedOn"`
+	Tested    int               `json:"testedAndLeft"`
+	InService int               `json:"circuitWorksOnly"`
+	Untested  int               `json:"leftUntested"`
+	NotLooked int               `json:"notLookedAt"`
 }
 
 // MapSection shows what sits in every position of some sections alike.
@@ -404,20 +410,20 @@ type ReadingRow struct {
 
 // ReadingValue is one reading. Verdict is empty where there is no limit.
 type ReadingValue struct {
-	Record      string `json:"record"`
-	Date        string `json:"date"`
-	By          string `json:"by"`
-	Stage       string `json:"stage"`
-	Value       string `json:"value"`
-	Why         string `json:"why,omitempty"`
-	Uncertainty string `json:"uncertainty,omitempty"`
-	Limit       string `json:"limit,omitempty"`
-	LimitSource string `json:"limitSource,omitempty"`
-	Verdict     string `json:"verdict"`
-	Conditions  string `json:"conditions,omitempty"`
-	With        string `json:"with,omitempty"`
-	Procedure   string `json:"procedure,omitempty"`
-	Note        string `json:"note,omitempty"`
+	Record      string       `json:"record"`
+	Date        string       `json:"date"`
+	By          string       `json:"by"`
+	Stage       schema.Stage `json:"stage"`
+	Value       string       `json:"value"`
+	Why         string       `json:"why,omitempty"`
+	Uncertainty string       `json:"uncertainty,omitempty"`
+	Limit       string       `json:"limit,omitempty"`
+	LimitSource string       `json:"limitSource,omitempty"`
+	Verdict     unit.Verdict `json:"verdict"`
+	Conditions  string       `json:"conditions,omitempty"`
+	With        string       `json:"with,omitempty"`
+	Procedure   string       `json:"procedure,omitempty"`
+	Note        string       `json:"note,omitempty"`
 	// Value and limits as plain numbers in one unit, the base unit of the
 	// quantity; nil where there is none. They are for drawing: the verdict comes
 	// from the exact values.
@@ -430,38 +436,38 @@ type ReadingValue struct {
 // TableReport is readings over many positions. Min, Max, Spread are in Unit
 // and empty where nothing could be measured.
 type TableReport struct {
-	Record        string      `json:"record"`
-	Job           string      `json:"job,omitempty"`
-	Date          string      `json:"date"`
-	By            string      `json:"by"`
-	Stage         string      `json:"stage"`
-	Section       string      `json:"section,omitempty"`
-	Point         string      `json:"point"`
-	At            string      `json:"at"`
-	Unit          string      `json:"unit"`
-	Positions     []string    `json:"positions"`
-	Values        []string    `json:"values"` // x: not measurable
-	Measured      int         `json:"measured"`
-	Min           string      `json:"min"`
-	MinAt         string      `json:"minAt"`
-	Max           string      `json:"max"`
-	MaxAt         string      `json:"maxAt"`
-	Spread        string      `json:"spread"`
-	Limits        []string    `json:"limits"` // distinct; empty: none given
-	LimitSources  []string    `json:"limitSources"`
-	LimitSpans    []LimitSpan `json:"limitSpans"` // which limits hold where, for drawing
-	Judged        int         `json:"judged"`     // values held against a limit
-	Outside       []string    `json:"outside"`    // positions
-	Near          []string    `json:"near"`       // positions inside by less than the uncertainty
-	SpreadLimit   string      `json:"spreadLimit,omitempty"`
-	SpreadVerdict string      `json:"spreadVerdict"`
-	Uncertainty   string      `json:"uncertainty,omitempty"`
-	Conditions    string      `json:"conditions,omitempty"`
-	With          string      `json:"with,omitempty"`
-	Procedure     string      `json:"procedure,omitempty"`
-	Why           string      `json:"why,omitempty"`
-	Note          string      `json:"note,omitempty"`
-	Bench         string      `json:"bench,omitempty"`
+	Record        string       `json:"record"`
+	Job           string       `json:"job,omitempty"`
+	Date          string       `json:"date"`
+	By            string       `json:"by"`
+	Stage         schema.Stage `json:"stage"`
+	Section       string       `json:"section,omitempty"`
+	Point         string       `json:"point"`
+	At            string       `json:"at"`
+	Unit          string       `json:"unit"`
+	Positions     []string     `json:"positions"`
+	Values        []string     `json:"values"` // x: not measurable
+	Measured      int          `json:"measured"`
+	Min           string       `json:"min"`
+	MinAt         string       `json:"minAt"`
+	Max           string       `json:"max"`
+	MaxAt         string       `json:"maxAt"`
+	Spread        string       `json:"spread"`
+	Limits        []string     `json:"limits"` // distinct; empty: none given
+	LimitSources  []string     `json:"limitSources"`
+	LimitSpans    []LimitSpan  `json:"limitSpans"` // which limits hold where, for drawing
+	Judged        int          `json:"judged"`     // values checked against a limit
+	Outside       []string     `json:"outside"`    // positions
+	Near          []string     `json:"near"`       // positions inside by less than the uncertainty
+	SpreadLimit   string       `json:"spreadLimit,omitempty"`
+	SpreadVerdict unit.Verdict `json:"spreadVerdict"`
+	Uncertainty   string       `json:"uncertainty,omitempty"`
+	Conditions    string       `json:"conditions,omitempty"`
+	With          string       `json:"with,omitempty"`
+	Procedure     string       `json:"procedure,omitempty"`
+	Why           string       `json:"why,omitempty"`
+	Note          string       `json:"note,omitempty"`
+	Bench         string       `json:"bench,omitempty"`
 }
 
 // LimitSpan is a run of positions that share limits on their values, in the
@@ -496,18 +502,28 @@ type SoakReport struct {
 	Bench    string   `json:"bench,omitempty"`
 }
 
+// PartState is what is known of a place whose part is not the one it left the
+// factory with.
+type PartState string
+
+const (
+	PartFitted  PartState = "fitted"
+	PartEmpty   PartState = "empty"
+	PartUnknown PartState = "unknown"
+)
+
 // PartNow is something that is not as the unit left the factory.
 type PartNow struct {
-	Places []Place   `json:"places"`
-	Parts  int       `json:"parts"`
-	Family string    `json:"family,omitempty"` // of what is fitted
-	Title  string    `json:"familyTitle,omitempty"`
-	Is     string    `json:"is"` // fitted, empty, unknown
-	Part   *PartText `json:"part,omitempty"`
-	Since  string    `json:"since,omitempty"`
-	Kit    string    `json:"kit,omitempty"`
-	Mod    string    `json:"modification,omitempty"`
-	Bench  string    `json:"bench,omitempty"`
+	Places []Place           `json:"places"`
+	Parts  int               `json:"parts"`
+	Family schema.FamilyName `json:"family,omitempty"` // of what is fitted
+	Title  string            `json:"familyTitle,omitempty"`
+	Is     PartState         `json:"is"`
+	Part   *PartText         `json:"part,omitempty"`
+	Since  string            `json:"since,omitempty"`
+	Kit    string            `json:"kit,omitempty"`
+	Mod    string            `json:"modification,omitempty"`
+	Bench  string            `json:"bench,omitempty"`
 }
 
 // WarningReport is a trap for the next technician.
@@ -521,40 +537,40 @@ type WarningReport struct {
 
 // NoteReport is a record's free note.
 type NoteReport struct {
-	Date   string `json:"date"`
-	By     string `json:"by"`
-	Record string `json:"record"`
-	Kind   string `json:"kind"`
-	Title  string `json:"title,omitempty"`
-	Text   string `json:"text"`
+	Date   string      `json:"date"`
+	By     string      `json:"by"`
+	Record string      `json:"record"`
+	Kind   schema.Kind `json:"kind"`
+	Title  string      `json:"title,omitempty"`
+	Text   string      `json:"text"`
 }
 
 // NewsReport is news of the unit, or a change of hands.
 type NewsReport struct {
-	Date         string `json:"date"`
-	By           string `json:"by"`
-	Record       string `json:"record"`
-	Event        string `json:"event"` // received, returned, sold, shipped; working, faulty, unknown
-	SaidBy       string `json:"saidBy,omitempty"`
-	About        string `json:"about,omitempty"`
-	ConditionOut string `json:"conditionOut,omitempty"`
-	ConditionIn  string `json:"conditionIn,omitempty"`
-	TransitLocks string `json:"transitLocks,omitempty"`
-	Note         string `json:"note,omitempty"`
-	Bench        string `json:"bench,omitempty"`
+	Date         string              `json:"date"`
+	By           string              `json:"by"`
+	Record       string              `json:"record"`
+	Event        string              `json:"event"` // received, returned, sold, shipped; working, faulty, unknown
+	SaidBy       string              `json:"saidBy,omitempty"`
+	About        string              `json:"about,omitempty"`
+	ConditionOut string              `json:"conditionOut,omitempty"`
+	ConditionIn  string              `json:"conditionIn,omitempty"`
+	TransitLocks schema.TransitLocks `json:"transitLocks,omitempty"`
+	Note         string              `json:"note,omitempty"`
+	Bench        string              `json:"bench,omitempty"`
 }
 
 // PhotoReport is one picture of the unit's folder.
 type PhotoReport struct {
-	File    string `json:"file"`
-	Caption string `json:"caption,omitempty"`
-	Section string `json:"section,omitempty"`
-	Fault   string `json:"fault,omitempty"`
-	Stage   string `json:"stage,omitempty"`
-	Taken   string `json:"taken,omitempty"`
-	SHA256  string `json:"sha256,omitempty"`
-	Record  string `json:"record"`
-	Bench   string `json:"bench,omitempty"`
+	File    string       `json:"file"`
+	Caption string       `json:"caption,omitempty"`
+	Section string       `json:"section,omitempty"`
+	Fault   string       `json:"fault,omitempty"`
+	Stage   schema.Stage `json:"stage,omitempty"`
+	Taken   string       `json:"taken,omitempty"`
+	SHA256  string       `json:"sha256,omitempty"`
+	Record  string       `json:"record"`
+	Bench   string       `json:"bench,omitempty"`
 }
 
 // FileReport is another file of the unit's folder.
@@ -573,9 +589,9 @@ type HistoryEntry struct {
 	Saved       string            `json:"saved,omitempty"` // the day it was first saved
 	By          string            `json:"by"`
 	File        string            `json:"file"` // without .toml
-	Kind        string            `json:"kind"`
+	Kind        schema.Kind       `json:"kind"`
 	Summary     string            `json:"summary"`
-	Late        bool              `json:"late"` // saved long after the day it tells of
+	Late        bool              `json:"late"` // saved long after the day it is about
 	Withdrawn   bool              `json:"withdrawn"`
 	Corrections []CorrectionEntry `json:"corrections"`
 	Commit      string            `json:"commit,omitempty"`

@@ -193,7 +193,7 @@ fault = [{id = "F5", symptom = "dead"}]
 			[]string{"nobody has signed", "worked partly"}, []string{"Works fully"}},
 		{"on the bench again", benchtest.With(benchtest.Restored, map[string]string{"2022-02-01-intake-aaap": again}), "onBench", []string{"since 2022-02-01; not released"}, nil},
 		{"the earlier release is not the present state", benchtest.With(benchtest.Restored, map[string]string{"2022-02-01-intake-aaap": again}), "works",
-			[]string{"before the stay at the bench it is in now"}, nil},
+			[]string{"before its present stay at the bench"}, nil},
 		{"limits on power", benchtest.With(benchtest.Restored, map[string]string{"2022-02-01-intake-aaap": again}), "power", []string{"only with limits", "“series lamp”"}, nil},
 		{"a ban on power no release lifted", benchtest.Restored, "power", []string{"On 2021-03-01 it was marked: do not switch on, because “burnt smell”.", "came later and says nothing about it"}, nil},
 		{"open faults", benchtest.With(benchtest.Restored, map[string]string{"2022-02-01-intake-aaap": again}), "openFaults", []string{"F5: “dead”"}, []string{"F1", "release does not say"}},
@@ -223,11 +223,11 @@ fault = [{id = "F5", symptom = "dead"}]
 			"modifications", []string{"have since been taken out"}, nil},
 		{"warranty that runs", benchtest.Restored, "warranty", []string{"From 2021-03-11 to 2023-03-10: “parts fitted here”.", "It passes to the next owner.", "None was given with the release of 2021-10-05."}, nil},
 		{"transit locks", benchtest.Restored, "transit", []string{"ON since 2021-03-11"}, nil},
-		{"what comes next", benchtest.Restored, "due", []string{"“contacts” (keybed), by 2022-03-10; said on 2021-03-10. That has passed"}, nil},
+		{"what comes next", benchtest.Restored, "due", []string{"“contacts” (keybed), by 2022-03-10; said on 2021-03-10. It is past due"}, nil},
 		{"done", benchtest.Restored, "done", []string{"Replaced: 4 parts (aluminium electrolytic capacitors 3, divider and tone generator circuits 1)", "Taken out: 1 part", "Fitted where none was: 1 part", "Reworked: 6 parts"}, nil},
-		{"not looked at", benchtest.Restored, "notLookedAt", []string{"No record speaks of: case.", "No record speaks of 18 of the 32 parts listed", "soldered joints 14",
-			"Not tested themselves, only their circuits worked: 2 parts", "is not complete for keybed"}, []string{"%"}},
-		{"nothing recorded at all", nil, "notLookedAt", []string{"No record speaks of: case, divider 1-2, keybed, power supply.", "No reading as left is recorded.", "No soak run is recorded."}, nil},
+		{"not looked at", benchtest.Restored, "notLookedAt", []string{"No record mentions: case.", "No record mentions 18 of the 32 parts listed", "soldered joints 14",
+			"Not tested one by one, though their circuits worked: 2 parts", "is not complete for keybed"}, []string{"%"}},
+		{"nothing recorded at all", nil, "notLookedAt", []string{"No record mentions: case, divider 1-2, keybed, power supply.", "No reading as left is recorded.", "No soak run is recorded."}, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			p := Build(benchInput(t, benchtest.BenchInstrument, benchtest.BenchModel, c.records))
@@ -252,6 +252,76 @@ fault = [{id = "F5", symptom = "dead"}]
 				t.Error("what was not looked at is missing")
 			}
 		})
+	}
+}
+
+// A release lifts no ban on power of its own day: nobody knows which came last.
+// One of a later day says so, and that it says nothing of power.
+func TestPowerOnTheDayOfTheRelease(t *testing.T) {
+	for _, c := range []struct{ marked, pageOne, short string }{
+		{"2021-10-05", "Switch on only with limits, according to the record of 2021-10-05, because “series lamp”.", "Switch on only with limits."},
+		{"2021-10-04", "The release of 2021-10-05 (works fully) came later and says nothing about it.", "Ask before you switch it on"},
+		{"2021-10-06", "Switch on only with limits, according to the record of 2021-10-06, because “series lamp”.", "Switch on only with limits."},
+	} {
+		p := Build(benchInput(t, benchtest.BenchInstrument, benchtest.BenchModel, benchtest.With(benchtest.Restored, map[string]string{
+			c.marked + "-note-aaap": "kind = \"note\"\ndate = " + c.marked + "\nby = \"mw\"\npower = \"limited\"\npower_why = \"series lamp\"\nnote = \"n\"\n"})))
+		if got := fact(p, "power"); !strings.Contains(got, c.pageOne) {
+			t.Errorf("marked on %s: page one says %q, want %q", c.marked, got, c.pageOne)
+		}
+		if got := strings.Join(p.InShort[0].Lines, " "); !strings.Contains(got, c.short) {
+			t.Errorf("marked on %s: in short it says %q, want %q", c.marked, got, c.short)
+		}
+	}
+}
+
+// The buyer's list of parts has what sits there: a kit recorded after a part was
+// fitted by hand in the same stay does not take its place.
+func TestPartsNowAfterAKit(t *testing.T) {
+	model := benchtest.BenchModel + `
+[[kit]]
+name = "electrolytics"
+revision = "1"
+[[kit.part]]
+section = "power supply"
+ref = "C1-C3"
+action = "replaced"
+new = {value = "470 uF", rating = "25 V", type = "from the kit"}
+`
+	p := Build(benchInput(t, benchtest.BenchInstrument, model, benchtest.With(benchtest.Restored, map[string]string{
+		"2021-03-05-parts-aaac": "kind = \"parts\"\ndate = 2021-03-05\nby = \"mw\"\n[[part]]\nsection = \"power supply\"\nref = \"C1\"\nfound = \"untested\"\n" +
+			"action = \"replaced\"\nnew = {value = \"470 uF\", rating = \"35 V\", type = \"by hand\"}\n",
+		"2021-03-06-parts-aaap": "kind = \"parts\"\ndate = 2021-03-06\nby = \"mw\"\n[[apply_kit]]\nkit = \"electrolytics\"\nrevision = \"1\"\nfound = \"untested\"\n"})))
+	got := map[string]string{}
+	for _, n := range p.Parts {
+		if n.Part != nil {
+			got[n.Part.Type] = placesWords(n.Places) + ", kit " + n.Kit
+		}
+	}
+	if got["by hand"] != "power supply C1, kit " || got["from the kit"] != "power supply C2-C3, kit electrolytics/1" {
+		t.Errorf("the parts list has %v", got)
+	}
+}
+
+// Bench notes are those of records that are shown nowhere else: the note of a
+// soak or a release is shown with it, and a change of hands is news.
+func TestNotesAreShownOnce(t *testing.T) {
+	noted := map[string]string{
+		"2021-03-12-note-aaap": "kind = \"note\"\ndate = 2021-03-12\nby = \"mw\"\nnote = \"of a note\"\n",
+		"2021-03-13-note-aaap": "kind = \"note\"\ndate = 2021-03-13\nby = \"mw\"\nphoto = [{file = \"photos/a.jpg\"}]\n",
+	}
+	for _, name := range []string{"2021-03-06-mod-aaad", "2021-03-08-safety-aaaf", "2021-03-09-soak-aaag", "2021-03-11-custody-aaai", "2021-09-01-followup-aaaj"} {
+		noted[name] = strings.Replace(benchtest.Restored[name], "by = ", "note = \"of its own\"\nby = ", 1)
+	}
+	p := Build(benchInput(t, benchtest.BenchInstrument, benchtest.BenchModel, benchtest.With(benchtest.Restored, noted)))
+	var got []string
+	for _, n := range p.Notes {
+		got = append(got, n.Record+": "+n.Text)
+	}
+	if want := []string{"2021-03-05-parts-aaac: Supply first.", "2021-03-12-note-aaap: of a note"}; !slices.Equal(got, want) {
+		t.Errorf("notes %q, want %q", got, want)
+	}
+	if n := strings.Count(pagetest.Flat(provenanceString(t, p, page.TextOptions{})), "“of its own”"); n != 5 {
+		t.Errorf("the notes of five records are shown %d times", n)
 	}
 }
 
@@ -348,7 +418,7 @@ func TestNoVerdictWithoutLimit(t *testing.T) {
 	}
 	for _, s := range p.Safety {
 		for _, c := range s.Checks {
-			if c.Limit == "" && c.Verdict != "" && !strings.HasSuffix(c.Verdict, "by inspection") {
+			if c.Limit == "" && c.Verdict != "" && !strings.HasSuffix(string(c.Verdict), "by inspection") {
 				t.Errorf("%s has verdict %q without a limit", c.Name, c.Verdict)
 			}
 		}
@@ -376,7 +446,7 @@ func TestReadings(t *testing.T) {
 	for _, i := range p.Instruments {
 		lines = append(lines, i.ID+": "+strings.Join(i.Lines, "; "))
 	}
-	want := []string{"dmm-1: calibrated 2021-02-10 by outside laboratory, good to 2022-02-09", "var-1: an indicator: not calibrated"}
+	want := []string{"dmm-1: calibrated 2021-02-10 by outside laboratory, valid to 2022-02-09", "var-1: an indicator: not calibrated"}
 	if !slices.Equal(lines, want) {
 		t.Errorf("test instruments %q, want %q", lines, want)
 	}
@@ -409,7 +479,7 @@ func TestMapAndParts(t *testing.T) {
 	}
 	var now []string
 	for _, n := range p.Parts {
-		now = append(now, placesWords(n.Places)+" "+n.Is)
+		now = append(now, placesWords(n.Places)+" "+string(n.Is))
 	}
 	for _, s := range []string{"power supply C1-C3 fitted", "power supply Q1 empty", "power supply IC1 fitted", "divider 2 IC1 fitted"} {
 		if !slices.Contains(now, s) {
@@ -430,7 +500,7 @@ func TestReportCovers(t *testing.T) {
 	for _, c := range []struct{ item, says string }{
 		{"17025 a title", "Provenance report: Corvane Astrella 49"},
 		{"17025 b, c name and place of the shop", "Halden Street Workshop, by appointment"},
-		{"17025 d identification, the whole, the end", "It is one whole"},
+		{"17025 d identification, the whole, the end", "Read it whole"},
 		{"17025 d the end", "End of the report on astrella-49/4711, 6f0c7e5a-0d0c-4c0e-9b7e-2d3a5c1f4b11"},
 		{"17025 e customer: left out on purpose, and said so", "names no owners or customers"},
 		{"17025 f methods", "Decision rule: simple acceptance"},
@@ -446,7 +516,7 @@ func TestReportCovers(t *testing.T) {
 		{"17025 p results of others marked", "said by: owner; not seen at this bench"},
 		{"17025 7.8.4.1 traceability", "calibrated 2021-02-10 by outside laboratory"},
 		{"17025 7.8.6 decision rule", "no guard band is kept"},
-		{"17025 7.8.8 amendments", "Every record, in order of the day it tells of. A correction"},
+		{"17025 7.8.8 amendments", "Every record, in order of the day it is about. Corrections"},
 		{"43.9(a)(1) description of work", "drift, high ESR), tested out of circuit; replaced: 470 uF"},
 		{"43.9(a)(2) date of completion", "released 2021-03-10"},
 		{"43.9(a)(3) who did it", "Maren Wickstead"},

@@ -24,8 +24,8 @@ const (
 	stripHeight           = 122
 )
 
-// stripOf is the strip of a table, and the same table as found that stands
-// behind it. It is nil for a few values, which are read faster than drawn.
+// stripOf is the strip of a table, and the same table as found, which is
+// drawn behind it. It is nil for a few values, which are read faster than drawn.
 func (p *Report) stripOf(x TableReport) (*page.Picture, *TableReport) {
 	if len(x.Values) < 5 {
 		return nil, nil

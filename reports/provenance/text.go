@@ -11,7 +11,7 @@ import (
 	"benchlore/schema/refs"
 )
 
-// WriteText sets the report for paper: page one, then what stands behind it.
+// WriteText sets the report for paper: page one, then the rest.
 func (p *Report) WriteText(w io.Writer, o page.TextOptions) error {
 	o.Width = o.Columns()
 	pg := &page.Text{W: w, O: o}
@@ -50,7 +50,7 @@ type sheet interface {
 	photo(x PhotoReport, words string)
 }
 
-// body sets everything behind page one, in order.
+// body sets everything after page one, in order.
 func (t *textReport) body() {
 	t.identity()
 	t.received()
@@ -146,7 +146,7 @@ func (t *textReport) identity() {
 	for _, s := range id.Serials {
 		v := "missing"
 		if s.Value != "" {
-			v = Own(s.Value) + " (" + Own(s.How) + ")"
+			v = Own(s.Value) + " (" + Own(string(s.How)) + ")"
 		}
 		if s.Note != "" {
 			v += " " + page.Says(s.Note)
@@ -172,7 +172,7 @@ func (t *textReport) identity() {
 			s += " revision " + Own(b.Revision)
 		}
 		if !b.Stated {
-			s += " (as the model usually has it)"
+			s += " (standard)"
 		}
 		row("Board, "+Own(b.Sections), s)
 	}
@@ -210,7 +210,7 @@ func (t *textReport) received() {
 		}
 		t.Subheading(title)
 		if j.Bench != "" {
-			t.Para(2, "This stay was"+atBench(j.Bench)+", and is told as that bench recorded it.")
+			t.Para(2, "This stay was"+atBench(j.Bench)+", and is described as that bench recorded it.")
 		}
 		t.Para(2, fmt.Sprintf("As received it %s; recorded by %s.", intakeWorks(j.Works), Own(j.By)))
 		switch {
@@ -254,7 +254,7 @@ func (t *textReport) received() {
 			} else {
 				text += "condition not described"
 			}
-			switch schema.Origin(s.Origin) {
+			switch s.Origin {
 			case schema.OriginOriginal:
 				text += "; parts taken to be the original ones"
 			case schema.OriginReplaced:
@@ -270,8 +270,8 @@ func (t *textReport) received() {
 		t.quoted("Earlier work seen", j.EarlierWork)
 		t.quoted("Missing", j.Missing)
 		t.quoted("Came with it", j.Accessories)
-		if j.UserMemory != "" && j.UserMemory != "none" {
-			t.Para(2, "Sounds and settings stored in it: "+strings.ReplaceAll(j.UserMemory, "-", " ")+".")
+		if j.UserMemory != "" && j.UserMemory != schema.MemoryNone {
+			t.Para(2, "Sounds and settings stored in it: "+strings.ReplaceAll(string(j.UserMemory), "-", " ")+".")
 		}
 		if j.Note != "" {
 			t.Para(2, page.Quote(j.Note))
@@ -309,7 +309,7 @@ func (t *textReport) faultWork() {
 			t.Item(2, placesWords(w.Places)+": "+brief(w))
 		}
 		if len(f.Work) == 0 {
-			t.Para(2, "No part line names it.")
+			t.Para(2, "No part line mentions it.")
 		}
 	}
 }
@@ -361,7 +361,7 @@ func (t *textReport) work() {
 
 func (t *textReport) coverage() {
 	c := t.p.Coverage
-	t.Heading("How much was dealt with, family by family")
+	t.Heading("How many parts were dealt with, family by family")
 	if c.Note != "" {
 		t.Para(0, c.Note)
 	}
@@ -386,7 +386,7 @@ func (t *textReport) positions() {
 		t.Para(0, "No section has a complete list of parts, so no map is drawn.")
 		return
 	}
-	t.Para(0, "What sits where now, one letter for each position in the order named; only sections whose list of parts is complete. “×” stands for the same letter so many times.")
+	t.Para(0, "What is fitted where now, one letter for each position in the order named; only sections whose list of parts is complete. “×” and a number: the same letter that many times.")
 	t.Line("")
 	for _, l := range t.p.MapLegend {
 		t.Hang("  "+l.Letter, 6, l.Meaning)
@@ -417,7 +417,7 @@ func lettersWords(letters string) string {
 
 func (t *textReport) parts() {
 	t.Heading("Parts list as it is now")
-	t.Para(0, "Everything that is known not to be as it left the factory. What is not listed here was not changed in any stay recorded here; whether it was changed before is not known.")
+	t.Para(0, "Everything known to differ from how it left the factory. What is not listed here was not changed in any stay recorded here; whether it was changed before is not known.")
 	if len(t.p.Parts) == 0 {
 		t.Para(0, "Nothing is recorded.")
 	}
@@ -436,7 +436,7 @@ func (t *textReport) warnings() {
 		}
 		s += " " + Own(w.By) + ", " + w.Date + "."
 		if w.Settled {
-			s += " A later record says that this is dealt with."
+			s += " A later record says that this has been dealt with."
 		}
 		t.Item(0, s)
 		n++
@@ -503,9 +503,9 @@ func (t *textReport) since() {
 			}
 		}
 		switch n.TransitLocks {
-		case "on", "off":
-			s += " Transit locks " + n.TransitLocks + "."
-		case "none":
+		case schema.LocksOn, schema.LocksOff:
+			s += " Transit locks " + string(n.TransitLocks) + "."
+		case schema.LocksNone:
 			s += " It has no transit locks."
 		}
 		if n.Note != "" {
@@ -519,8 +519,8 @@ func (t *textReport) since() {
 	}
 	for _, n := range t.p.Notes {
 		s := n.Date + ", " + Own(n.By)
-		if n.Kind != string(schema.KindNote) {
-			s += ", with the " + Own(n.Kind)
+		if n.Kind != schema.KindNote {
+			s += ", with the " + Own(string(n.Kind))
 		}
 		if n.Title != "" {
 			s += ", " + page.Quote(n.Title)
@@ -536,10 +536,10 @@ func (t *textReport) since() {
 
 func (t *textReport) history() {
 	t.Heading("History")
-	t.Para(0, "Every record, in order of the day it tells of. A correction is a normal thing: it stands here with its reason, and git keeps what was there before.")
+	t.Para(0, "Every record, in order of the day it is about. Corrections are normal: each is shown here with its reason, and git keeps what was there before.")
 	key := usualKey(t.p.History)
 	if key != "" {
-		t.Para(0, "Unless something else is said, a record was saved on the day it tells of and signed with the key "+Own(key)+".")
+		t.Para(0, "Unless noted otherwise, a record was saved on the day it is about and signed with the key "+Own(key)+".")
 	}
 	t.Line("")
 	for _, e := range t.p.History {

@@ -198,7 +198,7 @@ func (x TableReport) sentences() []string {
 		s := "Limit " + Own(strings.Join(x.Limits, "; ")) + ": "
 		switch {
 		case len(x.Outside) == 0:
-			s += fmt.Sprintf("none of the %d measured against it outside", x.Judged)
+			s += fmt.Sprintf("none of the %d checked against it outside", x.Judged)
 		default:
 			s += fmt.Sprintf("%d of %d OUTSIDE, marked *", len(x.Outside), x.Judged)
 		}
@@ -261,7 +261,7 @@ func (t *textReport) soaks() {
 			s += ", room at " + Own(x.Ambient)
 		}
 		if len(x.Events) == 0 {
-			s += "; nothing is recorded to have happened"
+			s += "; no events are recorded"
 		} else {
 			s += "; " + strings.Join(x.Events, "; ")
 		}

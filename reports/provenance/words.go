@@ -7,13 +7,14 @@ import (
 
 	"benchlore/reports/page"
 	"benchlore/schema"
+	"benchlore/schema/unit"
 )
 
 // claims are words a report never uses of its own: they promise more than
 // records can show. A record's own text that holds one is quoted.
 var claims = regexp.MustCompile(`(?i)\b(as[\s-]+new|like[\s-]+new|(fully|completely)[\s-]+restored|all[\s-]+original|certified|verified|guaranteed|mint|perfect|safe[\s-]+to[\s-]+use)\b`)
 
-// own gives a record's short text, such as the type of a part, plain where it
+// Own gives a record's short text, such as the type of a part, plain where it
 // only describes and in quotation marks where it claims.
 func Own(s string) string {
 	s = page.Clean(s)
@@ -23,8 +24,8 @@ func Own(s string) string {
 	return s
 }
 
-func WorksWords(w string) string {
-	switch schema.Works(w) {
+func WorksWords(w schema.Works) string {
+	switch w {
 	case schema.WorksFully:
 		return "works fully"
 	case schema.WorksPartly:
@@ -37,8 +38,8 @@ func WorksWords(w string) string {
 	return "not stated whether it works"
 }
 
-func reasonWords(r string) string {
-	switch schema.Reason(r) {
+func reasonWords(r schema.Reason) string {
+	switch r {
 	case schema.ReasonOverhaul:
 		return "for overhaul"
 	case schema.ReasonRepair:
@@ -50,17 +51,17 @@ func reasonWords(r string) string {
 	case schema.ReasonPurchase:
 		return "as a purchase"
 	}
-	return Own(r)
+	return Own(string(r))
 }
 
-func comebackWords(f string) string {
-	switch schema.ComebackFault(f) {
+func comebackWords(f schema.ComebackFault) string {
+	switch f {
 	case schema.ComebackSame:
 		return "the same fault again"
 	case schema.ComebackNew:
 		return "a new fault"
 	case schema.ComebackInduced:
-		return "a fault brought in by the work before"
+		return "a fault caused by the earlier work"
 	case schema.ComebackTransport:
 		return "a fault from transport"
 	case schema.ComebackUse:
@@ -68,11 +69,11 @@ func comebackWords(f string) string {
 	case schema.ComebackNotFound:
 		return "no fault found"
 	}
-	return Own(f)
+	return Own(string(f))
 }
 
-func powerWords(p string) string {
-	switch schema.Power(p) {
+func powerWords(p schema.Power) string {
+	switch p {
 	case schema.PowerForbidden:
 		return "DO NOT SWITCH ON"
 	case schema.PowerLimited:
@@ -81,8 +82,8 @@ func powerWords(p string) string {
 	return "May be switched on"
 }
 
-func foundWords(f string) string {
-	switch schema.Finding(f) {
+func foundWords(f schema.Finding) string {
+	switch f {
 	case schema.OK:
 		return "in order"
 	case schema.InService:
@@ -90,25 +91,25 @@ func foundWords(f string) string {
 	case schema.Untested:
 		return "untested"
 	}
-	return f
+	return string(f)
 }
 
-func howWords(h string) string {
+func howWords(h schema.How) string {
 	switch h {
-	case "visual":
+	case schema.Visual:
 		return "seen by eye"
-	case "in-circuit":
+	case schema.InCircuit:
 		return "tested in circuit"
-	case "out-of-circuit":
+	case schema.OutOfCircuit:
 		return "tested out of circuit"
-	case "substitution":
+	case schema.Substitution:
 		return "tested by substitution"
 	}
-	return h
+	return string(h)
 }
 
-func reversibleWords(r string) string {
-	switch schema.Reversible(r) {
+func reversibleWords(r schema.Reversible) string {
+	switch r {
 	case schema.ReversibleYes:
 		return "It can be undone."
 	case schema.ReversiblePartly:
@@ -119,24 +120,24 @@ func reversibleWords(r string) string {
 	return "Whether it can be undone is not recorded."
 }
 
-func originalsWords(o string) string {
+func originalsWords(o schema.Originals) string {
 	switch o {
-	case "with-unit":
+	case schema.OriginalsWithUnit:
 		return "The parts that came out are with the unit."
-	case "kept":
+	case schema.OriginalsKept:
 		return "The parts that came out are kept at the shop."
-	case "returned":
+	case schema.OriginalsReturned:
 		return "The parts that came out were returned to the owner."
-	case "scrapped":
+	case schema.OriginalsScrapped:
 		return "The parts that came out were scrapped."
-	case "none":
+	case schema.OriginalsNone:
 		return "No parts came out."
 	}
 	return "Where the parts are that came out is not recorded."
 }
 
-func actionWords(a string) string {
-	switch schema.Action(a) {
+func actionWords(a schema.Action) string {
+	switch a {
 	case schema.Left:
 		return "left as it is"
 	case schema.Pending:
@@ -144,30 +145,34 @@ func actionWords(a string) string {
 	case schema.Removed:
 		return "taken out"
 	}
-	return a
+	return string(a)
 }
 
-func keptWords(k string) string {
+func keptWords(k schema.OldKept) string {
 	if k == "" {
 		return ""
 	}
-	return "old part " + Own(k)
+	return "old part " + Own(string(k))
 }
 
-func stageWords(s string) string { return strings.ReplaceAll(s, "-", " ") }
+func stageWords(s schema.Stage) string { return strings.ReplaceAll(string(s), "-", " ") }
 
-func verdictWords(v string) string {
+func verdictWords(v unit.Verdict) string {
 	switch v {
-	case "":
+	case unit.NoLimit:
 		return "no limit given"
-	case "outside":
+	case unit.Outside:
 		return "OUTSIDE"
 	}
-	return v
+	return string(v)
 }
 
-func modeWords(modes []string) string {
-	s := strings.ReplaceAll(strings.Join(modes, ", "), "-", " ")
+func modeWords(modes []schema.Mode) string {
+	names := make([]string, len(modes))
+	for i, m := range modes {
+		names[i] = string(m)
+	}
+	s := strings.ReplaceAll(strings.Join(names, ", "), "-", " ")
 	return strings.ReplaceAll(s, "high esr", "high ESR")
 }
 

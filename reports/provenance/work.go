@@ -18,14 +18,6 @@ type ev struct {
 	mod      string
 }
 
-// fittedLine is a part line that fitted a part.
-type fittedLine struct {
-	file *unit.File
-	path string
-	line schema.PartLine
-	kit  string
-}
-
 // sectionNames writes out a list of sections as the unit has them.
 func (b *builder) sectionNames(list schema.Names) []string {
 	l, err := refs.ParseNames(string(list))
@@ -35,74 +27,18 @@ func (b *builder) sectionNames(list schema.Names) []string {
 	if len(b.u.Sections) == 0 {
 		return l.Enumerate()
 	}
-	have := make([]string, len(b.u.Sections))
-	for i, s := range b.u.Sections {
-		have[i] = s.Name
-	}
-	found, _ := l.Select(have)
+	found, _ := l.Select(b.u.SectionNames())
 	return found
 }
 
-// collect gathers the work on every position. The unit keeps the lines that
-// met a part; those that fitted one where none sat are found again here.
+// collect gathers the work on every position.
 func (b *builder) collect() {
-	b.fitted = map[string]fittedLine{}
 	b.events = map[*unit.Position][]ev{}
-	note := func(f *unit.File, path string, l schema.PartLine, kit string) {
-		if l.Action != schema.Fitted {
-			return
-		}
-		d := l.Date
-		if d.IsZero() {
-			d = f.Record.Head().Date
-		}
-		list, err := refs.Parse(string(l.Ref))
-		if err != nil {
-			return
-		}
-		for _, s := range b.sectionNames(l.Section) {
-			for _, r := range list.Enumerate() {
-				k := s + " " + string(r) + " " + dayText(d)
-				if _, has := b.fitted[k]; !has {
-					b.fitted[k] = fittedLine{f, path, l, kit}
-				}
-			}
-		}
-	}
-	b.records(func(f *unit.File, h *schema.Common) {
-		var own []schema.PartLine
-		var kits []*schema.Kit
-		switch r := f.Record.(type) {
-		case *schema.Parts:
-			own = r.Lines
-			for _, a := range r.ApplyKits {
-				kits = append(kits, b.kit(a.Kit, a.Revision))
-			}
-		case *schema.Mod:
-			own = r.Lines
-			if r.Kit != "" {
-				kits = append(kits, b.kit(r.Kit, r.Revision))
-			}
-		}
-		for i, l := range own {
-			note(f, fmt.Sprintf("part[%d]", i), l, "")
-		}
-		for _, k := range kits {
-			if k == nil {
-				continue
-			}
-			for i, l := range k.Lines {
-				note(f, fmt.Sprintf("kit %s[%d]", kitName(k.Name, k.Revision), i), l, kitName(k.Name, k.Revision))
-			}
-		}
-	})
 	for _, p := range b.u.Positions {
 		for i, o := range p.Occupants {
-			if i == 0 && o.Origin == schema.OriginReplaced || i > 0 && !b.replacedInto(p.Occupants[i-1]) {
-				if f, ok := b.fitted[p.Name()+" "+dayText(o.Seen)]; ok {
-					e := &unit.Event{File: f.file, Path: f.path, Date: o.Seen, Line: f.line, Kit: o.Kit, Job: b.jobOf(f.file)}
-					b.events[p] = append(b.events[p], ev{e, nil, partText(o.Component), modName(f.file)})
-				}
+			// The line that put it there is told with what it took out, if anything.
+			if e := o.Fitted; e != nil && (i == 0 || !slices.Contains(p.Occupants[i-1].Events, e)) {
+				b.events[p] = append(b.events[p], ev{e, nil, partText(o.Component), modName(e.File)})
 			}
 			for _, e := range o.Events {
 				x := ev{Event: e, mod: modName(e.File)}
@@ -122,13 +58,6 @@ func (b *builder) collect() {
 	}
 }
 
-// replacedInto tells whether the next occupant came by the line that ended
-// this one.
-func (b *builder) replacedInto(o *unit.Occupant) bool {
-	n := len(o.Events)
-	return n > 0 && (o.Events[n-1].Line.Action == schema.Replaced || o.Events[n-1].Line.Action == schema.Fitted)
-}
-
 // modName gives the modification a record is, "" for other records.
 func modName(f *unit.File) string {
 	if m, ok := f.Record.(*schema.Mod); ok {
@@ -142,7 +71,7 @@ func partText(c *schema.Component) *PartText {
 		return nil
 	}
 	t := PartText{Value: page.Clean(string(c.Value)), Rating: page.Clean(string(c.Rating)), Type: page.Clean(c.Type), Maker: page.Clean(c.Maker),
-		PartNumber: page.Clean(c.PartNumber), Lot: page.Clean(c.Lot), DateCode: page.Clean(c.DateCode), Source: string(c.Source), Measured: page.Clean(string(c.Measured))}
+		PartNumber: page.Clean(c.PartNumber), Lot: page.Clean(c.Lot), DateCode: page.Clean(c.DateCode), Source: c.Source, Measured: page.Clean(string(c.Measured))}
 	if t == (PartText{}) {
 		return nil
 	}
@@ -153,11 +82,8 @@ func partText(c *schema.Component) *PartText {
 func (b *builder) item(e ev) WorkItem {
 	l := e.Line
 	w := WorkItem{Job: jobName(e.Job), Date: dayText(e.Date), Record: e.File.Name(), Bench: b.benchName(e.File), By: b.person(e.File, e.File.Record.Head().By),
-		Found: string(l.Found), How: string(l.How), CausedBy: page.Clean(string(l.CausedBy)),
-		Faults: l.Fault, Action: string(l.Action), Old: e.old, New: e.new, Kit: e.Kit, Mod: e.mod, OldKept: string(l.OldKept), Note: l.Note}
-	for _, m := range l.Mode {
-		w.Modes = append(w.Modes, string(m))
-	}
+		Found: l.Found, How: l.How, CausedBy: page.Clean(string(l.CausedBy)),
+		Faults: l.Fault, Action: l.Action, Old: e.old, New: e.new, Kit: e.Kit, Mod: e.mod, OldKept: l.OldKept, Modes: l.Mode, Note: l.Note}
 	return w
 }
 
@@ -254,7 +180,7 @@ func (b *builder) grouped(keep func(p *unit.Position, e ev) bool) []WorkItem {
 				all = append(all, g)
 			}
 			g.where = append(g.where, placed{p.Section, p.Ref, p.Family})
-			if n := string(p.Family); !slices.Contains(g.item.Families, n) {
+			if n := p.Family; !slices.Contains(g.item.Families, n) {
 				g.item.Families = append(g.item.Families, n)
 				g.item.Titles = append(g.item.Titles, b.family(p.Family))
 			}
@@ -282,7 +208,7 @@ func (b *builder) grouped(keep func(p *unit.Position, e ev) bool) []WorkItem {
 	for _, g := range all {
 		if g.pool != "" {
 			g.item.Places, g.item.Parts = []Place{{Sections: page.Clean(g.pool)}}, g.counts
-			g.item.Families, g.item.Titles = []string{string(g.family)}, []string{b.family(g.family)}
+			g.item.Families, g.item.Titles = []schema.FamilyName{g.family}, []string{b.family(g.family)}
 		} else {
 			g.item.Places, g.item.Parts = places(g.where), len(g.where)
 		}
@@ -331,7 +257,7 @@ func (b *builder) laterWorked(e *unit.Event) bool {
 func (b *builder) faults() {
 	for _, f := range b.u.Faults {
 		x := FaultReport{Bench: b.benchName(f.File), ID: page.Clean(f.ID), Symptom: f.Symptom, Conditions: f.Conditions, Section: page.Clean(f.Section), Noted: dayText(f.File.Record.Head().Date),
-			Job: jobName(f.Job), State: string(f.State), Note: f.Note}
+			Job: jobName(f.Job), State: f.State, Note: f.Note}
 		says := func(e schema.FaultAtEnd) bool { return e.ID == f.ID }
 		for _, j := range b.u.Jobs {
 			r := j.ReleaseRecord()
@@ -372,7 +298,7 @@ func (b *builder) partsNow() {
 		switch {
 		case o == nil:
 			if k := len(p.Occupants); k > 0 {
-				n.Is, n.Since = "empty", dayText(p.Occupants[k-1].Ended)
+				n.Is, n.Since = PartEmpty, dayText(p.Occupants[k-1].Ended)
 				if ev := p.Occupants[k-1].Events; len(ev) > 0 {
 					n.Bench = b.benchName(ev[len(ev)-1].File)
 					n.Mod = modName(ev[len(ev)-1].File)
@@ -380,21 +306,21 @@ func (b *builder) partsNow() {
 				add(p, n)
 			}
 		case o.Origin == schema.OriginReplaced:
-			n.Is, n.Since, n.Part, n.Kit = "fitted", dayText(o.Seen), partText(o.Component), o.Kit
+			n.Is, n.Since, n.Part, n.Kit = PartFitted, dayText(o.Seen), partText(o.Component), o.Kit
 			if o.Mod != nil {
 				n.Mod = modName(o.Mod)
 			}
-			n.Family = string(p.Family)
+			n.Family = p.Family
 			if o.Family != "" {
-				n.Family = string(o.Family)
+				n.Family = o.Family
 			}
-			n.Title = b.family(schema.FamilyName(n.Family))
+			n.Title = b.family(n.Family)
 			if o.Fitted != nil {
 				n.Bench = b.benchName(o.Fitted.File)
 			}
 			add(p, n)
 		case o.Origin == schema.OriginUnknown:
-			n.Is, n.Part = "unknown", partText(o.Component)
+			n.Is, n.Part = PartUnknown, partText(o.Component)
 			add(p, n)
 		}
 	}
@@ -407,10 +333,10 @@ func (b *builder) partsNow() {
 			if e.Line.Action != schema.Replaced && e.Line.Action != schema.Fitted && e.Line.Action != schema.Removed {
 				continue
 			}
-			n := PartNow{Places: []Place{{Sections: page.Clean(q.Section)}}, Parts: e.Line.Count, Family: string(q.Family), Title: b.family(q.Family),
-				Is: "fitted", Since: dayText(e.Date), Part: partText(e.Line.New), Kit: e.Kit, Mod: modName(e.File), Bench: b.benchName(e.File)}
+			n := PartNow{Places: []Place{{Sections: page.Clean(q.Section)}}, Parts: e.Line.Count, Family: q.Family, Title: b.family(q.Family),
+				Is: PartFitted, Since: dayText(e.Date), Part: partText(e.Line.New), Kit: e.Kit, Mod: modName(e.File), Bench: b.benchName(e.File)}
 			if e.Line.Action == schema.Removed {
-				n.Is = "empty"
+				n.Is = PartEmpty
 			}
 			b.p.Parts = append(b.p.Parts, n)
 		}
@@ -434,7 +360,7 @@ func describe(t *PartText) string {
 	add("%s", Own(strings.TrimSpace(t.Maker+" "+t.PartNumber)))
 	add("date code %s", Own(t.DateCode))
 	add("lot %s", Own(t.Lot))
-	if t.Source != string(schema.SourceNew) {
+	if t.Source != schema.SourceNew {
 		add("%s", sourceWords(t.Source))
 	}
 	add("measured %s", t.Measured)
@@ -445,8 +371,8 @@ func describe(t *PartText) string {
 	return s
 }
 
-func sourceWords(s string) string {
-	switch schema.Source(s) {
+func sourceWords(s schema.Source) string {
+	switch s {
 	case schema.SourceUsed:
 		return "used part"
 	case schema.SourceDonor:
@@ -458,5 +384,5 @@ func sourceWords(s string) string {
 	case schema.SourceShopMade:
 		return "made in the shop"
 	}
-	return s
+	return string(s)
 }

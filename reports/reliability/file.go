@@ -19,7 +19,7 @@ const agelessSuffix = " (age not known)"
 
 // WriteObservations writes the observations the report rests on, under its
 // reading of silence, as an observation file: unit,group,entry,lower,upper,
-// count. A part left out of times stands there as not failed by 0, which says
+// count. A part not counted in rates is written as not failed by 0, which says
 // nothing; one fitted here and not seen since does not stand there.
 func (r *Report) WriteObservations(w io.Writer) error {
 	var all []lifedata.Obs

@@ -34,19 +34,19 @@ const (
 	ObservedLeftOut  ObservationKind = "left out" // says nothing about a lifetime; Reason says why
 )
 
-// LeftOutReason says why an occupant was left out of times, in words that
+// LeftOutReason says why an occupant is not counted in rates, in words that
 // follow a number of parts.
 type LeftOutReason string
 
 const (
 	LeftOutUntested  LeftOutReason = "untested, and not known to have worked since they were fitted"
 	LeftOutUnseen    LeftOutReason = "not looked at, in a unit not known to work fully"
-	LeftOutHidden    LeftOutReason = "not tested, and the unit plays on when one has failed"
+	LeftOutHidden    LeftOutReason = "not tested, and a dead one would go unnoticed"
 	LeftOutMissing   LeftOutReason = "missing, and not known to have worked"
 	LeftOutRemoved   LeftOutReason = "removed, and not known to have worked"
 	LeftOutSecondary LeftOutReason = "taken down by another failure, and not known to have worked before"
-	LeftOutExternal  LeftOutReason = "failed from outside, and not known to have worked before"
-	LeftOutAge       LeftOutReason = "of unknown age, and never seen good for any length of time"
+	LeftOutExternal  LeftOutReason = "damaged from outside, and not known to have worked before"
+	LeftOutAge       LeftOutReason = "of unknown age, with no known good period"
 	LeftOutPool      LeftOutReason = "counted from a pool of unknown size"
 	LeftOutRepeat    LeftOutReason = "counted from a pool that failed more often than it has parts"
 	LeftOutMeter     LeftOutReason = "in units without the readings of the hour meter it takes"
@@ -92,7 +92,7 @@ type Observation struct {
 	Handled       bool           // somebody looked, or it was in service in a unit that left fully working
 	Failed        bool           // failed by itself, under the definition in force
 	Secondary     bool           // taken down by another part
-	External      bool           // failed from outside: transport, surge, earlier work
+	External      bool           // damaged from outside: transport, surge, earlier work
 	UnknownOrigin bool           // age not known: constant hazard only
 	Pool          bool           // one of a counted pool: constant hazard only
 	Restart       int            // 0: the lifetime; n: the window after the n-th repair, constant hazard only
@@ -232,7 +232,7 @@ func (obs *Observations) add(x unitObservations) {
 	}
 }
 
-// lastRecord is the day of the latest record that is evidence: a note says
+// LastRecord is the day of the latest record that is evidence: a note says
 // nothing about a part, so adding one must change nothing.
 func LastRecord(u *unit.Unit) (last schema.Date) {
 	for _, f := range u.Files {

@@ -112,8 +112,8 @@ func (h *unitHistory) failing(e *unit.Event) bool {
 	return e.Line.Found == schema.Failed || h.opt.FailureDegraded && e.Line.Found == schema.Degraded
 }
 
-// blame says whether a failure was caused by another part or from outside. A
-// cause nobody knows is the part's own.
+// blame says whether a failure was caused by another part or from outside. An
+// unknown cause counts as the part's own.
 func blame(e *unit.Event) (secondary, external bool) {
 	switch c := e.Line.CausedBy; {
 	case c == "" || c == "unknown":

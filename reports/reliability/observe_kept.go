@@ -33,7 +33,7 @@ func keepUnit(u *unit.Unit, opt ObserveOptions, latest bool) keptUnit {
 	return k
 }
 
-// settled is the last day that anything which is observed speaks of.
+// Settled is the last day that anything which is observed speaks of.
 func Settled(u *unit.Unit) (last schema.Date) {
 	see := func(d edtf.Day) {
 		if d.After(last.Day) {

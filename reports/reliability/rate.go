@@ -122,7 +122,7 @@ func (l lifetimes) tooLittle() string {
 	case timed == 0:
 		return "no part has a time from when it was fitted to when it was last known good"
 	case float64(l.out) > mostForLeftOut*float64(l.came):
-		return fmt.Sprintf("%s of %s parts had to be left out of times", page.Thousands(l.out), page.Thousands(l.came))
+		return fmt.Sprintf("%s of %s parts have no usable times", page.Thousands(l.out), page.Thousands(l.came))
 	}
 	return ""
 }

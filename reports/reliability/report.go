@@ -535,7 +535,7 @@ func (r *Report) notes() []string {
 		notes = append(notes, "hours are those of the unit's meter, taken to have left the maker at 0; nobody knows how long a silent unit has run, so both readings of silence are one")
 	}
 	if prompted, failed := r.prompted(); 2*prompted >= failed && prompted > 0 {
-		notes = append(notes, fmt.Sprintf("%d of %d failures brought their unit to the bench: stays that come because something failed date failures closely and say little of what went on working, so wear looks stronger than it is and rates lean; stays that no failure had a say in are worth more", prompted, failed))
+		notes = append(notes, fmt.Sprintf("%d of %d failures brought their unit to the bench: visits caused by a failure date failures closely and say little of what went on working, so wear looks stronger than it is and rates are biased; visits not caused by a failure tell more", prompted, failed))
 	}
 	if r.Origin != "" {
 		notes = append(notes, "only parts of this origin: "+string(r.Origin))
@@ -545,7 +545,7 @@ func (r *Report) notes() []string {
 	}
 	for _, reason := range append(leftOutReasons, LeftOutNotBack) {
 		if n := r.LeftOut[reason]; n > 0 {
-			notes = append(notes, fmt.Sprintf("left out of times: %d %s", n, reason))
+			notes = append(notes, fmt.Sprintf("not counted in rates: %d %s", n, reason))
 		}
 	}
 	for _, c := range r.Comparisons {

@@ -176,7 +176,7 @@ func TestRateRefused(t *testing.T) {
 		{"nothing", nil, "no part of it has come to the bench yet", ""},
 		{"only new parts", []Observation{out(LeftOutNotBack)}, "no part of it has come to the bench yet", ""},
 		{"no known age", []Observation{out(LeftOutAge)}, "no part has a time from when it was fitted to when it was last known good", ""},
-		{"two of three left out", []Observation{good("a", 3), out(LeftOutHidden), out(LeftOutHidden)}, "2 of 3 parts had to be left out of times", ""},
+		{"two of three left out", []Observation{good("a", 3), out(LeftOutHidden), out(LeftOutHidden)}, "2 of 3 parts have no usable times", ""},
 		{"half left out, and new parts", []Observation{good("a", 3), good("b", 3), good("c", 3), out(LeftOutHidden), out(LeftOutHidden), out(LeftOutHidden), out(LeftOutNotBack)}, "", lifedata.RateUpper},
 		{"two units", []Observation{good("a", 100), good("b", 100)}, "times from 2 units are too few to say anything", ""},
 		{"one unit", []Observation{good("a", 100)}, "times from 1 unit are too few to say anything", ""},

@@ -50,7 +50,7 @@ func TestWearSentences(t *testing.T) {
 			[]string{"Rate: 5 failures, each at an unknown time before it was found and nothing seen to survive, so above", "(one-sided 95%)"}},
 		{"none failed", "unit,lower,upper\na,5,\nb,6,\nc,9,\n", "",
 			[]string{"no failure of their own in 3 units inspected.", "Rate: no failure in 20 units of time of single parts of 3 units, so below 0.15 per part and unit of time (one-sided 95%)."}},
-		{"mostly left out", "unit,lower,upper\na,5,\nb,0,\nc,0,\nd,0,\n", "", []string{"No rate: 3 of 4 parts had to be left out of times."}},
+		{"mostly left out", "unit,lower,upper\na,5,\nb,0,\nc,0,\nd,0,\n", "", []string{"No rate: 3 of 4 parts have no usable times."}},
 		{"some at unknown times", "unit,lower,upper\na,,5\nb,6,7\nc,9,\nd,12,\n", "", []string{"50% of them at an unknown time before they were found"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

@@ -294,7 +294,7 @@ func (r *Report) rankLegend() string {
 	if !r.FromFile {
 		s += ", silence read as " + string(r.Silence)
 	}
-	return s + ". All groups are estimated together: what little is known of one is drawn towards the others, and failures that come together in a unit weigh as fewer. Not ranked: what was seen in one unit only, or mostly left out of times."
+	return s + ". All groups are estimated together: what little is known of one is drawn towards the others, and failures that come together in a unit weigh as fewer. Not ranked: what was seen in one unit only, or has few usable times."
 }
 
 // chance writes a probability.
@@ -359,9 +359,9 @@ func (r *Report) sentences(g Group) []string {
 	n := g.Parts
 	switch {
 	case n.LeftOut > 0 && g.MostLeftOutCount == n.LeftOut:
-		s = append(s, fmt.Sprintf("Left out of times: %s %s.", page.Thousands(n.LeftOut), g.MostLeftOut))
+		s = append(s, fmt.Sprintf("Not counted in rates: %s %s.", page.Thousands(n.LeftOut), g.MostLeftOut))
 	case n.LeftOut > 0:
-		s = append(s, fmt.Sprintf("Left out of times: %s, for %s: %s.", page.Thousands(n.LeftOut), page.Thousands(g.MostLeftOutCount), g.MostLeftOut))
+		s = append(s, fmt.Sprintf("Not counted in rates: %s, %s of them %s.", page.Thousands(n.LeftOut), page.Thousands(g.MostLeftOutCount), g.MostLeftOut))
 	}
 	if n.NotBack > 0 {
 		s = append(s, fmt.Sprintf("%s fitted here and not seen since.", page.Capital(page.Plural(n.NotBack, "was", "were"))))
@@ -399,7 +399,7 @@ func (r *Report) unitsSentence(g Group) string {
 	case u.Interval.High <= 0.25:
 		return s + " Seldom the trouble in units that come in."
 	}
-	return s + " Worth a look in every unit that comes in; how many have one is still open."
+	return s + " Worth a look in every unit that comes in; the true share is uncertain."
 }
 
 func (r *Report) partsSentences(g Group) []string {
@@ -446,7 +446,7 @@ func (r *Report) partsSentences(g Group) []string {
 		more = append(more, fmt.Sprintf("%s taken down by another part", page.Plural(n.Secondary, "was", "were")))
 	}
 	if n.External > 0 {
-		more = append(more, fmt.Sprintf("%s failed from outside", page.Thousands(n.External)))
+		more = append(more, fmt.Sprintf("%s damaged from outside", page.Thousands(n.External)))
 	}
 	if more != nil {
 		s = append(s, page.Capital(page.Listed(more))+".")

@@ -18,7 +18,7 @@ import (
 
 // Checklist is what is missing before a unit can leave the bench. Must is what
 // close refuses, and what the release has to settle; Should is what a buyer or
-// the next technician would miss.
+// the next technician would ask for.
 type Checklist struct {
 	Schema   int             `json:"schema"`
 	Unit     string          `json:"unit"`
@@ -116,8 +116,8 @@ func NewChecklist(in ChecklistInput) *Checklist {
 	return c
 }
 
-// records names what is wrong in the files, and what is doubtful in those of
-// the job: lines of one record in which the same is doubtful are one item.
+// records names the errors in the files, and the warnings on those of the job.
+// Lines of one record with the same warning are one item.
 func (b *checklist) records() {
 	type kind struct{ file, message, write string }
 	doubtful := map[kind][]schema.Problem{}
@@ -138,7 +138,7 @@ func (b *checklist) records() {
 		all := doubtful[k]
 		text := placeOf(all[0]) + ": " + all[0].Message
 		if n := len(all) - 1; n > 0 {
-			text += fmt.Sprintf("; and so in %s", page.Plural(n, "line more", "lines more"))
+			text += fmt.Sprintf("; the same in %s", page.Plural(n, "line more", "lines more"))
 		}
 		b.should("record", text, k.write)
 	}
@@ -243,7 +243,7 @@ func (b *checklist) faults() {
 		name := f.ID + " (" + f.Symptom + ")"
 		switch {
 		case !b.job.Open():
-			b.should("fault", "fault "+name+" leaves open", "say so to the owner; a repair would be a job of its own")
+			b.should("fault", "fault "+name+" is still open at the release", "say so to the owner; a repair would be a job of its own")
 		case !slices.ContainsFunc(f.Cured, func(e *unit.Event) bool { return worked(e.Line.Action) }):
 			b.must("fault", "fault "+name+" is open, and no part line cures it",
 				"benchlore part ... "+f.ID+", or a release that says "+f.ID+" is not-reproduced, accepted, declined or open")
@@ -266,11 +266,11 @@ func (b *checklist) pending() {
 		}
 	}
 	if waiting != nil {
-		b.must("pending", "parts wait: "+unit.List(waiting), "a line that finishes each; what stays as it is is left")
+		b.must("pending", "parts still pending: "+unit.List(waiting), "a line that finishes each; what stays as it is is left")
 	}
 	for _, p := range b.u.Pools {
 		if n := len(p.Events); n > 0 && p.Events[n-1].Line.Action == schema.Pending && p.Events[n-1].Job == b.job {
-			b.should("pending", fmt.Sprintf("%s: %d of %s wait", p.Section, p.Events[n-1].Line.Count, p.Family), "a line that finishes them")
+			b.should("pending", fmt.Sprintf("%s: %d of %s still pending", p.Section, p.Events[n-1].Line.Count, p.Family), "a line that finishes them")
 		}
 	}
 }
@@ -281,7 +281,7 @@ func (b *checklist) power(p schema.Power, why string) {
 	}
 	switch p {
 	case schema.PowerForbidden:
-		b.should("power", "DO NOT POWER still stands"+why, "--power normal on the record that lifts it")
+		b.should("power", "DO NOT POWER is still set"+why, "--power normal on the record that lifts it")
 	case schema.PowerLimited:
 		b.should("power", "power is still limited"+why, "--power normal on the record that lifts it")
 	}
@@ -313,7 +313,7 @@ func (b *checklist) coverage() {
 			refsOf[p.Section] = append(refsOf[p.Section], p.Ref)
 		}
 	}
-	// Sections alike are told in one line.
+	// Sections with the same gap share a line.
 	alike := map[string][]string{}
 	var texts []string
 	for _, s := range order {
@@ -323,7 +323,10 @@ func (b *checklist) coverage() {
 		}
 		text := fmt.Sprintf("%d of %s not looked at in this job: %s", g.left, page.Plural(g.listed, "part", "parts"), clip(refs.Compact(refsOf[s]), 120))
 		if g.left == g.listed {
-			text = fmt.Sprintf("none of %s looked at in this job", page.Plural(g.listed, "part", "parts"))
+			text = fmt.Sprintf("none of its %s was looked at in this job", page.Plural(g.listed, "part", "parts"))
+			if g.listed == 1 {
+				text = "its one part was not looked at in this job"
+			}
 		}
 		if alike[text] == nil {
 			texts = append(texts, text)
@@ -333,7 +336,7 @@ func (b *checklist) coverage() {
 	for _, text := range texts {
 		each := ""
 		if len(alike[text]) > 1 {
-			each = "in each "
+			each = "in each, "
 		}
 		b.should("coverage", page.CompactNames(alike[text])+": "+each+text, "")
 	}
@@ -552,14 +555,14 @@ func (b *checklist) due() {
 
 func (b *checklist) mains() {
 	if r := b.job.ReleaseRecord(); r != nil && b.u.Instrument.Mains != nil && (r.Mains == "" || r.Fuse == "") {
-		b.should("mains", "the release does not say the mains setting and fuse it leaves with", "mains and fuse in the release")
+		b.should("mains", "the release does not say which mains setting and fuse the unit leaves with", "mains and fuse in the release")
 	}
 }
 
-// contact asks for what the report's "who to ask" is to say.
+// contact asks for the contact that the report gives under "who to ask".
 func (b *checklist) contact() {
 	if b.in.Shop.Contact == "" {
-		b.should("shop", "the report will name the shop, and no way to reach it", "contact in shop.toml")
+		b.should("shop", "the report will name the shop but not how to reach it", "contact in shop.toml")
 	}
 }
 
@@ -589,7 +592,7 @@ func (c *Checklist) WriteText(w io.Writer, o page.TextOptions) error {
 	for _, g := range []struct {
 		title string
 		items []ChecklistItem
-	}{{"Must: close refuses it, or the release has to settle it", c.Must}, {"Should: somebody will miss it", c.Should}} {
+	}{{"Must: close refuses it, or the release has to settle it", c.Must}, {"Should: worth doing first", c.Should}} {
 		if len(g.items) == 0 {
 			continue
 		}
@@ -604,9 +607,9 @@ func (c *Checklist) WriteText(w io.Writer, o page.TextOptions) error {
 	}
 	if len(c.Must) == 0 && c.Job != "" {
 		p.Line("")
-		next := "Nothing stands in the way of a release: benchlore record release"
+		next := "Ready to be released: benchlore record release"
 		if c.Released != "" {
-			next = "Nothing stands in the way: benchlore close"
+			next = "Ready to be closed: benchlore close"
 		}
 		p.Para(0, next)
 	}

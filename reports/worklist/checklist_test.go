@@ -39,10 +39,10 @@ func TestChecklistNamesWhatIsMissing(t *testing.T) {
 	}{
 		{name: "one fault without a cure", records: firstStay,
 			must: []string{"fault F3 (one key sits low) is open, and no part line cures it"},
-			should: []string{"DO NOT POWER still stands (burnt smell)", "no photograph in this job",
+			should: []string{"DO NOT POWER is still set (burnt smell)", "no photograph in this job",
 				`safety check “insulation resistance” was not done: tester away`,
 				"power supply: 1 of 6 parts not looked at in this job: R2",
-				"case: none of 1 part looked at"},
+				"case: its one part was not looked at"},
 			without: []string{"soak", "keybed: ", "reading as left", "F1", "calibration"}},
 		{name: "the same doubt in three lines", records: firstStay,
 			change: func(in *ChecklistInput) {
@@ -53,11 +53,11 @@ func TestChecklistNamesWhatIsMissing(t *testing.T) {
 				}
 			},
 			must:    []string{"fault F3"},
-			should:  []string{`:1: nothing says what "one" was measured with; and so in 2 lines more`},
+			should:  []string{`:1: nothing says what "one" was measured with; the same in 2 lines more`},
 			without: []string{"two", "three"}},
 		{name: "a part that waits cures nothing", records: benchtest.With(firstStay, map[string]string{"2021-03-09-parts-aaaz": parts +
 			"[[part]]\nsection = \"keybed\"\nref = \"key:2\"\nfound = \"failed\"\nfault = \"F3\"\naction = \"pending\"\n"}),
-			must: []string{"fault F3", "parts wait: keybed key:2"}},
+			must: []string{"fault F3", "parts still pending: keybed key:2"}},
 		{name: "work after soak, safety checks and readings", records: benchtest.With(firstStay, map[string]string{"2021-03-10-parts-aaaz": strings.Replace(parts, "09", "10", 1) +
 			"[[part]]\nsection = \"power supply\"\nref = \"R2\"\nfound = \"degraded\"\nfault = \"F3\"\naction = \"replaced\"\nnew = {value = \"1k\"}\n"}),
 			must: []string{},
@@ -91,7 +91,7 @@ func TestChecklistNamesWhatIsMissing(t *testing.T) {
 		{name: "what is due", records: benchtest.Restored, change: func(in *ChecklistInput) { in.Today = benchtest.Date(t, "2022-03-10") },
 			must: []string{}, should: []string{"contacts (keybed), due 2022-03-10"}},
 		{name: "not yet due", records: benchtest.Restored, change: func(in *ChecklistInput) { in.Today = benchtest.Date(t, "2022-03-09") },
-			must: []string{}, without: []string{"contacts"}, should: []string{"the release does not say the mains setting"}},
+			must: []string{}, without: []string{"contacts"}, should: []string{"the release does not say which mains setting"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			l := checklistOf(t, c.records, c.change)

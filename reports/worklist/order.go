@@ -9,7 +9,6 @@ import (
 	"strings"
 
 	"benchlore/ledger"
-	"benchlore/ledger/worksheet"
 	"benchlore/reports/page"
 	"benchlore/schema"
 	"benchlore/schema/refs"
@@ -59,7 +58,7 @@ type OrderUnit struct {
 	Count int    `json:"count"`
 }
 
-// OrderRefusal is a need that is nonsense.
+// OrderRefusal is a need that cannot be right.
 type OrderRefusal struct {
 	Unit  string `json:"unit"`
 	Where string `json:"where"`
@@ -95,7 +94,7 @@ func OrderOf(l *ledger.Ledger, o OrderOptions) (*Order, error) {
 	}
 	for _, n := range o.Units {
 		if !slices.ContainsFunc(open, func(u *unit.Unit) bool { return u.Name == n }) {
-			return nil, &ledger.UsageError{What: n + " has no open job, so it needs nothing", Remedy: "see: benchlore where"}
+			return nil, &ledger.UsageError{What: n + " has no open job, so nothing is needed for it", Remedy: "see: benchlore where"}
 		}
 	}
 	return NewOrder(open, stock, used, o)
@@ -197,12 +196,13 @@ type orderGroup struct {
 	needs []partNeed
 }
 
-// pending takes the positions and pools whose last line waits. It waits for a
-// part where the line says what is to go in, or that what sits there is failed,
-// degraded or missing; other work that waits needs none. What is to go in is the
+// pending takes the positions and pools whose last line is pending. A part is
+// needed where the line says what is to go in, or that the present one is failed,
+// degraded or missing; other pending work needs none. What is to go in is the
 // line's, else the kit's, else the model's.
 func (b *order) pending(u *unit.Unit, kits []*schema.Kit) {
 	var other []*unit.Position
+	fromKits := ofKits(u, kits)
 	for _, p := range u.Positions {
 		o := p.Current()
 		if o == nil || len(o.Events) == 0 {
@@ -218,7 +218,7 @@ func (b *order) pending(u *unit.Unit, kits []*schema.Kit) {
 		}
 		fresh := l.New
 		if fresh == nil {
-			fresh = ofKits(kits, p)
+			fresh = fromKits[p]
 		}
 		b.at(u, p, fresh, cmp.Or(l.Match, p.Match))
 	}
@@ -246,22 +246,26 @@ func wantsPart(l schema.PartLine) bool {
 	return l.New != nil
 }
 
-// ofKits is what the first kit that is for a position puts there, nil where
-// none is.
-func ofKits(kits []*schema.Kit, p *unit.Position) *schema.Component {
+// ofKits is what kits put into the positions of a unit: the first that has a new
+// part for a position.
+func ofKits(u *unit.Unit, kits []*schema.Kit) map[*unit.Position]*schema.Component {
+	fresh := map[*unit.Position]*schema.Component{}
 	for _, k := range kits {
-		if fresh, in := worksheet.KitPart(k, p); in && fresh != nil {
-			return fresh
+		for _, l := range u.KitLines(k) {
+			if l.Position != nil && fresh[l.Position] == nil {
+				fresh[l.Position] = l.Line.New
+			}
 		}
 	}
-	return nil
+	return fresh
 }
 
 // kits takes what kits put into positions the open job has not dealt with.
 func (b *order) kits(u *unit.Unit, kits []*schema.Kit) {
 	job := u.OpenJob()
+	fromKits := ofKits(u, kits)
 	for _, p := range u.Positions {
-		fresh := ofKits(kits, p)
+		fresh := fromKits[p]
 		if fresh == nil || slices.ContainsFunc(p.Occupants, func(o *unit.Occupant) bool {
 			return o.Fitted != nil && o.Fitted.Job == job || slices.ContainsFunc(o.Events, func(e *unit.Event) bool { return e.Job == job })
 		}) {
@@ -270,19 +274,9 @@ func (b *order) kits(u *unit.Unit, kits []*schema.Kit) {
 		b.at(u, p, fresh, p.Match)
 	}
 	for _, k := range kits {
-		for _, l := range k.Lines {
-			names, err := refs.ParseNames(string(l.Section))
-			list, err2 := refs.Parse(string(l.Ref))
-			if l.Action != schema.Fitted || l.New == nil || err != nil || err2 != nil {
-				continue
-			}
-			// A place the model does not have yet: the kit makes it.
-			for _, s := range names.Enumerate() {
-				for _, r := range list.Enumerate() {
-					if u.Position(s, r) == nil {
-						b.at(u, &unit.Position{Section: s, Ref: r, Family: l.Family}, l.New, "")
-					}
-				}
+		for _, l := range u.KitLines(k) {
+			if l.Position == nil && l.Line.New != nil {
+				b.at(u, &unit.Position{Section: l.Section, Ref: l.Ref, Family: l.Line.Family}, l.Line.New, "")
 			}
 		}
 	}
@@ -329,8 +323,7 @@ func nonsense(d partNeed, p *unit.Position) string {
 	return ""
 }
 
-// canonical is a quantity by what it is worth, and as written where it cannot be
-// read.
+// canonical is a quantity by its value, or as written where it cannot be read.
 func canonical(q schema.Quantity) string {
 	if v, ok := q.Parse(); ok {
 		return v.Canonical()
@@ -418,7 +411,7 @@ type shelf struct {
 	left int
 }
 
-// fromStock takes what there is, for the needs that fewest lots can meet first:
+// fromStock uses up the lots, for the needs that fewest lots can meet first:
 // a lot serves a need of its own rating or a lower one, so the highest needs
 // come first and each takes the lowest rating that will do.
 func (b *order) fromStock(used Usage) {
@@ -466,7 +459,7 @@ func (b *order) fromStock(used Usage) {
 	}
 }
 
-// compareQuantity orders by worth; what cannot be read or compared comes first.
+// compareQuantity orders by value; what cannot be read or compared comes first.
 func compareQuantity(x, y schema.Quantity) int {
 	a, ok := x.Parse()
 	b, ok2 := y.Parse()

@@ -213,7 +213,7 @@ func (t *Trace) add(u *unit.Unit, today schema.Date, known map[string]bool) {
 			}
 		}
 	}
-	s := NewStanding(u, today)
+	s := NewStatus(u, today)
 	out := TraceUnit{Unit: u.Name, Title: s.Title, State: s.words(), Since: s.StateSince}
 	for _, k := range order {
 		ps := positions[k]

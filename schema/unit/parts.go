@@ -1,6 +1,7 @@
 package unit
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -24,7 +25,7 @@ type kitLine struct {
 func (b *builder) parts(c *schema.Collector, f *File, r *schema.Parts) {
 	var kits []kitLine // what the kits say of each position
 	for i, k := range r.ApplyKits {
-		kits = append(kits, b.applyKit(c, fmt.Sprintf("apply_kit[%d]", i), k, r.Date)...)
+		kits = append(kits, b.applyKit(c, f, fmt.Sprintf("apply_kit[%d]", i), k)...)
 	}
 	taken := map[*Position]string{}
 	for i := range r.Lines {
@@ -62,26 +63,25 @@ func (b *builder) freshIn(p *Position, j *Job) bool {
 }
 
 // applyKit writes out what a kit says of each position of the unit.
-func (b *builder) applyKit(c *schema.Collector, at string, k schema.ApplyKit, day schema.Date) []kitLine {
+func (b *builder) applyKit(c *schema.Collector, f *File, at string, k schema.ApplyKit) []kitLine {
 	kit := b.kit(c, at, k.Kit, k.Revision)
 	if kit == nil {
 		return nil
 	}
+	applied := &AppliedKit{ApplyKit: k, Kit: kit, File: f}
+	b.u.Kits = append(b.u.Kits, applied)
 	only := b.sectionNames(c, at+".section", k.Section)
 	lot := k.Lot
 	if lot != "" {
-		b.lot(c, at+".lot", lot, nil, schema.PartLine{}, day)
+		b.lot(c, at+".lot", lot, nil, schema.PartLine{}, f.Record.Head().Date)
 		if lots, known := b.lots(c); known && lots[lot] == nil {
 			lot = "" // reported once, not again for every part
 		}
 	}
 	var out []kitLine
 	for _, l := range kit.Lines {
-		if l.Found == "" {
-			l.Found = k.Found
-		}
-		if l.How == "" {
-			l.How = k.How
+		if l.Action != schema.Fitted || k.Found == schema.Missing { // where nothing sat, nothing was found
+			l.Found, l.How = cmp.Or(l.Found, k.Found), cmp.Or(l.How, k.How)
 		}
 		if l.OldKept == "" && l.Action == schema.Replaced {
 			l.OldKept = k.OldKept
@@ -91,7 +91,7 @@ func (b *builder) applyKit(c *schema.Collector, at string, k schema.ApplyKit, da
 			n.Lot = lot
 			l.New = &n
 		}
-		out = append(out, b.spread(c, kitLine{line: l, path: at, kit: kit.Name + "/" + kit.Revision}, only)...)
+		out = append(out, b.spread(c, kitLine{line: l, path: at, kit: applied.Name()}, only)...)
 	}
 	return b.someOf(c, at, k, out)
 }
@@ -165,6 +165,54 @@ func (b *builder) kit(c *schema.Collector, at, name, revision string) *schema.Ki
 		c.Errorf(at, "the model has kit %q in revision %s, not %q => write one of those, or add the revision to the model", name, strings.Join(revisions, ", "), revision)
 	}
 	return found
+}
+
+// KitLine is a line of a kit for one place of a unit.
+type KitLine struct {
+	Position *Position // nil: the kit makes the place
+	Section  string
+	Ref      refs.Ref
+	Line     schema.PartLine
+}
+
+// KitLines writes a kit of the model out over the places of the unit it is for,
+// whether or not a record has applied it: one line for each place, the kit's
+// first, in the kit's order. A place the unit does not have is listed where the
+// kit fits a part there.
+func (u *Unit) KitLines(k *schema.Kit) []KitLine {
+	at := map[place]*Position{}
+	have := map[string][]refs.Ref{}
+	for _, p := range u.Positions {
+		at[place{p.Section, p.Ref}] = p
+		have[p.Section] = append(have[p.Section], p.Ref)
+	}
+	var out []KitLine
+	taken := map[place]bool{}
+	for _, l := range k.Lines {
+		names, err := refs.ParseNames(string(l.Section))
+		list, err2 := refs.Parse(string(l.Ref))
+		if err != nil || err2 != nil {
+			continue // reported with the model
+		}
+		sections, _ := names.Select(u.SectionNames())
+		for _, s := range sections {
+			found, _ := list.Select(have[s])
+			if l.Action == schema.Fitted {
+				for _, r := range list.Enumerate() {
+					if at[place{s, r}] == nil {
+						found = append(found, r)
+					}
+				}
+			}
+			for _, r := range found {
+				if w := (place{s, r}); !taken[w] {
+					taken[w] = true
+					out = append(out, KitLine{at[w], s, r, l})
+				}
+			}
+		}
+	}
+	return out
 }
 
 // spread writes one line of a kit out over the positions it is for. Positions
@@ -538,7 +586,7 @@ func (b *builder) mod(c *schema.Collector, f *File, r *schema.Mod) {
 	var kits []kitLine
 	kit := ""
 	if r.Kit != "" {
-		kits = b.applyKit(c, "kit", schema.ApplyKit{Kit: r.Kit, Revision: r.Revision, Found: schema.InService}, r.Date)
+		kits = b.applyKit(c, f, "kit", schema.ApplyKit{Kit: r.Kit, Revision: r.Revision, Found: schema.InService})
 		kit = r.Kit + "/" + r.Revision
 	}
 	taken := map[*Position]string{}

@@ -71,6 +71,7 @@ type Unit struct {
 	Jobs       []*Job
 	Warnings   []*Warning
 	Due        []*Due
+	Kits       []*AppliedKit     // in order of the records
 	Problems   []schema.Problem  // across files; those of single files are not repeated
 	Elsewhere  map[string]*Bench // as the context has it
 	LotsNamed  []string          // lots its records name, in order of name
@@ -164,6 +165,17 @@ type Event struct {
 	// CausedBy is the position that took the part down, where the line names one.
 	CausedBy *Position
 }
+
+// AppliedKit is a kit of the model as a record took it. What it did to each
+// position is in the events whose File is the record and whose Kit is Name.
+type AppliedKit struct {
+	schema.ApplyKit
+	Kit  *schema.Kit
+	File *File
+}
+
+// Name is kit and revision, as events and occupants name it: "A3/2".
+func (a *AppliedKit) Name() string { return a.Kit.Name + "/" + a.Kit.Revision }
 
 // Pool is a counted pool of parts nobody names one by one.
 type Pool struct {

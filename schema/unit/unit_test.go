@@ -93,6 +93,10 @@ works = "no"
 		{"another kind of part", intake +
 			line("2029-03-05", "found = \"untested\"\naction = \"replaced\"\nold = {family = \"capacitor/paper\"}\nnew = {family = \"capacitor/film\", value = \"470 uF\"}"),
 			"original capacitor/paper since 1972 found untested until 2029-03-05; replaced capacitor/film since 2029-03-05"},
+		{"another kind of part, looked at again", intake +
+			line("2029-03-05", "found = \"untested\"\naction = \"replaced\"\nnew = {family = \"capacitor/film\", value = \"470 uF\"}") +
+			line("2029-03-09", "found = \"ok\"\nhow = \"out-of-circuit\"\naction = \"left\""),
+			"original capacitor/electrolytic since 1972 found untested until 2029-03-05; replaced capacitor/film since 2029-03-05 found ok"},
 		{"removed, then fitted", intake +
 			line("2029-03-05", "found = \"untested\"\naction = \"removed\"") +
 			line("2029-03-06", "action = \"fitted\"\nnew = {value = \"470 uF\"}"),
@@ -366,6 +370,117 @@ func TestLess(t *testing.T) {
 			if got := Less(x, y); got != (i < j) {
 				t.Errorf("%s before %s: %v", x.Name(), y.Name(), got)
 			}
+		}
+	}
+}
+
+// A kit leaves alone what an earlier line of the same job has put in already,
+// and changes what an earlier job put in.
+func TestKitAfterAPartIsFresh(t *testing.T) {
+	const own = `-- 2029-03-05-parts-a7xk.toml --
+kind = "parts"
+date = 2029-03-05
+by = "mw"
+
+[[part]]
+section = "power supply"
+ref = "C1"
+found = "failed"
+mode = "leakage"
+action = "replaced"
+new = {value = "470 uF", rating = "100 V"}
+`
+	kit := func(day string) string {
+		return "-- " + day + "-parts-b8yk.toml --\nkind = \"parts\"\ndate = " + day + "\nby = \"mw\"\n\n" +
+			"[[apply_kit]]\nkit = \"supply recap\"\nrevision = \"2\"\nfound = \"untested\"\n"
+	}
+	intake := func(day string) string {
+		return "-- " + day + "-intake-a7xk.toml --\nkind = \"intake\"\ndate = " + day + "\nby = \"mw\"\nreason = \"repair\"\nworks = \"no\"\n"
+	}
+	const release = "-- 2029-03-09-release-a7xk.toml --\nkind = \"release\"\ndate = 2029-03-09\nby = \"mw\"\nworks = \"fully\"\n"
+	for _, c := range []struct{ name, records, c1, kit string }{
+		{"the same job", intake("2029-03-04") + own + kit("2029-03-06"), "100 V", ""},
+		{"a later job", intake("2029-03-04") + own + release + intake("2029-04-04") + kit("2029-04-06"), "63 V", "supply recap/2"},
+		{"outside any job", own + kit("2029-03-06"), "63 V", "supply recap/2"},
+	} {
+		u := read(t, c.records)
+		o := u.Position("power supply", "C1").Current()
+		if o == nil || o.Component == nil || string(o.Component.Rating) != c.c1 || o.Kit != c.kit {
+			t.Errorf("%s: C1 holds %+v, want %s of kit %q", c.name, o, c.c1, c.kit)
+		}
+		if o := u.Position("power supply", "C2").Current(); o == nil || o.Kit != "supply recap/2" {
+			t.Errorf("%s: the kit did not reach C2, which holds %+v", c.name, o)
+		}
+	}
+}
+
+// A kit is written out over the places of a unit, applied or not: one line for
+// each, the first that names it; a place it makes is listed where it fits a part.
+func TestKitLines(t *testing.T) {
+	u := read(t, "")
+	line := func(section schema.Names, ref schema.Refs, action schema.Action, value schema.Quantity) schema.PartLine {
+		return schema.PartLine{Section: section, Ref: ref, Action: action, New: &schema.Component{Value: value}}
+	}
+	k := &schema.Kit{Name: "x", Lines: []schema.PartLine{
+		line("power supply", "C9, C1-C3", schema.Replaced, "1 uF"),
+		line("power supply", "C3, C51", schema.Replaced, "2 uF"), // C3 has a line; nothing is called C51
+		line("voice 3-9", "IC4, R90", schema.Fitted, "3 Ohm"),
+		line("reverb tray", "C1", schema.Fitted, "4 uF"), // no such section
+	}}
+	var got []string
+	for _, l := range u.KitLines(k) {
+		if (l.Position == nil) != (u.Position(l.Section, l.Ref) == nil) || l.Position != u.Position(l.Section, l.Ref) {
+			t.Errorf("%s %s: position %v", l.Section, l.Ref, l.Position)
+		}
+		got = append(got, fmt.Sprintf("%s %s %s %v", l.Section, l.Ref, l.Line.New.Value, l.Position != nil))
+	}
+	slices.Sort(got)
+	want := []string{"power supply C1 1 uF true", "power supply C2 1 uF true", "power supply C3 1 uF true", "power supply C9 1 uF true",
+		"voice 3 IC4 3 Ohm true", "voice 3 R90 3 Ohm false", "voice 4 IC4 3 Ohm true", "voice 4 R90 3 Ohm false"}
+	if !slices.Equal(got, want) {
+		t.Errorf("got  %v\nwant %v", got, want)
+	}
+}
+
+// A unit keeps which kits its records took, and the events say what each did.
+func TestKitsOfAUnit(t *testing.T) {
+	u := built(t, "kit-with-exceptions")
+	if len(u.Kits) != 1 || u.Kits[0].Name() != "supply recap/2" || u.Kits[0].File.Name() != "2029-03-05-parts-a7xk" || len(u.Kits[0].Kit.Lines) != 1 {
+		t.Fatalf("kits: %+v", u.Kits)
+	}
+	var at []string
+	for _, p := range u.Positions {
+		if o := p.Current(); o != nil && o.Fitted != nil && o.Fitted.Kit == u.Kits[0].Name() && o.Fitted.File == u.Kits[0].File {
+			at = append(at, string(p.Ref))
+		}
+	}
+	if got := strings.Join(at, " "); got != "C1 C2 C3 C4" {
+		t.Errorf("the kit put parts into %s", got)
+	}
+	if u := built(t, "kit-unknown"); len(u.Kits) != 0 {
+		t.Errorf("a kit nobody knows was applied: %+v", u.Kits)
+	}
+}
+
+// A line about more parts than a pool has is wrong, of a pool of one too.
+func TestPoolOfOne(t *testing.T) {
+	for _, c := range []struct{ size, problems int }{{1, 1}, {129, 1}, {130, 0}} {
+		src, ctx, _ := sample(t, "count-over-pool") // a line about 130
+		for i := range src.Model.Sections {
+			for k := range src.Model.Sections[i].Positions {
+				if set := &src.Model.Sections[i].Positions[k]; set.Count > 0 {
+					set.Count = c.size
+				}
+			}
+		}
+		n := 0
+		for _, p := range Build(src, ctx).Problems {
+			if strings.Contains(p.Message, fmt.Sprintf("130 of a pool of %d", c.size)) {
+				n++
+			}
+		}
+		if n != c.problems {
+			t.Errorf("a pool of %d: %d problems, want %d", c.size, n, c.problems)
 		}
 	}
 }

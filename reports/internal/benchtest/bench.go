@@ -9,7 +9,7 @@ import (
 	"benchlore/schema/unit"
 )
 
-// benchModel is a small transistor organ: a supply and two dividers whose
+// BenchModel is a small transistor organ: a supply and two dividers whose
 // lists are complete, and a keybed whose list is not.
 const BenchModel = `
 maker = "Corvane"
@@ -102,7 +102,7 @@ id = "var-1"
 name = "Variable supply"
 `
 
-// restored is two finished stays, the second a comeback.
+// Restored is two finished stays, the second a comeback.
 var Restored = map[string]string{
 	"2021-03-01-intake-aaaa": `
 kind = "intake"
@@ -337,7 +337,7 @@ func Date(t testing.TB, s string) schema.Date {
 	return d
 }
 
-// decodeRecords decodes records by name; they must be free of errors.
+// DecodeRecords decodes records by name; they must be free of errors.
 func DecodeRecords(t testing.TB, records map[string]string) []unit.File {
 	t.Helper()
 	var out []unit.File
@@ -352,7 +352,7 @@ func DecodeRecords(t testing.TB, records map[string]string) []unit.File {
 	return out
 }
 
-// with returns records with some added or replaced; "" takes one out.
+// With returns records with some added or replaced; "" takes one out.
 func With(records map[string]string, changes map[string]string) map[string]string {
 	out := maps.Clone(records)
 	for k, v := range changes {
@@ -373,7 +373,7 @@ type bench struct {
 	AsOf     schema.Date
 }
 
-// benchOf builds a unit of benchModel from records.
+// BenchOf builds a unit of benchModel from records.
 func BenchOf(t testing.TB, instrument, model string, records map[string]string) bench {
 	t.Helper()
 	shop, problems := schema.Decode[schema.Shop]("shop.toml", []byte(benchShop))

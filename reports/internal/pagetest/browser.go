@@ -21,7 +21,7 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-// need finds a program a test stands on. Without it the test is skipped, or
+// Need finds a program a test stands on. Without it the test is skipped, or
 // fails where CI=true says that everything is there.
 func Need(t testing.TB, names ...string) string {
 	t.Helper()
@@ -51,7 +51,7 @@ var chromium struct {
 	stop  []context.CancelFunc
 }
 
-// browser gives the browser's tab, and starts it for the first test that asks.
+// Browser gives the browser's tab, and starts it for the first test that asks.
 func Browser(t testing.TB) context.Context {
 	t.Helper()
 	program := Need(t, "chromium", "chromium-browser", "google-chrome")
@@ -81,7 +81,7 @@ type viewed struct {
 	Said []string
 }
 
-// view opens a file in the browser's only tab: Chromium does not draw, nor
+// View opens a file in the browser's only tab: Chromium does not draw, nor
 // resize, one that lies behind another.
 func View(t testing.TB, tab context.Context, file string) *viewed {
 	t.Helper()
@@ -150,7 +150,7 @@ func (v *viewed) Media(name string) {
 	}))
 }
 
-// ask evaluates an expression that gives JSON.
+// Ask evaluates an expression that gives JSON.
 func Ask[T any](v *viewed, expression string) T {
 	v.t.Helper()
 	s, err := chromedp.Run(v.Ctx, chromedp.Evaluate[string]("JSON.stringify("+expression+")"))
@@ -164,7 +164,7 @@ func Ask[T any](v *viewed, expression string) T {
 	return out
 }
 
-// overhang lists what stands out of the page to the right, but for what its
+// Overhang lists what stands out of the page to the right, but for what its
 // box scrolls to.
 const Overhang = `[...document.querySelectorAll("body *")].filter(e => {
 	if (e.closest("svg") && e.tagName != "svg") return false;
@@ -174,7 +174,7 @@ const Overhang = `[...document.querySelectorAll("body *")].filter(e => {
 	return r.width > 0 && r.right > document.documentElement.clientWidth + 1;
 }).map(e => e.tagName + " " + e.className + " " + e.textContent.slice(0, 40)).slice(0, 5)`
 
-// runTests runs a package's tests and stops the browser.
+// RunTests runs a package's tests and stops the browser.
 func RunTests(m *testing.M) int {
 	code := m.Run()
 	for _, stop := range slices.Backward(chromium.stop) {

@@ -9,7 +9,7 @@ import (
 	"testing"
 )
 
-// flat runs a text together so that a phrase is found wherever lines break.
+// Flat runs a text together so that a phrase is found wherever lines break.
 func Flat(s string) string { return strings.Join(strings.Fields(s), " ") }
 
 // A span may end within a word ("2021-03-01,"), so words are compared run
@@ -24,7 +24,7 @@ func Squeezed(words []string) string {
 	return s.String()
 }
 
-// checkSVG reads a drawing: well formed, no NaN, no text outside it.
+// CheckSVG reads a drawing: well formed, no NaN, no text outside it.
 func CheckSVG(t *testing.T, name, svg string, width float64) {
 	t.Helper()
 	d := xml.NewDecoder(strings.NewReader(svg))

@@ -10,7 +10,7 @@ import (
 	"testing"
 )
 
-// poppler runs one of its programs on a PDF: the judge from outside.
+// Poppler runs one of its programs on a PDF: the judge from outside.
 func Poppler(t testing.TB, data []byte, program string, args ...string) string {
 	t.Helper()
 	path := Need(t, program)

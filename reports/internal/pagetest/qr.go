@@ -15,7 +15,7 @@ import (
 	"github.com/makiuchi-d/gozxing/qrcode"
 )
 
-// readQR has another library read a picture of a code: one drawn by a machine
+// ReadQR has another library read a picture of a code: one drawn by a machine
 // where it is pure, and else as a camera would see it.
 func ReadQR(m image.Image, pure bool) (string, error) {
 	bmp, err := gozxing.NewBinaryBitmapFromImage(m)
@@ -33,7 +33,7 @@ func ReadQR(m image.Image, pure bool) (string, error) {
 	return r.GetText(), nil
 }
 
-// painted is a white square with rectangles in black, every module four pixels.
+// Painted is a white square with rectangles in black, every module four pixels.
 func Painted(size int, rects []image.Rectangle) image.Image {
 	m := image.NewGray(image.Rect(0, 0, size*4, size*4))
 	for i := range m.Pix {
@@ -51,7 +51,7 @@ func Painted(size int, rects []image.Rectangle) image.Image {
 
 var svgRect = regexp.MustCompile(`M([0-9]+) ([0-9]+)h([0-9]+)v([0-9]+)h-[0-9]+z`)
 
-// svgRects reads the rectangles of the path of a code.
+// SvgRects reads the rectangles of the path of a code.
 func SvgRects(svg string) []image.Rectangle {
 	var out []image.Rectangle
 	for _, m := range svgRect.FindAllStringSubmatch(svg, -1) {
@@ -64,7 +64,7 @@ func SvgRects(svg string) []image.Rectangle {
 	return out
 }
 
-// rastered is a page of a PDF as poppler paints it.
+// Rastered is a page of a PDF as poppler paints it.
 func Rastered(t testing.TB, data []byte, dpi string) image.Image {
 	t.Helper()
 	dir := t.TempDir()
@@ -87,5 +87,5 @@ func Rastered(t testing.TB, data []byte, dpi string) image.Image {
 	return m
 }
 
-// testCode is a code as a label has it.
+// TestCode is a code as a label has it.
 const TestCode = "benchlore:1:6f0c7e5a-0d0c-4c0e-9b7e-2d3a5c1f4b11:c0ffee00c0ffee00c0ffee00c0ffee00c0ffee00:0123456789abcdef"

@@ -11,17 +11,17 @@ import (
 	"benchlore/schema"
 )
 
-func TestStandings(t *testing.T) {
+func TestStatus(t *testing.T) {
 	soaking := benchtest.With(firstStay, map[string]string{"2021-03-09-soak-aaag": benchtest.Restored["2021-03-09-soak-aaag"]})
 	note := "kind = \"note\"\nby = \"mw\"\ndate = "
 	for _, c := range []struct {
 		name    string
 		records map[string]string
 		day     string
-		state   Stand
+		state   State
 		since   string
 		days    int
-		is      []string // of StandingWords
+		is      []string // of States
 		faults  int
 	}{
 		{"opened, no record", map[string]string{}, "2021-03-01", StateWaiting, "", 0, []string{"waiting"}, 0},
@@ -41,12 +41,12 @@ func TestStandings(t *testing.T) {
 			"2021-11-01", StateWaiting, "2021-11-01", 0, []string{"waiting"}, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := NewStanding(benchtest.BenchOf(t, benchtest.BenchInstrument, benchtest.BenchModel, c.records).Unit, benchtest.Date(t, c.day))
+			s := NewStatus(benchtest.BenchOf(t, benchtest.BenchInstrument, benchtest.BenchModel, c.records).Unit, benchtest.Date(t, c.day))
 			if s.State != c.state || s.StateSince != c.since || s.Days != c.days || len(s.Faults) != c.faults {
 				t.Errorf("%s since %s, %d days, %d faults", s.State, s.StateSince, s.Days, len(s.Faults))
 			}
 			var is []string
-			for _, w := range StandingWords() {
+			for _, w := range States() {
 				if s.Is(w) {
 					is = append(is, w)
 				}
@@ -86,10 +86,10 @@ func TestDueByDateAndByMeter(t *testing.T) {
 }
 
 func TestWhereAtEightyColumns(t *testing.T) {
-	s := NewStanding(benchtest.BenchOf(t, benchtest.BenchInstrument, benchtest.BenchModel, benchtest.With(firstStay, nil)).Unit, benchtest.Date(t, "2021-03-10"))
+	s := NewStatus(benchtest.BenchOf(t, benchtest.BenchInstrument, benchtest.BenchModel, benchtest.With(firstStay, nil)).Unit, benchtest.Date(t, "2021-03-10"))
 	s.Faults[0].Symptom = strings.Repeat("a long story ", 20)
 	var b bytes.Buffer
-	if err := WriteWhere(&b, []Standing{s}, page.TextOptions{Conventions: page.Conventions{Dates: schema.DayMonthYear}}); err != nil {
+	if err := WriteWhere(&b, []Status{s}, page.TextOptions{Conventions: page.Conventions{Dates: schema.DayMonthYear}}); err != nil {
 		t.Fatal(err)
 	}
 	lines := strings.Split(b.String(), "\n")

@@ -13,60 +13,60 @@ import (
 	"benchlore/schema/unit"
 )
 
-// Stand is where a unit is and how far its job has come.
-type Stand string
+// State is where a unit is and how far its job has come.
+type State string
 
 // The states. The first four have an open job, or are still to get one.
 const (
-	StateWaiting  Stand = "waiting"      // here, and nothing was done yet
-	StateBench    Stand = "on the bench" // something was done
-	StateSoaking  Stand = "soaking"      // the last record is a soak
-	StateBack     Stand = "back"         // a comeback whose job is open
-	StateReleased Stand = "released"     // and not gone yet, as far as records say
-	StateSold     Stand = "sold"
-	StateShipped  Stand = "shipped"
-	StateReturned Stand = "returned" // to its owner
+	StateWaiting  State = "waiting"      // here, and nothing was done yet
+	StateBench    State = "on the bench" // something was done
+	StateSoaking  State = "soaking"      // the last record is a soak
+	StateBack     State = "back"         // a comeback whose job is open
+	StateReleased State = "released"     // and not gone yet, as far as records say
+	StateSold     State = "sold"
+	StateShipped  State = "shipped"
+	StateReturned State = "returned" // to its owner
 )
 
 // silentAfter is how many days without a record make a unit that has left
 // silent: two years, the longer of the spans comebacks are counted over.
 const silentAfter = 730
 
-// Standing is where one unit stands.
-type Standing struct {
-	Unit       string          `json:"unit"`
-	Title      string          `json:"title"`
-	Built      string          `json:"built"`
-	OnBench    bool            `json:"onBench"`
-	Open       bool            `json:"open"` // a job is open
-	State      Stand           `json:"stage"`
-	StateSince string          `json:"stageSince"`
-	Works      string          `json:"works,omitempty"` // as the last release has it, where no job is open
-	Silent     bool            `json:"silent"`
-	Since      string          `json:"since"` // the open job's first day
-	Reason     string          `json:"reason"`
-	Last       string          `json:"last"` // last thing done
-	LastDay    string          `json:"lastDay"`
-	Days       int             `json:"days"` // since then
-	Faults     []StandingFault `json:"openFaults"`
-	Pending    []string        `json:"pending"`
-	Waiting    int             `json:"partsPending"`
-	Due        []DueItem       `json:"due"`
-	Power      string          `json:"power"` // "" not recorded
-	Why        string          `json:"powerWhy,omitempty"`
-	Records    int             `json:"records"`
-	Errors     int             `json:"errors"`
+// Status is where one unit is at the bench, or has gone, on a day.
+type Status struct {
+	Unit       string        `json:"unit"`
+	Title      string        `json:"title"`
+	Built      string        `json:"built"`
+	OnBench    bool          `json:"onBench"`
+	Open       bool          `json:"open"` // a job is open
+	State      State         `json:"state"`
+	StateSince string        `json:"stateSince"`
+	Works      string        `json:"works,omitempty"` // as the last release has it, where no job is open
+	Silent     bool          `json:"silent"`
+	Since      string        `json:"since"` // the open job's first day
+	Reason     string        `json:"reason"`
+	Last       string        `json:"last"` // last thing done
+	LastDay    string        `json:"lastDay"`
+	Days       int           `json:"days"` // since then
+	Faults     []StatusFault `json:"openFaults"`
+	Pending    []string      `json:"pending"`
+	Waiting    int           `json:"partsPending"`
+	Due        []DueItem     `json:"due"`
+	Power      string        `json:"power"` // "" not recorded
+	Why        string        `json:"powerWhy,omitempty"`
+	Records    int           `json:"records"`
+	Errors     int           `json:"errors"`
 }
 
-// StandingFault is one fault that is open.
-type StandingFault struct {
+// StatusFault is one fault that is open.
+type StatusFault struct {
 	ID         string `json:"id"`
 	Symptom    string `json:"symptom"`
 	Conditions string `json:"conditions,omitempty"`
 }
 
-// StandingsOf reads where every unit of a ledger stands, in order of name.
-func StandingsOf(l *ledger.Ledger) ([]Standing, error) {
+// StatusesOf reads the status of every unit of a ledger, in order of name.
+func StatusesOf(l *ledger.Ledger) ([]Status, error) {
 	stock, err := l.Stock()
 	if err != nil {
 		return nil, err
@@ -75,13 +75,13 @@ func StandingsOf(l *ledger.Ledger) ([]Standing, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := []Standing{}
+	out := []Status{}
 	onBench, today := l.OnBench(), l.Today()
-	err = ledger.Derive(view, "standing", func(_ string, u *ledger.Loaded) (stood, error) {
-		s := standing(u.Unit)
-		s.Standing.Errors, _ = schema.Count(u.Problems)
+	err = ledger.Derive(view, "status", func(_ string, u *ledger.Loaded) (undated, error) {
+		s := undatedStatus(u.Unit)
+		s.Status.Errors, _ = schema.Count(u.Problems)
 		return s, nil
-	}, func(name string, x stood) error {
+	}, func(name string, x undated) error {
 		s := x.on(today)
 		s.OnBench = name == onBench
 		out = append(out, s)
@@ -90,18 +90,18 @@ func StandingsOf(l *ledger.Ledger) ([]Standing, error) {
 	return out, err
 }
 
-// stood is where a unit stands on whatever day it is asked.
-type stood struct {
-	Standing Standing
-	Coming   []DueItem // what nobody settled yet, due or not
+// undated is the status of a unit, without what depends on the day.
+type undated struct {
+	Status Status
+	Coming []DueItem // what nobody settled yet, due or not
 }
 
-// NewStanding tells where a unit stands on a day.
-func NewStanding(u *unit.Unit, today schema.Date) Standing { return standing(u).on(today) }
+// NewStatus is the status of a unit on a day.
+func NewStatus(u *unit.Unit, today schema.Date) Status { return undatedStatus(u).on(today) }
 
 // on fills in what depends on the day.
-func (x stood) on(today schema.Date) Standing {
-	s := x.Standing
+func (x undated) on(today schema.Date) Status {
+	s := x.Status
 	s.Faults, s.Pending = orEmpty(s.Faults), orEmpty(s.Pending) // JSON has [] for them
 	s.Due = orEmpty(dueOf(x.Coming, today))
 	if day, err := schema.ParseDate(s.LastDay); err == nil {
@@ -118,13 +118,13 @@ func orEmpty[T any](list []T) []T {
 	return list
 }
 
-func standing(u *unit.Unit) stood {
-	return stood{standingOf(u), coming(u)}
+func undatedStatus(u *unit.Unit) undated {
+	return undated{statusOf(u), coming(u)}
 }
 
-// standingOf is where a unit stands, but for what depends on the day.
-func standingOf(u *unit.Unit) Standing {
-	s := Standing{Unit: u.Name, Title: page.Clean(u.Instrument.Maker + " " + u.Instrument.Model), Built: string(u.Instrument.Built),
+// statusOf is the status of a unit, but for what depends on the day.
+func statusOf(u *unit.Unit) Status {
+	s := Status{Unit: u.Name, Title: page.Clean(u.Instrument.Maker + " " + u.Instrument.Model), Built: string(u.Instrument.Built),
 		Records: len(u.Files)}
 	p, why, _ := u.Power()
 	s.Power, s.Why = string(p), why
@@ -156,7 +156,7 @@ func standingOf(u *unit.Unit) Standing {
 	s.Last = strings.TrimSuffix(string(last.Record.Head().Kind)+", "+schema.Summary(last.Record), ", ")
 	for _, f := range u.Faults {
 		if f.State == schema.FaultOpen {
-			s.Faults = append(s.Faults, StandingFault{f.ID, f.Symptom, f.Conditions})
+			s.Faults = append(s.Faults, StatusFault{f.ID, f.Symptom, f.Conditions})
 		}
 	}
 	if j != nil {
@@ -188,7 +188,7 @@ func begun(r schema.Record) bool {
 
 // gone tells where a unit without an open job is, by its last release or change
 // of hands.
-func (s *Standing) gone(u *unit.Unit) {
+func (s *Status) gone(u *unit.Unit) {
 	s.State = StateWaiting
 	for i := range u.Files {
 		h := u.Files[i].Record.Head()
@@ -216,7 +216,7 @@ func (s *Standing) gone(u *unit.Unit) {
 
 // StateWords tells the state in a few words, as JSON has it: "released, works:
 // fully".
-func (s *Standing) StateWords() string {
+func (s *Status) StateWords() string {
 	if s.State == StateReleased {
 		return string(s.State) + ", works: " + s.Works
 	}
@@ -224,7 +224,7 @@ func (s *Standing) StateWords() string {
 }
 
 // words tells the state in fewer.
-func (s *Standing) words() string {
+func (s *Status) words() string {
 	w := string(s.State)
 	if s.State == StateReleased {
 		w += ", " + s.Works
@@ -235,13 +235,13 @@ func (s *Standing) words() string {
 	return w
 }
 
-// StandingWords are what standings can be chosen by.
-func StandingWords() []string {
+// States are the words units can be chosen by.
+func States() []string {
 	return []string{"open", "waiting", "bench", "soaking", "back", "released", "sold", "shipped", "returned", "silent"}
 }
 
-// Is reports whether a unit stands as one of [StandingWords] says.
-func (s *Standing) Is(word string) bool {
+// Is reports whether one of [States] is true of a unit.
+func (s *Status) Is(word string) bool {
 	switch word {
 	case "open":
 		return s.Open
@@ -254,7 +254,7 @@ func (s *Standing) Is(word string) bool {
 }
 
 // WriteList writes a line for each unit.
-func WriteList(w io.Writer, list []Standing, o page.TextOptions) error {
+func WriteList(w io.Writer, list []Status, o page.TextOptions) error {
 	p := &page.Text{W: w, O: o}
 	if len(list) == 0 {
 		p.Line("no unit")
@@ -287,10 +287,10 @@ func WriteList(w io.Writer, list []Standing, o page.TextOptions) error {
 }
 
 // WriteDue writes what is due, the longest overdue first.
-func WriteDue(w io.Writer, list []Standing, o page.TextOptions) error {
+func WriteDue(w io.Writer, list []Status, o page.TextOptions) error {
 	p := &page.Text{W: w, O: o}
 	type due struct {
-		s Standing
+		s Status
 		d DueItem
 	}
 	var all []due
@@ -323,7 +323,7 @@ func WriteDue(w io.Writer, list []Standing, o page.TextOptions) error {
 
 // WriteWhere writes a block for each unit: what is overdue first, then the unit
 // on the bench, then by name.
-func WriteWhere(w io.Writer, list []Standing, o page.TextOptions) error {
+func WriteWhere(w io.Writer, list []Status, o page.TextOptions) error {
 	p := &page.Text{W: w, O: o}
 	if len(list) == 0 {
 		p.Line("no unit is open")
@@ -385,8 +385,8 @@ func WriteWhere(w io.Writer, list []Standing, o page.TextOptions) error {
 
 // SortWhere puts what is overdue first, then the unit on the bench, and keeps the
 // order of the others.
-func SortWhere(list []Standing) {
-	rank := func(s Standing) int {
+func SortWhere(list []Status) {
+	rank := func(s Status) int {
 		switch {
 		case len(s.Due) > 0:
 			return 0
@@ -395,7 +395,7 @@ func SortWhere(list []Standing) {
 		}
 		return 2
 	}
-	slices.SortStableFunc(list, func(a, b Standing) int { return rank(a) - rank(b) })
+	slices.SortStableFunc(list, func(a, b Status) int { return rank(a) - rank(b) })
 }
 
 // DueItem is work that comes next and has come due.
