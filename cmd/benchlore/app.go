@@ -17,6 +17,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"benchlore/cmd/benchlore/prompt"
 	"benchlore/ledger"
 	"benchlore/ledger/gitstore"
 	"benchlore/schema"
@@ -125,6 +126,7 @@ func exitCode(err error) int {
 		broken   *ledger.BrokenError
 		backup   *ledger.BackupError
 		unknown  *ledger.UntrustedError
+		left     *prompt.UnfinishedError
 	)
 	switch {
 	case errors.As(err, &unknown):
@@ -133,7 +135,7 @@ func exitCode(err error) int {
 		return exitProblems
 	case errors.As(err, &problems), errors.As(err, &findings), errors.As(err, &unsaved), errors.As(err, &photo):
 		return exitProblems
-	case errors.As(err, &usage), errors.As(err, &line):
+	case errors.As(err, &usage), errors.As(err, &line), errors.As(err, &left):
 		return exitUsage
 	}
 	return exitEnvironment

@@ -1,13 +1,19 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
+	"path"
+	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
+	"golang.org/x/term"
 
 	"benchlore/ledger"
+	"benchlore/reports/worklist"
 	"benchlore/schema"
 )
 
@@ -88,4 +94,314 @@ func (a *app) printCheck(w io.Writer, r *ledger.CheckReport) {
 		return
 	}
 	fmt.Fprintln(w, strings.Join([]string{plural(errs, "error"), plural(warnings, "warning")}, ", "))
+}
+
+func (a *app) checklistCmd() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "checklist [UNIT]",
+		Short: "What is missing before a unit is released",
+		Long: `Lists what is missing before a unit can leave the bench. "Must" is what close
+refuses and what the release has to settle: errors in records, open faults
+without a cure, parts that wait, what looks private. "Should" is what a buyer or
+the next technician would miss: parts nobody looked at where the model's list is
+complete, limits without a reading as left, safety checks and a soak since the
+last work, photographs, calibrations that ran out, and what is due.
+
+A repair or comeback is asked about the sections it dealt with; any other job
+about all of the unit. The exit code is 1 where something under "must" is left.`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				name, err := a.unit(l, first(list))
+				if err != nil {
+					return err
+				}
+				c, err := worklist.ChecklistOf(l, name)
+				if err != nil {
+					return err
+				}
+				if a.json {
+					err = a.printJSON(c)
+				} else {
+					err = a.write(func(w io.Writer) error { return c.WriteText(w, a.text(l)) })
+				}
+				if err == nil && !c.OK() {
+					err = errFound
+				}
+				return err
+			})
+		},
+	}
+	a.printFlags(cmd)
+	return cmd
+}
+
+func (a *app) orderCmd() *cobra.Command {
+	var kits []string
+	var format string
+	cmd := &cobra.Command{
+		Use:   "order [UNIT ...]",
+		Short: "What open units still need, less what is in stock",
+		Long: `Adds up the parts that open units wait for, by family, value and rating, and takes
+off what the shop's lots have left. A line that is pending counts where it says
+what is to go in, or that the part was found failed, degraded or missing; with
+--kit also what a kit puts into positions this job has not dealt with.
+
+A lot has left what came less what was rejected and what any record, closed or
+not, took from it. It serves its own family and value at its own rating or a lower
+one, never a higher one; lots whose last notice says bad or suspect do not count.
+A line that asks for a lower rating than the position's is refused, and the exit
+code is 1.
+
+The format is a table, or what --format or the ending of -o FILE says: csv, xlsx.`,
+		Example: `  benchlore order
+  benchlore order a61-18052 --kit recap/2 -o order.xlsx`,
+		RunE: func(_ *cobra.Command, list []string) error {
+			format, err := a.tableFormat(format, "csv", "xlsx")
+			if err != nil {
+				return err
+			}
+			return a.with(func(l *ledger.Ledger) error {
+				opt := worklist.OrderOptions{Kits: kits}
+				for _, arg := range list {
+					name, err := l.Resolve(arg)
+					if err != nil {
+						return err
+					}
+					opt.Units = append(opt.Units, name)
+				}
+				o, err := worklist.OrderOf(l, opt)
+				if err != nil {
+					return err
+				}
+				switch format {
+				case "json":
+					err = a.printJSON(o)
+				case "csv":
+					err = a.write(o.WriteCSV)
+				case "xlsx":
+					err = a.write(o.WriteXLSX)
+				default:
+					err = a.write(func(w io.Writer) error { return o.WriteText(w, a.text(l)) })
+				}
+				if err == nil && len(o.Refused) > 0 {
+					err = errFound
+				}
+				return err
+			})
+		},
+	}
+	cmd.Flags().StringArrayVar(&kits, "kit", nil, "also what `KIT` still needs: recap, recap/2")
+	cmd.Flags().StringVar(&format, "format", "", "`FORM` of the table: text, csv, xlsx; left out: as FILE ends")
+	a.printFlags(cmd)
+	return cmd
+}
+
+// tableFormat chooses how a table is written: what --json or --format asks for,
+// else what the ending of -o FILE says, else text.
+func (a *app) tableFormat(format string, more ...string) (string, error) {
+	known := append([]string{"text"}, more...)
+	switch {
+	case a.json && format != "":
+		return "", usagef("choose one of them", "--json and --format are two formats")
+	case a.json:
+		return "json", nil
+	case format == "":
+		format = strings.TrimPrefix(strings.ToLower(filepath.Ext(a.output)), ".")
+		if format == "json" {
+			return format, nil
+		}
+		switch {
+		case slices.Contains(known, format):
+		case format == "" || format == "txt":
+			format = "text"
+		default:
+			return "", unknownEnding(a.output, append([]string{".txt", ".json"}, endings(more)...))
+		}
+	case !slices.Contains(known, format):
+		return "", unknownWord("--format", format, known)
+	}
+	if f := fileOf(a.out); f != nil && format == "xlsx" && (a.output == "" || a.output == "-") && term.IsTerminal(int(f.Fd())) {
+		return "", usagef("add -o FILE.xlsx", "a workbook cannot be shown at the terminal")
+	}
+	return format, nil
+}
+
+// unknownEnding refuses -o FILE where its ending asks for a format that is not
+// written: text under the name of another format is of no use to whoever gets it.
+func unknownEnding(file string, known []string) error {
+	return usagef("let it end in one of: "+strings.Join(known, ", "), "-o %s: nothing is written with the ending %s here", file, filepath.Ext(file))
+}
+
+// endings are the endings of files in formats.
+func endings(formats []string) []string {
+	var out []string
+	for _, f := range formats {
+		out = append(out, "."+f)
+	}
+	return out
+}
+
+func (a *app) closeCmd() *cobra.Command {
+	var yes bool
+	var allow []string
+	cmd := &cobra.Command{
+		Use:   "close [UNIT]",
+		Short: "End a job: review what is to travel, and put it on the unit's own history",
+		Long: `Shows what will travel with the unit, looks in it for names, addresses and notes
+from private/, telephone numbers, mail addresses and prices, refuses records that
+are not clean, and then writes one commit per record onto the unit's own branch,
+signed where git has an SSH key to sign with. Until then anything can still be
+taken out.
+
+It also looks inside text files of any encoding, office files, PDF files, zips,
+and at what is written beside pictures and sounds. Files that it could not look
+inside are named. What a picture shows and a recording says is never looked at.
+
+Each finding ends with a key in brackets. --allow KEY lets that one finding travel.
+
+Commits carry the name, mail address and time of whoever saved a record. To have
+them carry one address of the shop instead, write it into shop.toml:
+
+  history_email = "bench@example.com"`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error { return a.closeUnit(l, first(list), yes, allow) })
+		},
+	}
+	cmd.Flags().BoolVar(&yes, "yes", false, "do not ask")
+	cmd.Flags().StringArrayVar(&allow, "allow", nil, "let the finding with this `KEY` travel")
+	a.writeFlags(cmd)
+	return cmd
+}
+
+func (a *app) closeUnit(l *ledger.Ledger, arg string, yes bool, allow []string) error {
+	name, err := a.unit(l, arg)
+	if err != nil {
+		return err
+	}
+	if !a.json {
+		stock, err := l.Stock()
+		if err != nil {
+			return err
+		}
+		r, err := l.Review(name, stock)
+		if err != nil {
+			return err
+		}
+		ready := r.Ready(ledger.CloseOptions{Allow: allow})
+		if ready == nil {
+			// Before the list, which must still be on the screen at the question;
+			// and of what is to be closed, as nobody changes what another bench closed.
+			a.warn(slices.DeleteFunc(r.Problems, func(p schema.Problem) bool {
+				return !slices.ContainsFunc(r.Files, func(f ledger.Travelling) bool { return f.Path == p.File })
+			}))
+		}
+		if len(r.Files) > 0 {
+			fmt.Fprintf(a.out, "%s: this will travel with the unit\n", name)
+		}
+		for _, f := range r.Files {
+			fmt.Fprintf(a.out, "  %-9s  %s  %s\n", f.What, path.Base(f.Path), f.Summary)
+		}
+		a.reviewed(l, r)
+		if ready != nil {
+			return ready
+		}
+	}
+	if !yes && !a.dryRun {
+		if !a.interactive() {
+			return usagef("read the list, then add --yes", "nothing was closed: there is no terminal to ask at")
+		}
+		fmt.Fprint(a.out, "close it? It cannot be taken out afterwards. [y/N] ")
+		var answer string
+		fmt.Fscanln(a.in, &answer)
+		if !strings.EqualFold(answer, "y") && !strings.EqualFold(answer, "yes") {
+			return usagef("", "nothing was closed")
+		}
+	}
+	res, err := l.CloseJob(name, ledger.CloseOptions{Allow: allow})
+	if err != nil {
+		return err
+	}
+	if a.json {
+		if a.dryRun {
+			return a.review(l, name)
+		}
+		return a.printJSON(res)
+	}
+	verb := "closed"
+	if a.dryRun {
+		verb = "would close"
+	}
+	fmt.Fprintf(a.out, "%s %s: %s on unit/%s, head %.10s%s\n", verb, name, plural(res.Commits, "commit"), name, res.Head, signedBy(res))
+	return nil
+}
+
+// reviewed says what the list of files does not show.
+func (a *app) reviewed(l *ledger.Ledger, r *ledger.Review) {
+	if len(r.Files) == 0 {
+		return
+	}
+	for _, u := range r.Unseen {
+		fmt.Fprintf(a.out, "could not look inside: %s\n", u)
+	}
+	if r.NoNames {
+		fmt.Fprintln(a.out, "private/ names no customers here, so their names could not be looked for")
+	}
+	if len(r.Mails) > 0 {
+		fmt.Fprintf(a.out, "each commit carries a name, a mail address and a time: %s\n", strings.Join(r.Mails, ", "))
+	}
+	if l.Shop.HistoryEmail == "" && len(r.Mails) > 0 {
+		fmt.Fprintf(a.out, "  to send the shop's address instead, write into shop.toml: history_email = %q\n", cmp.Or(l.ShopEmail(), "bench@example.com"))
+	}
+}
+
+// review prints what a close would put on the unit's history, as JSON.
+func (a *app) review(l *ledger.Ledger, name string) error {
+	stock, err := l.Stock()
+	if err != nil {
+		return err
+	}
+	r, err := l.Review(name, stock)
+	if err != nil {
+		return err
+	}
+	return a.printJSON(r)
+}
+
+func (a *app) learnCmd() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "learn [UNIT]",
+		Short: "Grow the model's population from a finished unit",
+		Long: `Adds to the model the positions that the records of a released unit name and the
+model does not have. What a modification fitted is not the model's, and boards
+that are complete are left alone.`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				name, err := a.unit(l, first(list))
+				if err != nil {
+					return err
+				}
+				res, learnt, err := l.Learn(name)
+				if err != nil {
+					return err
+				}
+				if a.json {
+					return a.printJSON(learnt)
+				}
+				for _, n := range learnt {
+					fmt.Fprintf(a.out, "%s: %s %s %s\n", n.Where, n.Set.Ref, n.Set.Family, n.Set.Value)
+				}
+				verb := "saved"
+				if a.dryRun {
+					verb = "would save"
+				}
+				fmt.Fprintf(a.out, "%s %s\n", verb, strings.Join(res.Files, ", "))
+				return nil
+			})
+		},
+	}
+	a.writeFlags(cmd)
+	return cmd
 }

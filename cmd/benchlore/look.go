@@ -7,9 +7,13 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/olekukonko/tablewriter"
+	"github.com/olekukonko/tablewriter/renderer"
+	"github.com/olekukonko/tablewriter/tw"
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
+	"benchlore/reports/page"
 	"benchlore/reports/worklist"
 	"benchlore/schema"
 	"benchlore/schema/unit"
@@ -491,4 +495,163 @@ func printLog(w io.Writer, name string, steps []ledger.Step, shop bool) error {
 		}
 	}
 	return nil
+}
+
+func (a *app) findCmd() *cobra.Command {
+	var o ledger.FindOptions
+	var unitFlag, since, until string
+	cmd := &cobra.Command{
+		Use:   "find TEXT ...",
+		Short: "Find text in all records, models, lots and books",
+		Long: `Looks through the text of every record, instrument, model, lot and book, in any
+case, and prints file:line with the line and what it is about. Of several TEXTs
+every one must be in the file; quote words that belong together.
+
+--kind takes: ` + strings.Join(ledger.FindKinds(), ", ") + `.
+"model" also searches the models that units carry. --since and --until go by the
+date of the record.
+
+Exit code 1: nothing was found.`,
+		Example: `  benchlore find "cold joint"
+  benchlore find hum --kind intake --since 2030-01-01
+  benchlore find --regexp "Q[56].*leak" --unit a61-18052`,
+		Args: args(cobra.MinimumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			o.Texts = list
+			for _, k := range o.Kinds {
+				if !slices.Contains(ledger.FindKinds(), k) {
+					return unknownWord("--kind", k, ledger.FindKinds())
+				}
+			}
+			for _, d := range []struct {
+				flag, text string
+				to         *schema.Date
+			}{{"--since", since, &o.Since}, {"--until", until, &o.Until}} {
+				if d.text == "" {
+					continue
+				}
+				day, err := schema.ParseDate(d.text)
+				if err != nil {
+					return usagef("write it like 2031-03-04", "%s: %v", d.flag, err)
+				}
+				*d.to = day
+			}
+			return a.with(func(l *ledger.Ledger) error {
+				if unitFlag != "" {
+					name, err := l.Resolve(unitFlag)
+					if err != nil {
+						return err
+					}
+					o.Unit = name
+				}
+				found, err := l.Find(o)
+				if err != nil {
+					return err
+				}
+				if a.json {
+					err = a.printJSON(found)
+				} else if len(found) > 0 {
+					err = a.write(func(w io.Writer) error { return worklist.WriteFound(w, found, a.text(l)) })
+				}
+				if err == nil && len(found) == 0 {
+					fmt.Fprintln(a.err, "benchlore: nothing found")
+					err = errFound
+				}
+				return err
+			})
+		},
+	}
+	cmd.Flags().BoolVar(&o.Regexp, "regexp", false, "TEXT is a regular expression, in the case it is written in")
+	cmd.Flags().StringSliceVar(&o.Kinds, "kind", nil, "only files of this `KIND`, or several")
+	cmd.Flags().StringVar(&unitFlag, "unit", "", "only this `UNIT`")
+	cmd.Flags().StringVar(&since, "since", "", "only records of this `DAY` or later")
+	cmd.Flags().StringVar(&until, "until", "", "only records of this `DAY` or earlier")
+	a.printFlags(cmd)
+	_ = cmd.RegisterFlagCompletionFunc("kind", cobra.FixedCompletions(ledger.FindKinds(), cobra.ShellCompDirectiveNoFileComp))
+	return cmd
+}
+
+func (a *app) traceCmd() *cobra.Command {
+	var q worklist.TraceQuery
+	var format string
+	cmd := &cobra.Command{
+		Use:   "trace [LOT]",
+		Short: "Which units carry a lot, maker, part number or kit",
+		Long: `Looks through the records of every unit for parts of a lot, by a maker, with a
+part number, or that a kit brought, and says for each unit where it is, which
+positions have or had them, since when, and what was found of them since. Several
+of these together must all fit. A lot's verdict comes first.
+
+The format is text, or what --json, --format or the ending of -o FILE says: csv.`,
+		Example: `  benchlore trace 2021-elko-2u2-50
+  benchlore trace --kit recap/1
+  benchlore trace --maker Ostrel --part-number AX-10/50 -o ostrel.csv`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			q.Lot = first(list)
+			if q == (worklist.TraceQuery{}) {
+				return usagef("name a lot, or add --maker, --part-number or --kit", "nothing says what is looked for")
+			}
+			format, err := a.tableFormat(format, "csv")
+			if err != nil {
+				return err
+			}
+			return a.with(func(l *ledger.Ledger) error {
+				t, err := worklist.TraceOf(l, q)
+				if err != nil {
+					return err
+				}
+				switch format {
+				case "json":
+					return a.printJSON(t)
+				case "csv":
+					return a.write(t.WriteCSV)
+				}
+				return a.write(func(w io.Writer) error { return t.WriteText(w, a.text(l)) })
+			})
+		},
+	}
+	cmd.Flags().StringVar(&q.Maker, "maker", "", "parts by this `MAKER`")
+	cmd.Flags().StringVar(&q.PartNumber, "part-number", "", "parts with this `NUMBER` of the maker")
+	cmd.Flags().StringVar(&q.Kit, "kit", "", "parts that `KIT` brought, and what else it did: recap, recap/2")
+	cmd.Flags().StringVar(&format, "format", "", "`FORM` of the answer: text, csv; left out: as FILE ends")
+	a.printFlags(cmd)
+	return cmd
+}
+
+// text says how text is set here, by the conventions of the shop.
+func (a *app) text(l *ledger.Ledger) page.TextOptions {
+	return page.TextOptions{Width: min(a.width(), 100), Conventions: page.ConventionsOf(l.Shop)}
+}
+
+// table prints rows under plain headings, without lines.
+func (a *app) table(head []string, rows [][]string) error {
+	return a.write(func(w io.Writer) error {
+		t := tablewriter.NewTable(w,
+			tablewriter.WithRenderer(renderer.NewBlueprint(tw.Rendition{
+				Borders: tw.BorderNone,
+				Settings: tw.Settings{
+					Separators: tw.SeparatorsNone,
+					Lines:      tw.Lines{ShowTop: tw.Off, ShowBottom: tw.Off, ShowHeaderLine: tw.Off, ShowFooterLine: tw.Off},
+				},
+			})),
+			tablewriter.WithConfig(tablewriter.Config{
+				Header: tw.CellConfig{
+					Formatting: tw.CellFormatting{AutoFormat: tw.Off},
+					Alignment:  tw.CellAlignment{Global: tw.AlignLeft},
+					Padding:    tw.CellPadding{Global: tw.Padding{Right: "  "}},
+				},
+				Row: tw.CellConfig{
+					Formatting: tw.CellFormatting{AutoWrap: tw.WrapNone},
+					Alignment:  tw.CellAlignment{Global: tw.AlignLeft},
+					Padding:    tw.CellPadding{Global: tw.Padding{Right: "  "}},
+				},
+			}),
+		)
+		t.Header(head)
+		if err := t.Bulk(rows); err != nil {
+			return err
+		}
+		return t.Render()
+	})
 }

@@ -1,25 +1,22 @@
 package main
 
 import (
-	"bufio"
 	"errors"
 	"fmt"
 	"io"
 	"os"
-	"os/signal"
 	"path"
 	"slices"
 	"strings"
-	"syscall"
-	"unicode/utf8"
 
-	"github.com/charmbracelet/x/ansi"
 	shellquote "github.com/kballard/go-shellquote"
 	"golang.org/x/term"
 
+	"benchlore/cmd/benchlore/prompt"
 	"benchlore/ledger"
 	"benchlore/schema"
 	"benchlore/schema/entry"
+	"benchlore/schema/form"
 	"benchlore/schema/unit"
 )
 
@@ -33,9 +30,6 @@ const sittingHelp = `  C14 short replaced 22/25  a line about a part; cut short 
 Tab completes, the arrows bring back earlier lines, quotes keep blanks together:
 note="leaked on R3". All else is in: benchlore part --help
 `
-
-// errKilled ends a sitting from outside.
-var errKilled = errors.New("ended from outside; what was answered is stored")
 
 // sitting takes lines about parts one after another. Each is stored before the
 // next is asked for.
@@ -54,23 +48,30 @@ type sitting struct {
 
 // sit asks for lines about parts at the terminal until there are no more.
 func (a *app) sit(f partFlags) error {
-	out := a.promptOut()
-	if out == nil || a.json {
+	at, ok := a.terminal()
+	if !ok || a.json {
 		return usagef("see: benchlore part --help", "part takes [SECTION] REF [WORD ...], and nothing was given")
 	}
 	s := &sitting{a: a, flags: f}
 	if err := s.load(); err != nil {
 		return err
 	}
-	read, leave, err := s.keyboard(out)
+	lines, err := at.Lines(s.complete)
 	if err != nil {
 		return err
 	}
-	defer leave()
+	out, errw := a.out, a.err
+	if lines.Raw() {
+		a.out, a.err = lines, lines
+	}
+	defer func() {
+		a.out, a.err = out, errw
+		lines.Close()
+	}()
 	fmt.Fprintf(a.out, "%s, %s: a line a part; ? helps, end ends\n", s.name, title(s.unit))
 	a.powerLine(s.unit)
 	for {
-		line, err := read(s.prompt())
+		line, err := lines.Read(s.prompt())
 		if err != nil {
 			fmt.Fprintln(a.out)
 			s.sum()
@@ -228,168 +229,60 @@ func (s *sitting) sum() {
 	}
 }
 
-// keyboard reads lines from the terminal, with keys to edit them where it can do
-// that, and sends there what the program says meanwhile. leave gives the terminal
-// back as it was.
-func (s *sitting) keyboard(out io.Writer) (read func(prompt string) (string, error), leave func(), err error) {
-	a := s.a
-	stop := make(chan os.Signal, 1)
-	signal.Notify(stop, syscall.SIGTERM, syscall.SIGHUP)
-	if plainTerminal() {
-		signal.Notify(stop, os.Interrupt)
-		in := bufio.NewReader(a.in)
-		read := s.waiting(stop, func(prompt string) (string, error) {
-			fmt.Fprint(out, prompt)
-			line, err := in.ReadString('\n')
-			if err == io.EOF && line != "" {
-				err = nil
-			}
-			return line, err
-		})
-		return read, func() { signal.Stop(stop) }, nil
+// complete offers what could come next in a line about a part.
+func (s *sitting) complete(words []string, typed string) ([]entry.Choice, bool) {
+	return entry.Complete(words, typed, entry.Context{Unit: s.unit, Section: s.section}, entry.Stock{Lots: s.stock.Lots, Families: s.stock.Families})
+}
+
+// prompts asks for a record of the kind and returns it, with the draft to drop
+// once it is stored.
+func (a *app) prompts(l *ledger.Ledger, name string, head schema.Common) (schema.Record, *ledger.Draft, error) {
+	at, ok := a.terminal()
+	if !ok {
+		return nil, nil, usagef("give flags (see --help), --from FILE or --from -", "the record is empty, and there is no terminal to ask for it")
 	}
-	f := a.in.(*os.File)
-	was, err := term.MakeRaw(int(f.Fd()))
+	stock, err := l.Stock()
 	if err != nil {
 		return nil, nil, err
 	}
-	t := term.NewTerminal(struct {
-		io.Reader
-		io.Writer
-	}{f, out}, "")
-	t.AutoCompleteCallback = s.complete(t)
-	sayOut, sayErr := a.out, a.err
-	a.out, a.err = folded{t, a}, folded{t, a}
-	read = s.waiting(stop, func(prompt string) (string, error) {
-		_ = t.SetSize(a.columns(), 24)
-		t.SetPrompt(prompt)
-		return t.ReadLine()
-	})
-	return read, func() {
-		a.out, a.err = sayOut, sayErr
-		_ = term.Restore(int(f.Fd()), was)
-		signal.Stop(stop)
-	}, nil
+	u, err := l.Unit(name, stock)
+	if err != nil {
+		return nil, nil, err
+	}
+	draft, err := l.Draft(name, head.Kind)
+	if err != nil {
+		return nil, nil, err
+	}
+	p, err := prompt.New(at, draft, form.Draft{Kind: head.Kind, Unit: name, Date: head.Date, By: head.By})
+	if err != nil {
+		return nil, draft, err
+	}
+	head.Date, head.By = p.What().Date, p.What().By
+	if head.Seq, err = l.NextSeq(name, head.Date); err != nil {
+		return nil, draft, err
+	}
+	trial, err := l.Trial(name, stock, head.Kind, head.Date)
+	if err != nil {
+		return nil, draft, err
+	}
+	if !a.json {
+		a.powerLine(u.Unit)
+	}
+	rec, err := p.Ask(form.Source{Head: head, Unit: u.Unit, Shop: l.Shop, Families: stock.Families, Lots: stock.Lots}, trial)
+	return rec, draft, err
 }
 
-// folded breaks long lines between words.
-type folded struct {
-	w io.Writer
-	a *app
-}
-
-func (f folded) Write(p []byte) (int, error) {
-	_, err := io.WriteString(f.w, ansi.Wordwrap(string(p), f.a.columns()-1, " "))
-	return len(p), err
-}
-
-// waiting lets a signal end what waits for a line.
-func (s *sitting) waiting(stop <-chan os.Signal, read func(string) (string, error)) func(string) (string, error) {
-	type answer struct {
-		line string
-		err  error
+// terminal is where questions are asked: they go to standard error, so that the
+// answer of the command can be sent elsewhere, else to standard output. It is false
+// where neither is a terminal, or nobody is there to answer.
+func (a *app) terminal() (prompt.Terminal, bool) {
+	if !a.interactive() {
+		return prompt.Terminal{}, false
 	}
-	return func(prompt string) (string, error) {
-		got := make(chan answer, 1)
-		go func() {
-			line, err := read(prompt)
-			got <- answer{line, err}
-		}()
-		select {
-		case x := <-got:
-			return x.line, x.err
-		case sig := <-stop:
-			if sig == os.Interrupt {
-				return "", io.EOF
-			}
-			return "", errKilled
+	for _, w := range []io.Writer{a.err, a.out} {
+		if f := fileOf(w); f != nil && term.IsTerminal(int(f.Fd())) {
+			return prompt.Terminal{In: a.in.(*os.File), Out: f}, true
 		}
 	}
-}
-
-// complete is what the tab key does: it writes what all choices have in common,
-// or shows them.
-func (s *sitting) complete(t io.Writer) func(line string, pos int, key rune) (string, int, bool) {
-	return func(line string, pos int, key rune) (string, int, bool) {
-		if key != '\t' {
-			return "", 0, false
-		}
-		words := strings.Fields(line[:pos])
-		typed := ""
-		if n := len(words); n > 0 && !strings.HasSuffix(line[:pos], " ") {
-			words, typed = words[:n-1], words[n-1]
-		}
-		at := entry.Context{Unit: s.unit, Section: s.section}
-		choices, open := entry.Complete(words, typed, at, entry.Stock{Lots: s.stock.Lots, Families: s.stock.Families})
-		if len(choices) == 0 {
-			return line, pos, true
-		}
-		common := choices[0].Word
-		for _, c := range choices[1:] {
-			common = inCommon(common, c.Word)
-		}
-		if len(choices) == 1 && !open {
-			common += " "
-		}
-		if len(common) <= len(typed) {
-			fmt.Fprint(t, choicesShown(choices, s.a.columns()))
-			return line, pos, true
-		}
-		before := line[:pos-len(typed)] + common
-		return before + line[pos:], len(before), true
-	}
-}
-
-// inCommon is how two words begin alike, but for the case of letters.
-func inCommon(a, b string) string {
-	n := 0
-	for i, r := range a {
-		end := i + utf8.RuneLen(r)
-		if end > len(b) || !strings.EqualFold(a[i:end], b[i:end]) {
-			break
-		}
-		n = end
-	}
-	return a[:n]
-}
-
-// choicesShown are choices as they fit the screen: few with what they stand for,
-// more as words only.
-func choicesShown(choices []entry.Choice, width int) string {
-	const few, rows = 8, 6
-	var b strings.Builder
-	if len(choices) <= few {
-		for _, c := range choices {
-			line := strings.TrimRight(fmt.Sprintf("  %-20s %s", c.Word, oneLine(c.About)), " ")
-			if r := []rune(line); len(r) >= width {
-				line = string(r[:width-4]) + "..."
-			}
-			fmt.Fprintln(&b, line)
-		}
-		return b.String()
-	}
-	line, row := " ", 1
-	for i, c := range choices {
-		if utf8.RuneCountInString(line)+1+utf8.RuneCountInString(c.Word) >= width {
-			fmt.Fprintln(&b, line)
-			if row++; row > rows {
-				fmt.Fprintf(&b, "  ... %d more\n", len(choices)-i)
-				return b.String()
-			}
-			line = " "
-		}
-		line += " " + c.Word
-	}
-	fmt.Fprintln(&b, line)
-	return b.String()
-}
-
-// columns is the width of the terminal lines are typed at.
-func (a *app) columns() int {
-	if f, ok := a.in.(*os.File); ok {
-		if w, _, err := term.GetSize(int(f.Fd())); err == nil && w >= 20 {
-			return w
-		}
-	}
-	return 80
+	return prompt.Terminal{}, false
 }
