@@ -21,14 +21,14 @@ import (
 )
 
 // sittingHelp is what ? says.
-const sittingHelp = `  C14 short replaced 22/25  a line about a part; cut short it is C14 sho rep 22/25
+const sittingHelp = `  C14 short replaced 22/25  a line about a part; for short: C14 sho rep 22/25
   C15 =                     the same as the last line
   divider 3                 the section from here on, until another is named
   on a61-10954              another unit
   undo                      takes back the last change to the unit
-  end, or Ctrl-D            is the end
-Tab completes, the arrows bring back earlier lines, quotes keep blanks together:
-note="leaked on R3". All else is in: benchlore part --help
+  end, or Ctrl-D            finishes
+Tab completes, the arrows bring back earlier lines, quotes keep words together:
+note="leaked on R3". Everything else: benchlore part --help
 `
 
 // sitting takes lines about parts one after another. Each is stored before the
@@ -68,7 +68,7 @@ func (a *app) sit(f partFlags) error {
 		a.out, a.err = out, errw
 		lines.Close()
 	}()
-	fmt.Fprintf(a.out, "%s, %s: a line a part; ? helps, end ends\n", s.name, title(s.unit))
+	fmt.Fprintf(a.out, "%s, %s: one part per line; ? for help, end to finish\n", s.name, title(s.unit))
 	a.powerLine(s.unit)
 	for {
 		line, err := lines.Read(s.prompt())
@@ -129,7 +129,7 @@ func (s *sitting) prompt() string {
 func (s *sitting) take(line string) error {
 	words, err := shellquote.Split(line)
 	if err != nil {
-		return usagef(`close it, or put the text into the other kind: note="it's scorched"`, "a quote is open")
+		return usagef(`close it, or use the other kind of quotes around the text: note="it's scorched"`, "a quote is open")
 	}
 	switch {
 	case len(words) == 0:
@@ -147,7 +147,7 @@ func (s *sitting) take(line string) error {
 		return nil
 	}
 	if s.refused && entry.Repeats(words) {
-		return usagef("mend it first: the arrow up brings it back", "the last line was refused; the same as what?")
+		return usagef("correct it first: the up arrow brings it back", "the last line was refused; same as what?")
 	}
 	s.refused = true
 	err = s.a.with(func(l *ledger.Ledger) error {

@@ -16,9 +16,9 @@ func (a *app) onCmd() *cobra.Command {
 	var none bool
 	cmd := &cobra.Command{
 		Use:   "on [UNIT]",
-		Short: "Choose the unit on the bench, or say which it is",
-		Long: `Chooses the unit that commands are about when none is named. Without UNIT it
-says which one that is. The choice belongs to this copy and is not recorded.`,
+		Short: "Choose the unit on the bench, or show which one it is",
+		Long: `Chooses the unit that commands apply to when none is named. Without UNIT it shows which
+one that is. The choice holds for this copy of the ledger and is not recorded.`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -86,10 +86,10 @@ func (a *app) partCmd() *cobra.Command {
 		Short: "Record one line about one part, or about several alike",
 		Long: `Records one line about one part into the day's open parts record of the unit on
 the bench. Without words it asks for line after line at the terminal: the section
-stays until another is named, undo takes back, end ends.
+stays until another is named, undo takes back the last line, end finishes.
 
-Words may come in any order after the part, and those of the lists may be cut
-short to three letters, if no other word begins with them:
+After the part, words may come in any order. Three letters of a listed word are enough,
+if no other word begins with them:
 
   a finding   failed, degraded, ok, in-service, untested, missing
   a mode      short, open, leakage, drift, wear, ... (the part has failed)
@@ -128,9 +128,9 @@ short to three letters, if no other word begins with them:
 			})
 		},
 	}
-	cmd.Flags().StringVar(&f.unit, "unit", "", "the `UNIT`; left out: the one on the bench")
+	cmd.Flags().StringVar(&f.unit, "unit", "", "the `UNIT`; default: the one on the bench")
 	cmd.Flags().StringVar(&f.by, "by", "", "the technician's `ID`")
-	cmd.Flags().StringVar(&f.date, "date", "", "the `DAY` it was done; left out: today")
+	cmd.Flags().StringVar(&f.date, "date", "", "the `DAY` it was done; default: today")
 	cmd.Flags().SetInterspersed(true)
 	a.writeFlags(cmd)
 	return cmd
@@ -180,11 +180,10 @@ func (a *app) saveCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "save",
 		Short: "Commit hand edits",
-		Long: `Commits what was edited by hand, here or with git, after reading every changed
-file. What can be read is stored, errors and all, and told; files that cannot be
-read, links, and closed records that changed without a reason are refused, and
-then nothing is stored. It also brings unit histories that a crash left behind
-into step.`,
+		Long: `Commits what was edited by hand, here or with git, after reading every changed file.
+Everything that can be read is stored, and errors in it are reported. Files that cannot
+be read, links, and closed records that changed without a reason are refused, and then
+nothing is stored. It also completes unit histories that a crash left unfinished.`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -203,13 +202,13 @@ into step.`,
 					fmt.Fprintf(a.out, "%s %s\n", verb, f)
 				}
 				for _, u := range r.Repaired {
-					fmt.Fprintf(a.out, "brought into step: unit/%s\n", u)
+					fmt.Fprintf(a.out, "brought up to date: unit/%s\n", u)
 				}
 				if len(r.Files)+len(r.Repaired) == 0 {
 					fmt.Fprintln(a.out, "nothing to save")
 				}
 				for _, f := range r.LeftOut {
-					fmt.Fprintf(a.err, "left alone, it is no part of a ledger: %s\n", f)
+					fmt.Fprintf(a.err, "ignored: not a ledger file: %s\n", f)
 				}
 				a.warn(r.Problems)
 				return nil
@@ -224,9 +223,9 @@ func (a *app) undoCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "undo [UNIT]",
 		Short: "Take back the last change that is not closed",
-		Long: `Takes back the last change to the ledger, or to one unit, that has not been
-closed. Undoing again goes one further back. Nothing is lost: it is a commit of
-its own.`,
+		Long: `Takes back the last change to the ledger, or to one unit, that has not been closed.
+Run it again to take back the one before. Nothing is lost: undo makes a commit of its
+own.`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -270,12 +269,12 @@ func (a *app) correctCmd() *cobra.Command {
 	var allow []string
 	cmd := &cobra.Command{
 		Use:   "correct FILE ...",
-		Short: "Correct records, with a reason where they were closed",
-		Long: `Takes in records of one unit that were edited by hand, or the new text of one
-from --from. Where a record was closed a reason is needed: it is written into the
-record, and the corrected record goes onto the unit's own history at once. What
-it said before stays there too. Corrections that hang together, such as a fault
-that gets another id, are named in one command.`,
+		Short: "Correct records, with a reason if they were closed",
+		Long: `Stores records of one unit that were edited by hand, or the new text of one record with
+--from. A closed record needs a reason: it is written into the record, and the corrected
+record goes onto the unit's own history at once. What it said before stays there too.
+Corrections that belong together, such as a fault that gets another id, go into one
+command.`,
 		Example: `  benchlore correct instruments/astrella-61/a61-10233/2019-03-04-parts-7q3f.toml --reason "C14 was 4.7 uF, not 47 uF"`,
 		Args:    args(cobra.MinimumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {

@@ -21,13 +21,13 @@ func (a *app) checkCmd() *cobra.Command {
 	var objects bool
 	cmd := &cobra.Command{
 		Use:   "check [UNIT ...]",
-		Short: "Check records, references, limits and the step of the histories",
+		Short: "Check records, references, limits, and whether the histories agree",
 		Long: `Reads everything, or the units named, and reports every problem with its file, line
-and column, what is wrong and what to write instead. It changes nothing. Errors
-end it with code 1; warnings do not.
+and column, what is wrong and what to write instead. It changes nothing. It
+exits with code 1 when there are errors; warnings do not count.
 
---objects also reads everything that git keeps of the ledger, earlier versions
-too, and names what a failing disk has taken and how to get it back.`,
+--objects also reads everything that git keeps of the ledger, including earlier
+versions, and names what a failing disk has lost and how to get it back.`,
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				names := make([]string, len(list))
@@ -99,16 +99,16 @@ func (a *app) printCheck(w io.Writer, r *ledger.CheckReport) {
 func (a *app) checklistCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "checklist [UNIT]",
-		Short: "What is missing before a unit is released",
+		Short: "What is missing before a unit can be released",
 		Long: `Lists what is missing before a unit can leave the bench. "Must" is what close
-refuses and what the release has to settle: errors in records, open faults
-without a cure, parts that wait, what looks private. "Should" is what a buyer or
-the next technician would miss: parts nobody looked at where the model's list is
-complete, limits without a reading as left, safety checks and a soak since the
-last work, photographs, calibrations that ran out, and what is due.
+refuses and what the release has to settle: errors in records, open faults without a
+cure, pending parts, anything that looks private. "Should" is what a buyer or the next
+technician would miss: parts not yet looked at where the model's list is complete,
+limits without an as-left reading, missing safety checks or soak since the last work,
+photographs, calibrations past their date, and what is due.
 
-A repair or comeback is asked about the sections it dealt with; any other job
-about all of the unit. The exit code is 1 where something under "must" is left.`,
+For a repair or comeback it covers the sections that were worked on; for any other job
+the whole unit. The exit code is 1 when something under "must" is left.`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -142,18 +142,17 @@ func (a *app) orderCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "order [UNIT ...]",
 		Short: "What open units still need, less what is in stock",
-		Long: `Adds up the parts that open units wait for, by family, value and rating, and takes
-off what the shop's lots have left. A line that is pending counts where it says
-what is to go in, or that the part was found failed, degraded or missing; with
---kit also what a kit puts into positions this job has not dealt with.
+		Long: `Adds up the parts that open units wait for, by family, value and rating, and subtracts
+what is left of the shop's lots. A pending line counts if it says what will be fitted,
+or that the part was found failed, degraded or missing. With --kit, what a kit fits at
+positions this job has not dealt with counts too.
 
-A lot has left what came less what was rejected and what any record, closed or
-not, took from it. It serves its own family and value at its own rating or a lower
-one, never a higher one; lots whose last notice says bad or suspect do not count.
-A line that asks for a lower rating than the position's is refused, and the exit
-code is 1.
+What is left of a lot is what was received, less what was rejected and what any record,
+closed or not, took from it. A lot supplies its own family and value, at its own rating
+or a lower one; lots whose last notice says bad or suspect do not count. A line that
+asks for a lower rating than the position's is refused, and the exit code is 1.
 
-The format is a table, or what --format or the ending of -o FILE says: csv, xlsx.`,
+The output is a text table, or what --format or the ending of -o FILE says: csv, xlsx.`,
 		Example: `  benchlore order
   benchlore order a61-18052 --kit recap/2 -o order.xlsx`,
 		RunE: func(_ *cobra.Command, list []string) error {
@@ -192,7 +191,7 @@ The format is a table, or what --format or the ending of -o FILE says: csv, xlsx
 		},
 	}
 	cmd.Flags().StringArrayVar(&kits, "kit", nil, "also what `KIT` still needs: recap, recap/2")
-	cmd.Flags().StringVar(&format, "format", "", "`FORM` of the table: text, csv, xlsx; left out: as FILE ends")
+	cmd.Flags().StringVar(&format, "format", "", "`FORM` of the table: text, csv, xlsx; default: from FILE's ending")
 	a.printFlags(cmd)
 	return cmd
 }
@@ -222,7 +221,7 @@ func (a *app) tableFormat(format string, more ...string) (string, error) {
 		return "", unknownWord("--format", format, known)
 	}
 	if f := fileOf(a.out); f != nil && format == "xlsx" && (a.output == "" || a.output == "-") && term.IsTerminal(int(f.Fd())) {
-		return "", usagef("add -o FILE.xlsx", "a workbook cannot be shown at the terminal")
+		return "", usagef("add -o FILE.xlsx", "a workbook cannot be shown in the terminal")
 	}
 	return format, nil
 }
@@ -230,7 +229,7 @@ func (a *app) tableFormat(format string, more ...string) (string, error) {
 // unknownEnding refuses -o FILE where its ending asks for a format that is not
 // written: text under the name of another format is of no use to whoever gets it.
 func unknownEnding(file string, known []string) error {
-	return usagef("let it end in one of: "+strings.Join(known, ", "), "-o %s: nothing is written with the ending %s here", file, filepath.Ext(file))
+	return usagef("let it end in one of: "+strings.Join(known, ", "), "-o %s: this command does not write %s files", file, filepath.Ext(file))
 }
 
 // endings are the endings of files in formats.
@@ -247,21 +246,20 @@ func (a *app) closeCmd() *cobra.Command {
 	var allow []string
 	cmd := &cobra.Command{
 		Use:   "close [UNIT]",
-		Short: "End a job: review what is to travel, and put it on the unit's own history",
-		Long: `Shows what will travel with the unit, looks in it for names, addresses and notes
-from private/, telephone numbers, mail addresses and prices, refuses records that
-are not clean, and then writes one commit per record onto the unit's own branch,
-signed where git has an SSH key to sign with. Until then anything can still be
-taken out.
+		Short: "End a job: review what will travel, and put it on the unit's own history",
+		Long: `Shows what will travel with the unit, and searches it for names, addresses and notes
+from private/, telephone numbers, mail addresses and prices. It refuses records with
+errors. Then it writes one commit per record onto the unit's own branch, signed if git
+has an SSH key to sign with. Until then anything can still be taken out.
 
-It also looks inside text files of any encoding, office files, PDF files, zips,
-and at what is written beside pictures and sounds. Files that it could not look
-inside are named. What a picture shows and a recording says is never looked at.
+It also looks inside text files of any encoding, office files, PDF files and zips, and
+at the data that pictures and sounds carry. It names the files that it could not look
+inside. It does not check what a picture shows or a recording says.
 
-Each finding ends with a key in brackets. --allow KEY lets that one finding travel.
+Each finding ends with a key in brackets; --allow KEY lets that finding travel.
 
-Commits carry the name, mail address and time of whoever saved a record. To have
-them carry one address of the shop instead, write it into shop.toml:
+Each commit carries the name and mail address of the person who saved the record, and
+the time. To show one address of the shop instead, write it into shop.toml:
 
   history_email = "bench@example.com"`,
 		Args: args(cobra.MaximumNArgs(1)),
@@ -310,7 +308,7 @@ func (a *app) closeUnit(l *ledger.Ledger, arg string, yes bool, allow []string) 
 	}
 	if !yes && !a.dryRun {
 		if !a.interactive() {
-			return usagef("read the list, then add --yes", "nothing was closed: there is no terminal to ask at")
+			return usagef("read the list, then add --yes", "nothing was closed: cannot ask for confirmation here")
 		}
 		fmt.Fprint(a.out, "close it? It cannot be taken out afterwards. [y/N] ")
 		var answer string
@@ -372,10 +370,10 @@ func (a *app) review(l *ledger.Ledger, name string) error {
 func (a *app) learnCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "learn [UNIT]",
-		Short: "Grow the model's population from a finished unit",
+		Short: "Add a finished unit's parts to its model",
 		Long: `Adds to the model the positions that the records of a released unit name and the
-model does not have. What a modification fitted is not the model's, and boards
-that are complete are left alone.`,
+model does not have yet. Parts fitted by a modification are not added, and boards marked
+complete are not changed.`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {

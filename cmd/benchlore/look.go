@@ -22,11 +22,11 @@ import (
 func (a *app) whereCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "where",
-		Short: "Every open unit: last thing done, what waits, safe to power or not",
+		Short: "Every open unit: last thing done, what is pending, whether it may be powered",
 		Long: `Shows every unit with an open job, and those here without one: whether it may be
-switched on, what is due, how far the job has come and for how long nothing was
-recorded, open faults and parts that wait. What is due comes first, then the unit
-on the bench.`,
+switched on, what is due, how far the job has come and when something was last
+recorded, open faults and pending parts. What is due comes first, then the unit on the
+bench.`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -61,7 +61,7 @@ on the bench.`,
 						return err
 					}
 					if gone > 0 {
-						fmt.Fprintf(w, "\n%s that left: something is due; see benchlore list --due\n", plural(gone, "unit"))
+						fmt.Fprintf(w, "\nsomething is due on %s that left; see: benchlore list --due\n", plural(gone, "unit"))
 					}
 					if len(conflicts) > 0 {
 						fmt.Fprintf(w, "\nto settle: %s; see: benchlore settle\n", plural(len(conflicts), "version"))
@@ -102,12 +102,12 @@ func (a *app) listCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "list [units|models|lots|families|kits]",
 		Short: "List units, models, lots, families or kits",
-		Long: `Lists units, unless another list is named: where each is and since when, for how
-many days nothing was recorded, its open faults, parts that wait, and what is due.
+		Long: `Lists units, unless another list is named: where each one is and since when, how
+many days ago something was last recorded, its open faults, pending parts, and what is due.
 
 --state takes: ` + strings.Join(worklist.StandingWords(), ", ") + `.
-A unit is waiting when it is here and nothing was done yet, back when a comeback's
-job is open, silent when it left and nothing was heard of it for two years.`,
+A unit is "waiting" when it is here and nothing was done yet, "back" when a comeback's
+job is open, "silent" when it left and nothing was heard of it for two years.`,
 		Example: `  benchlore list --state open
   benchlore list --state sold,shipped --model longwave-3
   benchlore list --due
@@ -288,8 +288,8 @@ func (a *app) showCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "show [UNIT] [RECORD]",
 		Short: "Show a unit, or one of its records",
-		Long: `Shows who a unit is, its jobs, faults and records; with RECORD (a file name or an
-ending of it) the record itself.`,
+		Long: `Shows who a unit is, its jobs, faults and records; with RECORD (a file name or the
+end of it) the record itself.`,
 		Args: args(cobra.MaximumNArgs(2)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -401,7 +401,7 @@ func showUnit(w io.Writer, u *ledger.Loaded, today schema.Date) error {
 		row("power", "%s", strings.TrimSuffix(string(p)+": "+why, ": "))
 	}
 	if i.Built != "" {
-		row("built", "%s (%s)", i.Built, orNone(i.BuiltFrom, "not said how that is known"))
+		row("built", "%s (%s)", i.Built, orNone(i.BuiltFrom, "no source given"))
 	}
 	for _, s := range i.Serials {
 		row("serial", "%s: %s %s", s.Place, s.Value, s.How)
@@ -503,15 +503,15 @@ func (a *app) findCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "find TEXT ...",
 		Short: "Find text in all records, models, lots and books",
-		Long: `Looks through the text of every record, instrument, model, lot and book, in any
-case, and prints file:line with the line and what it is about. Of several TEXTs
-every one must be in the file; quote words that belong together.
+		Long: `Searches the text of every record, instrument, model, lot and book, ignoring case,
+and prints file:line with the line and what it is about. When several TEXTs are given,
+the file must contain all of them; quote words that belong together.
 
 --kind takes: ` + strings.Join(ledger.FindKinds(), ", ") + `.
 "model" also searches the models that units carry. --since and --until go by the
 date of the record.
 
-Exit code 1: nothing was found.`,
+The exit code is 1 when nothing was found.`,
 		Example: `  benchlore find "cold joint"
   benchlore find hum --kind intake --since 2030-01-01
   benchlore find --regexp "Q[56].*leak" --unit a61-18052`,
@@ -561,7 +561,7 @@ Exit code 1: nothing was found.`,
 			})
 		},
 	}
-	cmd.Flags().BoolVar(&o.Regexp, "regexp", false, "TEXT is a regular expression, in the case it is written in")
+	cmd.Flags().BoolVar(&o.Regexp, "regexp", false, "TEXT is a regular expression; upper and lower case differ")
 	cmd.Flags().StringSliceVar(&o.Kinds, "kind", nil, "only files of this `KIND`, or several")
 	cmd.Flags().StringVar(&unitFlag, "unit", "", "only this `UNIT`")
 	cmd.Flags().StringVar(&since, "since", "", "only records of this `DAY` or later")
@@ -577,12 +577,12 @@ func (a *app) traceCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "trace [LOT]",
 		Short: "Which units carry a lot, maker, part number or kit",
-		Long: `Looks through the records of every unit for parts of a lot, by a maker, with a
-part number, or that a kit brought, and says for each unit where it is, which
-positions have or had them, since when, and what was found of them since. Several
-of these together must all fit. A lot's verdict comes first.
+		Long: `Searches the records of every unit for parts of a lot, by a maker, with a part
+number, or fitted as part of a kit. For each unit it says where it is, which positions
+have or had them, since when, and how they were found since. When several of these are
+given, all must match. A lot's verdict comes first.
 
-The format is text, or what --json, --format or the ending of -o FILE says: csv.`,
+The output is text, or what --json, --format or the ending of -o FILE says: csv.`,
 		Example: `  benchlore trace 2021-elko-2u2-50
   benchlore trace --kit recap/1
   benchlore trace --maker Ostrel --part-number AX-10/50 -o ostrel.csv`,
@@ -590,7 +590,7 @@ The format is text, or what --json, --format or the ending of -o FILE says: csv.
 		RunE: func(_ *cobra.Command, list []string) error {
 			q.Lot = first(list)
 			if q == (worklist.TraceQuery{}) {
-				return usagef("name a lot, or add --maker, --part-number or --kit", "nothing says what is looked for")
+				return usagef("name a lot, or add --maker, --part-number or --kit", "nothing to look for")
 			}
 			format, err := a.tableFormat(format, "csv")
 			if err != nil {
@@ -613,8 +613,8 @@ The format is text, or what --json, --format or the ending of -o FILE says: csv.
 	}
 	cmd.Flags().StringVar(&q.Maker, "maker", "", "parts by this `MAKER`")
 	cmd.Flags().StringVar(&q.PartNumber, "part-number", "", "parts with this `NUMBER` of the maker")
-	cmd.Flags().StringVar(&q.Kit, "kit", "", "parts that `KIT` brought, and what else it did: recap, recap/2")
-	cmd.Flags().StringVar(&format, "format", "", "`FORM` of the answer: text, csv; left out: as FILE ends")
+	cmd.Flags().StringVar(&q.Kit, "kit", "", "parts fitted as part of `KIT`, and what else it did: recap, recap/2")
+	cmd.Flags().StringVar(&format, "format", "", "`FORM` of the answer: text, csv; default: from FILE's ending")
 	a.printFlags(cmd)
 	return cmd
 }

@@ -123,7 +123,7 @@ Tell the buyer the fingerprint of your key another way than in the packet.`,
 			})
 		},
 	}
-	cmd.Flags().StringVarP(&a.output, "output", "o", "", "write to `FILE`; left out: MODEL-TAG-seal-N.zip here, and beside the ledger where this is the ledger's own folder")
+	cmd.Flags().StringVarP(&a.output, "output", "o", "", "write to `FILE`; default: MODEL-TAG-seal-N.zip here, and beside the ledger where this is the ledger's own folder")
 	a.writeFlags(cmd)
 	return cmd
 }
@@ -441,7 +441,7 @@ two, and who decided, is kept in adopted/MODEL/TAG.toml.`,
 			})
 		},
 	}
-	cmd.Flags().StringVar(&o.As, "as", "", "what to call it here, `MODEL/TAG`; left out: as the other bench does")
+	cmd.Flags().StringVar(&o.As, "as", "", "what to call it here, `MODEL/TAG`; default: its name at the other bench")
 	cmd.Flags().StringVar(&o.By, "by", "", "the technician's `ID` who receives it")
 	cmd.Flags().BoolVar(&o.Trust, "trust", false, "accept a key there is no reason to trust yet")
 	f.add(cmd)
@@ -559,8 +559,8 @@ own page, by telephone.`,
 			})
 		},
 	}
-	cmd.Flags().StringVar(&file, "file", "", "where the key goes, outside the ledger; left out: .ssh in your home folder")
-	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` it is accepted for; left out: yours, as git has it")
+	cmd.Flags().StringVar(&file, "file", "", "where the key goes, outside the ledger; default: .ssh in your home folder")
+	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` it is accepted for; default: yours, as git has it")
 	cmd.Flags().BoolVar(&open, "no-passphrase", false, "do not ask for a passphrase: whoever reads the file can sign with it")
 	a.writeFlags(cmd)
 	return cmd
@@ -585,7 +585,7 @@ bench, or a key that took over from another.`,
 			})
 		},
 	}
-	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` it is accepted for; left out: yours, as git has it")
+	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` it is accepted for; default: yours, as git has it")
 	a.writeFlags(cmd)
 	return cmd
 }
@@ -626,7 +626,7 @@ func (a *app) keysAddCmd() *cobra.Command {
 	}
 	cmd.Flags().StringVar(&k.After, "valid-after", "", "count signatures from this `TIME` on: 20310304 or 20310304100000Z")
 	cmd.Flags().StringVar(&k.Before, "valid-before", "", "count signatures until this `TIME`")
-	cmd.Flags().StringVar(&k.Namespaces, "namespaces", "", "what it may sign; left out: "+ledger.OwnNamespaces)
+	cmd.Flags().StringVar(&k.Namespaces, "namespaces", "", "what it may sign; default: "+ledger.OwnNamespaces)
 	cmd.Flags().BoolVar(&k.CertAuthority, "cert-authority", false, "the key certifies others; MAIL-ADDRESS is whom")
 	a.writeFlags(cmd)
 	return cmd
@@ -685,7 +685,7 @@ is not rotated but revoked.`,
 			})
 		},
 	}
-	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` of the new key in signers; left out: the old one's")
+	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` of the new key in signers; default: the old one's")
 	a.writeFlags(cmd)
 	return cmd
 }

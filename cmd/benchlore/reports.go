@@ -19,12 +19,11 @@ import (
 	"benchlore/schema"
 )
 
-const reportLong = `Page one answers what a buyer asks; behind it stands what the next bench needs.
+const reportLong = `Page one answers what a buyer asks; the pages after it are for the next bench.
 
-The format is text, or what --json or --html asks for, or what the ending of
--o FILE says: .txt .json .html .pdf. An HTML page is one file with its pictures in
-it: no script, nothing from a network; it prints on A4 and Letter. A PDF is of
---paper a4 or letter.`
+The output is text, unless --json, --html or the ending of -o FILE says otherwise:
+.txt .json .html .pdf. An HTML report is one file with its pictures in it, without scripts or
+anything from the network; it prints on A4 and Letter. A PDF has --paper a4 or letter.`
 
 func (a *app) reportCmd() *cobra.Command {
 	var html bool
@@ -41,7 +40,7 @@ func (a *app) reportCmd() *cobra.Command {
 			}
 			size, ok := map[string]page.Paper{"a4": page.A4, "letter": page.Letter}[strings.ToLower(paper)]
 			if !ok {
-				return usagef("write a4 or letter", "--paper %q is no size of paper", paper)
+				return usagef("write a4 or letter", "--paper %q is not a paper size", paper)
 			}
 			return a.with(func(l *ledger.Ledger) error {
 				name, err := a.unit(l, first(list))
@@ -195,7 +194,7 @@ func (a *app) reliabilityCmd() *cobra.Command {
 	cmd.Flags().Float64Var(&f.confidence, "confidence", 0.95, "`LEVEL` of every interval")
 	cmd.Flags().StringVar(&f.fromCSV, "from-csv", "", "estimate from the observations in `FILE`; - is standard input")
 	cmd.Flags().StringVar(&f.export, "export", "", "also write the observations to `FILE`")
-	cmd.Flags().BoolVar(&f.fitAnyway, "fit-anyway", false, "fit wear and draw curves where few failed, or in few units")
+	cmd.Flags().BoolVar(&f.fitAnyway, "fit-anyway", false, "fit wear and draw curves even if few parts failed, or in few units")
 	cmd.Flags().BoolVar(&f.csv, "csv", false, "print the table as CSV")
 	cmd.Flags().BoolVar(&f.html, "html", false, "print one HTML page with plots")
 	cmd.Flags().StringVar(&f.plot, "plot", "", "print one plot as SVG: rates, comebacks, or a group by its `KEY`")
@@ -216,11 +215,11 @@ func oneOf(flag, value string, words ...string) error {
 func (f reliabilityFlags) check() error {
 	for _, k := range f.by {
 		if !slices.Contains(reliability.Keys(), k) {
-			return usagef("write one or several of: "+strings.Join(reliability.Keys(), ", "), "--by %s is no key to group by", k)
+			return usagef("write one or several of: "+strings.Join(reliability.Keys(), ", "), "unknown key %q in --by", k)
 		}
 	}
 	if f.confidence != 0 && !(f.confidence > 0 && f.confidence < 1) {
-		return usagef("write a level such as 0.95", "--confidence %v is no level", f.confidence)
+		return usagef("write a level such as 0.95", "--confidence %v is not between 0 and 1", f.confidence)
 	}
 	return cmp.Or(
 		oneOf("failure", f.failure, "failed", "degraded"),
@@ -336,14 +335,14 @@ func (a *app) labelCmd() *cobra.Command {
 	var card bool
 	cmd := &cobra.Command{
 		Use:   "label [UNIT] -o FILE.pdf|FILE.svg",
-		Short: "A label for inside the case, with a code that the history can be held against",
-		Long: `Writes a label for inside the unit's case: which it is, in what state it last left a
-bench, the head of its history and the digest of its newest seal, in words and as
-a QR code. Whoever is shown a history later can hold it against the label with
-benchlore verify --label: one that was cut short or replaced does not fit.
+		Short: "A label for inside the case, with a code to check the history against",
+		Long: `Writes a label for inside the unit's case: which unit it is, in what state it last left
+a bench, the head of its history and the digest of its newest seal, in words and as a
+QR code. Anyone who is later shown a history can check it against the label with
+benchlore verify --label: a history that was cut short or replaced does not match.
 
 The label is 62 × 29 mm, for a label printer's tape; --card makes it an A6 card.
-Where the end of the history is not sealed, the label says so.`,
+If the end of the history is not sealed, the label says so.`,
 		Example: `  benchlore label a61-14906 -o label.pdf
   benchlore label a61-14906 --card -o label.svg`,
 		Args: args(cobra.MaximumNArgs(1)),

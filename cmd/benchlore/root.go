@@ -13,10 +13,10 @@ changed, measured and modified, as text files in git. It checks them, works out
 which families of parts really fail and how sure that is, and gives each unit a
 history of its own that travels with it.
 
-A unit is named model/tag or by any ending of it that is clear.
+A unit is named model/tag, or by the end of its name, if only one unit fits.
 
 Exit codes: 0 all well; 1 problems found; 2 the command line is wrong;
-3 git, the disk or the folder is not as it must be; 4 verify and adopt: intact, but
+3 something is wrong with git, the disk, a file or the folder; 4 verify and adopt: intact, but
 signed by a key there is no reason to trust yet.`
 
 func (a *app) root() *cobra.Command {
@@ -30,7 +30,7 @@ func (a *app) root() *cobra.Command {
 		Args:          args(cobra.NoArgs),
 		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	root.PersistentFlags().StringVar(&a.ledgerDir, "ledger", "", "`DIR` of the ledger; left out: the one around the working directory")
+	root.PersistentFlags().StringVar(&a.ledgerDir, "ledger", "", "`DIR` of the ledger; default: the one around the working directory")
 	root.SetVersionTemplate("benchlore {{.Version}}\n")
 	root.SetFlagErrorFunc(flagError)
 	setUsage(root)

@@ -74,7 +74,7 @@ func flagTable(fs *pflag.FlagSet) string {
 			r.flag += " " + name
 		}
 		if d := f.DefValue; d != "" && d != "false" && d != "[]" && d != "0" {
-			r.text += fmt.Sprintf(" (left out: %s)", strings.Trim(d, "[]"))
+			r.text += fmt.Sprintf(" (default: %s)", strings.Trim(d, "[]"))
 		}
 		if n := len(r.flag); n <= 28 {
 			wide = max(wide, n)

@@ -35,7 +35,7 @@ func (p *Prompt) plain(in io.Reader) error {
 	defer signal.Stop(stop)
 
 	fmt.Fprintf(p.at.Out, "\n%s, %s, %s, %s\n", p.what.Unit, p.what.Kind, p.what.Date, p.what.By)
-	fmt.Fprintf(p.at.Out, "Enter takes what stands in brackets or leaves the key out, - leaves it out,\n%s goes back, ? lists the choices, Ctrl-C keeps it for later.\n", back)
+	fmt.Fprintf(p.at.Out, "Enter takes the value in brackets, or skips the key; - skips it;\n%s goes back; ? lists the choices; Ctrl-C keeps it for later.\n", back)
 	doubted, was := "", p.what.Typed // was: what was typed here before
 	for again := false; !p.form.Done(); {
 		q := p.form.Question()
@@ -156,7 +156,7 @@ func refusal(e *form.Error) string {
 		text += "; " + e.Remedy
 	}
 	if e.Doubt {
-		text += "; the same again keeps it"
+		text += "; give the same answer again to keep it"
 	}
 	return text
 }

@@ -109,7 +109,7 @@ type UnfinishedError struct {
 
 func (e *UnfinishedError) Error() string {
 	if e.Kept {
-		return "nothing was stored; what was typed is kept"
+		return "nothing was stored; what you typed is kept"
 	}
 	return "nothing was stored, and nothing was typed"
 }

@@ -188,7 +188,7 @@ func (s *screen) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 // keep saves what is typed.
 func (s *screen) keep() {
 	if err := s.p.save(s.typed); err != nil {
-		s.refused = "what is typed cannot be kept: " + err.Error()
+		s.refused = "cannot keep what you typed: " + err.Error()
 	}
 }
 
