@@ -476,7 +476,7 @@ func TestPromptDumb(t *testing.T) {
 	s.keys("pow\r")
 	s.sees("part 1, power supply: ref")
 	s.keys("Q9\r")
-	s.sees("the same again keeps it")
+	s.sees("same answer again to keep it")
 	s.keys("Q1\rfial\r")
 	s.sees("did you mean failed?")
 	s.keys("failed\r<\r")

@@ -25,6 +25,8 @@ object in it has been read back and found whole.
 benchlore restore brings it back; so do git and unzip alone, as RESTORE.txt in it
 explains. A backup contains private/: to forget a person, take them out of old backups
 as well.`,
+		Example: `  benchlore backup /media/stick --drill
+  benchlore backup --read /media/stick/ledger.zip`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			ctx, stop := interruptible()
@@ -80,7 +82,8 @@ func (a *app) restoreCmd() *cobra.Command {
 		Long: `Brings a backup back into DIR, which must be empty or not exist: the whole ledger,
 private/, and hand edits as they were. Every digest and every object is checked; if one
 fails, nothing is left behind.`,
-		Args: args(cobra.ExactArgs(2)),
+		Example: `  benchlore restore /media/stick/ledger.zip ledger`,
+		Args:    args(cobra.ExactArgs(2)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			ctx, stop := interruptible()
 			defer stop()

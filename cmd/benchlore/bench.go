@@ -2,6 +2,8 @@ package main
 
 import (
 	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -19,6 +21,8 @@ func (a *app) onCmd() *cobra.Command {
 		Short: "Choose the unit on the bench, or show which one it is",
 		Long: `Chooses the unit that commands apply to when none is named. Without UNIT it shows which
 one that is. The choice holds for this copy of the ledger and is not recorded.`,
+		Example: `  benchlore on a61-10233
+  benchlore on`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -184,6 +188,8 @@ func (a *app) saveCmd() *cobra.Command {
 Everything that can be read is stored, and errors in it are reported. Files that cannot
 be read, links, and closed records that changed without a reason are refused, and then
 nothing is stored. It also completes unit histories that a crash left unfinished.`,
+		Example: `  benchlore save --dry-run
+  benchlore save`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -226,6 +232,8 @@ func (a *app) undoCmd() *cobra.Command {
 		Long: `Takes back the last change to the ledger, or to one unit, that has not been closed.
 Run it again to take back the one before. Nothing is lost: undo makes a commit of its
 own.`,
+		Example: `  benchlore undo
+  benchlore undo a61-10233`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -286,6 +294,9 @@ command.`,
 				files := make([]ledger.Amended, len(list))
 				for i, p := range list {
 					if files[i].Path, err = ledgerPath(l, p); err != nil {
+						return err
+					}
+					if _, err := os.Stat(filepath.Join(l.Dir, filepath.FromSlash(files[i].Path))); err != nil {
 						return err
 					}
 				}

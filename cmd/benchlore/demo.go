@@ -35,6 +35,8 @@ benchlore-demo if none is named.
 
 Run again, it shows the ledger that is there, with whatever was recorded in it since.
 Delete DIR to start afresh.`,
+		Example: `  benchlore demo
+  benchlore demo ~/benchlore-demo`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.demo(cmp.Or(first(list), "benchlore-demo"))

@@ -28,6 +28,9 @@ exits with code 1 when there are errors; warnings do not count.
 
 --objects also reads everything that git keeps of the ledger, including earlier
 versions, and names what a failing disk has lost and how to get it back.`,
+		Example: `  benchlore check
+  benchlore check a61-10233
+  benchlore check --objects`,
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				names := make([]string, len(list))
@@ -109,6 +112,8 @@ photographs, calibrations past their date, and what is due.
 
 For a repair or comeback it covers the sections that were worked on; for any other job
 the whole unit. The exit code is 1 when something under "must" is left.`,
+		Example: `  benchlore checklist
+  benchlore checklist a61-10233 -o missing.txt`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -262,6 +267,8 @@ Each commit carries the name and mail address of the person who saved the record
 the time. To show one address of the shop instead, write it into shop.toml:
 
   history_email = "bench@example.com"`,
+		Example: `  benchlore close --dry-run
+  benchlore close a61-10233`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error { return a.closeUnit(l, first(list), yes, allow) })
@@ -374,7 +381,8 @@ func (a *app) learnCmd() *cobra.Command {
 		Long: `Adds to the model the positions that the records of a released unit name and the
 model does not have yet. Parts fitted by a modification are not added, and boards marked
 complete are not changed.`,
-		Args: args(cobra.MaximumNArgs(1)),
+		Example: `  benchlore learn a61-10233 --dry-run`,
+		Args:    args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				name, err := a.unit(l, first(list))

@@ -27,6 +27,8 @@ func (a *app) whereCmd() *cobra.Command {
 switched on, what is due, how far the job has come and when something was last
 recorded, open faults and pending parts. What is due comes first, then the unit on the
 bench.`,
+		Example: `  benchlore where
+  benchlore where -o bench.txt`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -290,6 +292,8 @@ func (a *app) showCmd() *cobra.Command {
 		Short: "Show a unit, or one of its records",
 		Long: `Shows who a unit is, its jobs, faults and records; with RECORD (a file name or the
 end of it) the record itself.`,
+		Example: `  benchlore show a61-10233
+  benchlore show a61-10233 7q3f`,
 		Args: args(cobra.MaximumNArgs(2)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -431,6 +435,8 @@ func (a *app) historyCmd() *cobra.Command {
 		Short: "What was recorded and corrected, step by step, with the fields that changed",
 		Long: `Shows the unit's own history: what travels with it. With --shop it shows every
 save of the shop's ledger that touched the unit, those taken back included.`,
+		Example: `  benchlore history a61-10233
+  benchlore history --shop`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {

@@ -125,11 +125,11 @@ func (a *app) readPhoto(name string) (*ledger.Photo, error) {
 // openPlain opens a file, and no folder or device.
 func openPlain(name string) (*os.File, error) {
 	fi, err := os.Stat(name)
-	if err == nil && !fi.Mode().IsRegular() {
-		return nil, usagef("name a file", "%s is not a plain file", name)
-	}
 	if err != nil {
-		return nil, usagef("", "%v", err)
+		return nil, err
+	}
+	if !fi.Mode().IsRegular() {
+		return nil, usagef("name a file", "%s is not a plain file", name)
 	}
 	return os.Open(name)
 }

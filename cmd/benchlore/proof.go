@@ -32,7 +32,8 @@ version, and the seal before. It is kept as a signed tag of git, which stock
 git verify-tag checks. All records must be closed and in order.
 
 It needs an SSH key: git config gpg.format ssh, and git config user.signingkey FILE.`,
-		Args: args(cobra.MaximumNArgs(1)),
+		Example: `  benchlore seal a61-10233`,
+		Args:    args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				name, err := a.unit(l, first(list))
@@ -80,6 +81,8 @@ as PDF and as JSON, and VERIFY.txt, which tells a stranger how to check all of i
 with stock tools. Only a history whose last commit is sealed is handed over.
 
 Tell the buyer the fingerprint of your key another way than in the packet.`,
+		Example: `  benchlore handover a61-10233
+  benchlore handover a61-10233 -o a61-10233.zip`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -245,6 +248,8 @@ more, and says who signed which part. Nothing is written. There are three verdic
 
 An earlier packet, seal or label of the unit shows whether its history was
 shortened, forked or replaced since: --earlier, --seal, --label.`,
+		Example: `  benchlore verify astrella-61-a61-10233-seal-1.zip --expect-key SHA256:...
+  benchlore verify packet.zip --earlier last-year.zip`,
 		Args: args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			trust, err := a.trust()
@@ -399,7 +404,8 @@ other benches keep their technicians, test instruments and lots: they are theirs
 A packet signed by a key there is no reason to trust yet needs --expect-key with
 the fingerprint the shop told you, or --trust to accept it unseen. Which of the
 two, and who decided, is kept in adopted/MODEL/TAG.toml.`,
-		Args: args(cobra.ExactArgs(1)),
+		Example: `  benchlore adopt astrella-61-a61-10233-seal-1.zip --expect-key SHA256:...`,
+		Args:    args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				trust, err := l.Trust()
@@ -458,6 +464,8 @@ func (a *app) keysCmd() *cobra.Command {
 Without a word after it, lists the keys of signers and revoked, and of git's allowed-signers file, with their
 fingerprints. signers is an allowed-signers file of OpenSSH, revoked a list of
 keys that count no more, whatever date they sign with.`,
+		Example: `  benchlore keys
+  benchlore keys new`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -536,6 +544,8 @@ The key goes to .ssh in your home folder. It is not in the ledger and in no back
 it: keep a copy of it elsewhere, such as on a memory stick in the safe. Give its
 fingerprint to buyers by another way than the packet: on the invoice, on the shop's
 own page, by telephone.`,
+		Example: `  benchlore keys new
+  benchlore keys new --no-passphrase`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -574,7 +584,8 @@ func (a *app) keysUseCmd() *cobra.Command {
 		Long: `Has git sign in this copy of the ledger with the key in FILE, private or public, and
 accepts it in signers where it is not accepted yet: the shop's key on a second
 bench, or a key that took over from another.`,
-		Args: args(cobra.ExactArgs(1)),
+		Example: `  benchlore keys use ~/.ssh/id_ed25519`,
+		Args:    args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				k, err := l.SignWith(list[0], principal)
@@ -609,9 +620,10 @@ func (a *app) signing(k ledger.Signing, would string) error {
 func (a *app) keysAddCmd() *cobra.Command {
 	var k ledger.NewKey
 	cmd := &cobra.Command{
-		Use:   "add MAIL-ADDRESS KEY",
-		Short: "Accept a key: a .pub file, or its one line",
-		Args:  args(cobra.ExactArgs(2)),
+		Use:     "add MAIL-ADDRESS KEY",
+		Short:   "Accept a key: a .pub file, or its one line",
+		Example: `  benchlore keys add jt@halden-street.example jt.pub`,
+		Args:    args(cobra.ExactArgs(2)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				var err error
@@ -640,7 +652,8 @@ func (a *app) keysRevokeCmd() *cobra.Command {
 		Long: `Puts a key on the list revoked. There is no way back, and no date: whoever stole a key
 can sign with any date. Tell those who hold your packets, with the fingerprint of
 the key that takes its place.`,
-		Args: args(cobra.ExactArgs(1)),
+		Example: `  benchlore keys revoke SHA256:... --reason "laptop stolen"`,
+		Args:    args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				text, err := keyText(list[0])
@@ -669,7 +682,8 @@ key lies beside them or is held by ssh-agent.
 
 Sign with the new key from then on: benchlore keys use NEW. A key that was stolen
 is not rotated but revoked.`,
-		Args: args(cobra.ExactArgs(2)),
+		Example: `  benchlore keys rotate ~/.ssh/old ~/.ssh/new`,
+		Args:    args(cobra.ExactArgs(2)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				from, err := l.KeyFile(list[0])

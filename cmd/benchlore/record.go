@@ -105,9 +105,10 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 	rec := schema.New(kind)
 	set := &flagSet{}
 	cmd := &cobra.Command{
-		Use:   string(kind),
-		Short: "Store a record of kind " + string(kind),
-		Args:  args(cobra.NoArgs),
+		Use:     string(kind),
+		Short:   "Store a record of kind " + string(kind),
+		Example: fmt.Sprintf("  benchlore record %s\n  benchlore record %[1]s --edit\n  benchlore record %[1]s --from %[1]s.toml", kind),
+		Args:    args(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				name, err := a.unit(l, unitFlag)
@@ -338,7 +339,8 @@ func (a *app) recordBookCmd() *cobra.Command {
 		Long: `Adds an entry to books/: commissions, quotes, labour, costs, sales and values.
 Customers are named by a code; who they are is kept in private/customers.toml, which git
 does not see.`,
-		Args: args(cobra.NoArgs),
+		Example: `  benchlore record book --kind quote --customer c-014 --amount 1250.00`,
+		Args:    args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				name, err := a.unit(l, unitFlag)

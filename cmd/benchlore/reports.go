@@ -32,7 +32,9 @@ func (a *app) reportCmd() *cobra.Command {
 		Use:   "report [UNIT]",
 		Short: "A unit's provenance report: page one for a buyer, the rest for the next bench",
 		Long:  reportLong,
-		Args:  args(cobra.MaximumNArgs(1)),
+		Example: `  benchlore report a61-10233
+  benchlore report a61-10233 -o report.pdf --paper letter`,
+		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			format, err := a.reportFormat(html)
 			if err != nil {
@@ -166,7 +168,10 @@ func (a *app) reliabilityCmd() *cobra.Command {
 		Use:   "reliability",
 		Short: "Which families fail, how often, and how sure that is",
 		Long:  fmt.Sprintf(reliabilityLong, strings.Join(reliability.Keys(), ", ")),
-		Args:  args(cobra.NoArgs),
+		Example: `  benchlore reliability
+  benchlore reliability --by maker,family -o fails.html
+  benchlore reliability --export observations.csv`,
+		Args: args(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := f.check(); err != nil {
 				return err

@@ -182,6 +182,8 @@ copy of the ledger: the schemas go below .git, and the file .taplo.toml, which g
 told to ignore, says which schema belongs to which file. start does that for a new
 ledger; a copy made by join or git needs it once, and so does a new version of this
 program.`,
+		Example: `  benchlore schema schemas
+  benchlore schema --wire`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			switch {

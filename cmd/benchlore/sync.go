@@ -61,6 +61,8 @@ in conflicts/: see benchlore settle. A remote in shop.toml:
 
 Addresses are those of git: ssh, http, https, git, or the path of a bare repository.
 Keys come from ssh-agent and ~/.ssh, passwords from git's credential helpers.`,
+		Example: `  benchlore sync
+  benchlore sync office`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -202,6 +204,8 @@ version differs from the one in place. With FILE and one of
 the file is settled. If the record was closed, a change is a correction, which travels
 with the unit and needs a --reason. A unit cannot be closed, sealed or handed over until
 all its files are settled.`,
+		Example: `  benchlore settle
+  benchlore settle instruments/astrella-61/a61-10233/2031-03-04-note-7q3f.toml --keep`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -321,7 +325,8 @@ func (a *app) joinCmd() *cobra.Command {
 sync then sends what is written here to the remote in its shop.toml.
 
 private/ is not in git and is not copied.`,
-		Args: args(cobra.ExactArgs(2)),
+		Example: `  benchlore join ssh://office/srv/ledger.git ledger`,
+		Args:    args(cobra.ExactArgs(2)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			ctx, stop := interruptible()
 			defer stop()

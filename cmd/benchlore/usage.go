@@ -139,6 +139,10 @@ func unknownCommand(cmd *cobra.Command, word string) error {
 
 // flagError counts a wrong flag as usage, and names the nearest one that is known.
 func flagError(cmd *cobra.Command, err error) error {
+	// The flags of a command that does not exist are not the mistake.
+	if cmd.HasAvailableSubCommands() && cmd.Flags().NArg() > 0 {
+		return unknownCommand(cmd, cmd.Flags().Arg(0))
+	}
 	hint := "see: " + cmd.CommandPath() + " --help"
 	if word, ok := strings.CutPrefix(err.Error(), "unknown flag: --"); ok {
 		var names []string
