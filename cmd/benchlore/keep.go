@@ -351,7 +351,7 @@ func (a *app) reviewed(l *ledger.Ledger, r *ledger.Review) {
 		fmt.Fprintf(a.out, "could not look inside: %s\n", u)
 	}
 	if r.NoNames {
-		fmt.Fprintln(a.out, "private/ names no customers here, so their names could not be looked for")
+		fmt.Fprintln(a.out, "private/ lists no customers here, so their names could not be searched for")
 	}
 	if len(r.Mails) > 0 {
 		fmt.Fprintf(a.out, "each commit carries a name, a mail address and a time: %s\n", strings.Join(r.Mails, ", "))
