@@ -354,7 +354,7 @@ func backupPlace(name string) (string, error) {
 // openBackup reads a backup's manifest and checks every digest.
 func openBackup(ctx context.Context, name string) (*zip.ReadCloser, *BackupManifest, error) {
 	if fi, err := os.Stat(name); errors.Is(err, fs.ErrNotExist) {
-		return nil, nil, &UsageError{fmt.Sprintf("there is no file %s", name), "look at the name; a backup is one file that ends in .zip"}
+		return nil, nil, err
 	} else if err == nil && fi.IsDir() {
 		return nil, nil, &UsageError{fmt.Sprintf("%s is a folder, and a backup is one file", name), "name the file in it that ends in .zip"}
 	}

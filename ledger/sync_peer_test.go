@@ -37,7 +37,7 @@ func TestPeerGetsNothingElse(t *testing.T) {
 	w.job("longwave-3/lw3-9001")
 	w.add("longwave-3/lw3-9001", schema.KindNote, "title = \"canary-other-unit\"\n")
 	w.edit("books/"+lw+"/2031-03-04-quote-7q3f.toml", []byte("kind = \"quote\"\ndate = 2031-03-04\nby = \"mw\"\nnote = \"canary-books\"\n"))
-	w.edit("private/customers.toml", []byte("[[customer]]\ncode = \"c1\"\nname = \"canary-private\"\n"))
+	w.edit("private/customers.toml", []byte("[[customer]]\ncode = \"c1\"\nname = \"canaryprivate\"\n"))
 	w.edit("lots/lot-1.toml", []byte("family = \"capacitor/film\"\npart = {value = \"10 nF\"}\ndate = 2031-03-01\nquantity = 10\nnote = \"canary-lot\"\n"))
 	bare := filepath.Join(t.TempDir(), "peer.git")
 	git(t, ".", "init", "-q", "--bare", bare)

@@ -71,7 +71,7 @@ func DecodeRecord(file string, data []byte) (Record, []Problem) {
 	}
 	h := rec.Head()
 	if kind != "" && h.Kind != "" && h.Kind != kind {
-		c.Errorf("kind", "kind is %q but the file is named as %q => write kind = %q, or give the file another name before it is saved",
+		c.Errorf("kind", "kind is %q but the file name says %q => write kind = %q, or rename the file before it is saved",
 			string(h.Kind), string(kind), string(kind))
 	}
 	validateRecord(c, rec)
@@ -218,7 +218,7 @@ func plainText(c *Collector, data []byte) bool {
 			continue
 		}
 		if what := hiddenRune(r); what != "" && r != '\t' && r != '\r' {
-			bad("the text holds %s (U+%04X), which shows as something else than it is => delete it", what, r)
+			bad("the text contains %s (U+%04X), which hides or disguises text => delete it", what, r)
 			p := &c.Problems[len(c.Problems)-1]
 			p.Line, p.Column = line, 1+utf8.RuneCount(data[start:i])
 			clean = false
@@ -305,13 +305,13 @@ func syntaxRemedy(msg, line string) string {
 	case has("invalid escape"):
 		return `write \\ for a backslash, or put the text in single quotes: 'C:\photos'`
 	case has("already been defined"):
-		return "keep one of the two; a text of several lines stands between \"\"\" and \"\"\""
+		return "keep one of the two; text of several lines goes between \"\"\" and \"\"\""
 	case has("but got ','") && commaNumber.MatchString(line):
 		return "write a decimal point: 12.5"
 	case strings.HasPrefix(strings.TrimSpace(line), "["):
 		return "write [name] for a table, [[name]] for one of a list of tables"
 	case has("strings cannot contain newlines"), has("unexpected EOF"):
-		return "close the text with the mark it begins with; a text of several lines stands between \"\"\" and \"\"\""
+		return "end the text with the quote mark it begins with; text of several lines goes between \"\"\" and \"\"\""
 	}
 	return "text stands in quotes (key = \"text\"), dates do not (date = 2031-03-04)"
 }
@@ -396,7 +396,7 @@ func (c *Collector) fitValue(v any, t reflect.Type, at string) bool {
 				write += "; the words are: " + strings.Join(w.Words(), ", ")
 			}
 			if _, ok := v.([]any); ok {
-				c.add(Unreadable, at, "%s holds something else than text => write %s", key, write)
+				c.add(Unreadable, at, "%s contains something other than text => write %s", key, write)
 				return false
 			}
 			return wrong("text in quotes", write)
@@ -672,11 +672,11 @@ func (c *Collector) text(s string, f *Field) {
 			continue
 		}
 		if r == '\n' {
-			c.Errorf(c.here(), "%s has a line break => write it in one line; longer text goes into note", f.Key)
+			c.Errorf(c.here(), "%s has a line break => write it on one line; longer text goes into note", f.Key)
 			return
 		}
 		if what := hiddenRune(r); what != "" {
-			c.add(Unreadable, c.here(), "%s holds %s (U+%04X), which shows as something else than it is => delete it", f.Key, what, r)
+			c.add(Unreadable, c.here(), "%s contains %s (U+%04X), which hides or disguises text => delete it", f.Key, what, r)
 			return
 		}
 	}

@@ -180,7 +180,7 @@ func escape(s string, lines bool) string {
 func Template(rec Record) []byte {
 	var b bytes.Buffer
 	v := reflect.ValueOf(rec).Elem()
-	fmt.Fprintf(&b, "# A record of kind %s. Fill in what you know; lines that begin with # are left out.\n\n", rec.Head().Kind)
+	fmt.Fprintf(&b, "# A record of kind %s. Fill in what you know; lines that begin with # are ignored.\n\n", rec.Head().Kind)
 	templateTable(&b, v, "", false)
 	return b.Bytes()
 }

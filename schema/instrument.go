@@ -53,7 +53,7 @@ type Difference struct {
 	Section Names      `toml:"section" need:"yes" doc:"where"`
 	Ref     Refs       `toml:"ref" need:"yes" doc:"which positions"`
 	Absent  bool       `toml:"absent,omitempty" doc:"true: this unit never had them"`
-	Family  FamilyName `toml:"family,omitempty" doc:"what sits there instead"`
+	Family  FamilyName `toml:"family,omitempty" doc:"what is there instead"`
 	Value   Quantity   `toml:"value,omitempty" doc:"its value"`
 	Rating  Quantity   `toml:"rating,omitempty" doc:"its rating"`
 	Note    string     `toml:"note,omitempty" doc:"how that is known"`
@@ -63,7 +63,7 @@ type Difference struct {
 type Model struct {
 	Maker      string      `toml:"maker" need:"yes" doc:"as on the instrument"`
 	Name       string      `toml:"name" need:"yes" doc:"as on the instrument"`
-	About      string      `toml:"about,omitempty" doc:"what it is, in a sentence"`
+	About      string      `toml:"about,omitempty" doc:"what it is, in one sentence"`
 	Made       EDTF        `toml:"made,omitempty" doc:"years of production: 1971/1977"`
 	Note       string      `toml:"note,omitempty" doc:"anything else"`
 	Sections   []Section   `toml:"section" need:"yes" doc:"a part of the instrument a technician would name"`
@@ -85,7 +85,7 @@ type Function struct {
 // name Count. Its population is its board's, or its own positions.
 type Section struct {
 	Name      string        `toml:"name" need:"yes" doc:"as a technician would say: power supply, keybed"`
-	Count     int           `toml:"count,omitempty" min:"2" doc:"several alike: voice with count = 12 is voice 1 to voice 12"`
+	Count     int           `toml:"count,omitempty" min:"2" doc:"several of a kind: voice with count = 12 is voice 1 to voice 12"`
 	Board     string        `toml:"board,omitempty" doc:"the board it carries"`
 	Revision  string        `toml:"revision,omitempty" doc:"the revision usually found"`
 	Complete  bool          `toml:"complete,omitempty" doc:"true: the positions below are all there are; only without a board"`
@@ -105,7 +105,7 @@ type Board struct {
 // PositionSet is a set of positions alike, by Ref, or a counted pool, by Count.
 type PositionSet struct {
 	Ref      Refs       `toml:"ref,omitempty" doc:"C1-C12, C15; key:1-61/contact.1-2"`
-	Count    int        `toml:"count,omitempty" min:"1" doc:"instead of ref: a pool nobody names one by one: 240 joints"`
+	Count    int        `toml:"count,omitempty" min:"1" doc:"instead of ref: a pool of parts without names of their own: 240 joints"`
 	Family   FamilyName `toml:"family" need:"yes" doc:"group/kind"`
 	Value    Quantity   `toml:"value,omitempty" doc:"10 uF"`
 	Rating   Quantity   `toml:"rating,omitempty" doc:"25 V"`
@@ -135,7 +135,7 @@ type Limit struct {
 type Kit struct {
 	Name       string     `toml:"name" need:"yes" doc:"as written in apply_kit"`
 	Revision   string     `toml:"revision,omitempty" doc:"which version of the kit"`
-	Title      string     `toml:"title,omitempty" doc:"what it is, in a sentence"`
+	Title      string     `toml:"title,omitempty" doc:"what it is, in one sentence"`
 	Changes    string     `toml:"changes,omitempty" doc:"what it changes for the player; none: like for like"`
 	Reversible Reversible `toml:"reversible,omitempty" doc:"yes, partly, no"`
 	From       Date       `toml:"from,omitempty" doc:"the day this revision was first used"`
@@ -148,7 +148,7 @@ type Kit struct {
 type Procedure struct {
 	Name     string `toml:"name" need:"yes" doc:"as cited"`
 	Revision string `toml:"revision" need:"yes" doc:"which version of it"`
-	Caution  string `toml:"caution,omitempty" doc:"what can hurt whom"`
+	Caution  string `toml:"caution,omitempty" doc:"what is dangerous, and to whom"`
 	Steps    []Step `toml:"step" need:"yes" doc:"one step"`
 }
 
@@ -163,7 +163,7 @@ func (m *Model) validate(c *Collector) {
 	for i, b := range m.Boards {
 		at := fmt.Sprintf("board[%d]", i)
 		if boards[b.Name+"/"+b.Revision] {
-			c.Errorf(at, "board %s is there twice => give each its own name or revision", revised(b.Name, b.Revision))
+			c.Errorf(at, "board %s is listed twice => give each its own name or revision", revised(b.Name, b.Revision))
 		}
 		boards[b.Name+"/"+b.Revision] = true
 		boards[b.Name] = true
@@ -213,7 +213,7 @@ func (m *Model) validate(c *Collector) {
 	for i, k := range m.Kits {
 		at := fmt.Sprintf("kit[%d]", i)
 		if kits[k.Name+"/"+k.Revision] {
-			c.Errorf(at, "kit %s is there twice => give each its own name or revision", revised(k.Name, k.Revision))
+			c.Errorf(at, "kit %s is listed twice => give each its own name or revision", revised(k.Name, k.Revision))
 		}
 		kits[k.Name+"/"+k.Revision] = true
 		for j := range k.Lines {
@@ -277,7 +277,7 @@ func population(c *Collector, at string, sets []PositionSet) {
 		}
 		for _, r := range l.Enumerate() {
 			if seen[r] {
-				c.Errorf(p+".ref", "%s is there twice => leave it out of one of the two", r)
+				c.Errorf(p+".ref", "%s is listed twice => leave it out of one of the two", r)
 				break
 			}
 			seen[r] = true

@@ -212,10 +212,10 @@ type Demonstration struct {
 type Shown struct {
 	ID     string        `toml:"id" need:"yes" ask:"yes" of:"function" doc:"the function, by its id in the model"`
 	Works  FunctionState `toml:"works" need:"yes" ask:"yes" doc:"fully, partly, no, not-tried, not-fitted"`
-	Note   string        `toml:"note,omitempty" ask:"yes" doc:"what is to be said of it"`
+	Note   string        `toml:"note,omitempty" ask:"yes" doc:"what the notice says"`
 	File   string        `toml:"file,omitempty" ask:"yes" doc:"the recording: path from the instrument's folder, or the name of a file handed over beside it"`
 	SHA256 string        `toml:"sha256,omitempty" ask:"yes" doc:"digest of the recording, 64 hexadecimal digits"`
-	URL    string        `toml:"url,omitempty" doc:"the recording, where it stands at an address: https://..."`
+	URL    string        `toml:"url,omitempty" doc:"the recording, where it is on the web: https://..."`
 	At     MinuteSecond  `toml:"at,omitempty" ask:"yes" doc:"where in the recording: mm:ss"`
 }
 

@@ -15,14 +15,14 @@ type Common struct {
 	Kind        Kind         `toml:"kind" need:"yes" doc:"what the record is; the same word as in the file name"`
 	Date        Date         `toml:"date" need:"yes" doc:"the day the work was done or the thing seen, e.g. 2031-03-04, without quotes"`
 	By          string       `toml:"by" need:"yes" doc:"the technician, by the id in shop.toml"`
-	Job         string       `toml:"job,omitempty" doc:"the intake this belongs to, by file name without .toml; left out: the intake before it"`
-	Seq         int          `toml:"seq,omitempty" min:"1" doc:"order within the day, from 1; left out: after the numbered ones"`
+	Job         string       `toml:"job,omitempty" doc:"the intake this belongs to, by file name without .toml; default: the intake before it"`
+	Seq         int          `toml:"seq,omitempty" min:"1" doc:"order within the day, from 1; default: after the numbered ones"`
 	Hours       *float64     `toml:"hours,omitempty" min:"0" doc:"reading of the unit's hour meter"`
-	Power       Power        `toml:"power,omitempty" doc:"may it be switched on: do-not-power, limited, normal"`
+	Power       Power        `toml:"power,omitempty" doc:"whether it may be switched on: do-not-power, limited, normal"`
 	PowerWhy    string       `toml:"power_why,omitempty" doc:"why, and what limits it"`
 	Note        string       `toml:"note,omitempty" doc:"anything else worth keeping"`
 	Settles     Idents       `toml:"settles,omitempty" doc:"ids of warnings and due items that are dealt with"`
-	Withdrawn   bool         `toml:"withdrawn,omitempty" doc:"the record should never have been made; needs a correction that says why"`
+	Withdrawn   bool         `toml:"withdrawn,omitempty" doc:"the record was a mistake; needs a correction that says why"`
 	Warnings    []Warning    `toml:"warning,omitempty" doc:"a trap for the next technician"`
 	Due         []Due        `toml:"due,omitempty" doc:"what comes next, and when"`
 	Photos      []Photo      `toml:"photo,omitempty" doc:"a picture in photos/"`
@@ -42,7 +42,7 @@ type Warning struct {
 
 // Due is work that comes next. At least one of When and AtHours is given.
 type Due struct {
-	What    string   `toml:"what" need:"yes" doc:"what is to be done"`
+	What    string   `toml:"what" need:"yes" doc:"what must be done"`
 	When    Date     `toml:"when,omitempty" doc:"by which day"`
 	AtHours *float64 `toml:"at_hours,omitempty" min:"0" doc:"at which reading of the hour meter"`
 	Section string   `toml:"section,omitempty" doc:"where"`
@@ -127,7 +127,7 @@ type Fault struct {
 // SectionState is the condition and origin of a section at intake.
 type SectionState struct {
 	Name      string `toml:"name" need:"yes" doc:"section, or several: voice 1-4"`
-	Condition string `toml:"condition,omitempty" doc:"as found, in a few words"`
+	Condition string `toml:"condition,omitempty" doc:"condition as found, in a few words"`
 	Origin    Origin `toml:"origin,omitempty" doc:"original, replaced, unknown; unknown: nobody can say how old the parts are"`
 	Note      string `toml:"note,omitempty" doc:"anything else"`
 }
@@ -143,7 +143,7 @@ type Comeback struct {
 type Parts struct {
 	Common
 	ApplyKits []ApplyKit `toml:"apply_kit,omitempty" doc:"takes the lines of a kit; the lines below win over them"`
-	Lines     []PartLine `toml:"part,omitempty" doc:"one line for one part, or for several alike"`
+	Lines     []PartLine `toml:"part,omitempty" doc:"one line for one part, or for several of a kind"`
 }
 
 // ApplyKit takes a kit's part lines for some sections of the unit.
@@ -154,7 +154,7 @@ type ApplyKit struct {
 	Section  Names   `toml:"section,omitempty" doc:"only in these sections: voice 1-4"`
 	Ref      Refs    `toml:"ref,omitempty" doc:"only these positions: C1-C40"`
 	Except   Refs    `toml:"except,omitempty" doc:"but not these: C14"`
-	Found    Finding `toml:"found,omitempty" doc:"the finding for all its lines: untested, in-service, ok ..."`
+	Found    Finding `toml:"found,omitempty" doc:"what all its lines were found as: untested, in-service, ok ..."`
 	How      How     `toml:"how,omitempty" doc:"visual, in-circuit, out-of-circuit, substitution"`
 	Lot      string  `toml:"lot,omitempty" doc:"the lot of all its new parts"`
 	OldKept  OldKept `toml:"old_kept,omitempty" doc:"returned, kept, scrapped"`
@@ -168,15 +168,15 @@ type PartLine struct {
 	Section  Names      `toml:"section,omitempty" doc:"where: power supply, or several: voice 1-4"`
 	Ref      Refs       `toml:"ref,omitempty" doc:"which: C14, C1-C12, key:1-61, key:17/contact.2, @under IC4"`
 	Count    int        `toml:"count,omitempty" min:"1" doc:"instead of ref: how many of a counted pool"`
-	Family   FamilyName `toml:"family,omitempty" doc:"group/kind; left out: what the model says"`
+	Family   FamilyName `toml:"family,omitempty" doc:"group/kind; default: what the model says"`
 	Found    Finding    `toml:"found,omitempty" doc:"failed, degraded, ok (tested), in-service (its circuit worked), untested, missing"`
 	How      How        `toml:"how,omitempty" doc:"how that was found: visual, in-circuit, out-of-circuit, substitution"`
 	Mode     Modes      `toml:"mode,omitempty" doc:"how it failed: short, open, leakage, drift ..."`
-	CausedBy Cause      `toml:"caused_by,omitempty" doc:"the position that took it down, or transport, liquid, battery-leak, surge, misuse, earlier-work, workmanship, kit, storage, unknown"`
+	CausedBy Cause      `toml:"caused_by,omitempty" doc:"the position whose failure damaged it, or transport, liquid, battery-leak, surge, misuse, earlier-work, workmanship, kit, storage, unknown"`
 	Fault    Idents     `toml:"fault,omitempty" doc:"the fault it cures"`
 	Action   Action     `toml:"action,omitempty" doc:"replaced, reworked, cleaned, adjusted, removed, fitted, left, pending"`
-	Old      *Component `toml:"old,omitempty" doc:"what sat there"`
-	New      *Component `toml:"new,omitempty" doc:"what sits there now"`
+	Old      *Component `toml:"old,omitempty" doc:"the part that was there"`
+	New      *Component `toml:"new,omitempty" doc:"the part that is there now"`
 	Match    string     `toml:"match,omitempty" doc:"name of a matched group; its members change together"`
 	OldKept  OldKept    `toml:"old_kept,omitempty" doc:"the old part: returned, kept, scrapped"`
 	Date     Date       `toml:"date,omitempty" doc:"the day, where it differs from the record's"`
@@ -185,7 +185,7 @@ type PartLine struct {
 
 // Component describes a part, old or new.
 type Component struct {
-	Family     FamilyName `toml:"family,omitempty" doc:"its own family, where another kind of part sits or sat there: capacitor/film"`
+	Family     FamilyName `toml:"family,omitempty" doc:"its own family, where another kind of part is or was fitted: capacitor/film"`
 	Value      Quantity   `toml:"value,omitempty" doc:"e.g. 22 uF, 4u7, 2k2"`
 	Rating     Quantity   `toml:"rating,omitempty" doc:"voltage, power or current rating, e.g. 35 V"`
 	Type       string     `toml:"type,omitempty" doc:"what kind, in a few words: polyester film, NPN small signal"`
@@ -193,7 +193,7 @@ type Component struct {
 	PartNumber string     `toml:"part_number,omitempty" doc:"the maker's number"`
 	Lot        string     `toml:"lot,omitempty" doc:"the lot it came from, by file name in lots/"`
 	DateCode   string     `toml:"date_code,omitempty" doc:"as printed on it"`
-	Source     Source     `toml:"source,omitempty" doc:"new, old-stock, used, donor, reproduction, shop-made; left out: new"`
+	Source     Source     `toml:"source,omitempty" doc:"new, old-stock, used, donor, reproduction, shop-made; default: new"`
 	Measured   Quantity   `toml:"measured,omitempty" doc:"what it measured: 21.4 uF, or its leakage or resistance"`
 }
 
@@ -209,7 +209,7 @@ type Measurements struct {
 // Reading is one measured value. Value is a quantity or "not-measurable"
 // with the reason in Why.
 type Reading struct {
-	Point       string   `toml:"point" need:"yes" doc:"where it is measured; the model's limits go by this name"`
+	Point       string   `toml:"point" need:"yes" doc:"where it is measured; the model's limits refer to this name"`
 	Section     string   `toml:"section,omitempty" doc:"in which section"`
 	Ref         Refs     `toml:"ref,omitempty" doc:"at which position, where the point is a part of its own: key:17"`
 	Quantity    string   `toml:"quantity,omitempty" doc:"what is measured, where the point does not say: hum, DC voltage"`
@@ -229,7 +229,7 @@ type Reading struct {
 // Values holds one number for every position of At in order, separated by
 // white space; "x" stands for not measurable.
 type Table struct {
-	Point       string   `toml:"point" need:"yes" doc:"what is measured; the model's limits go by this name"`
+	Point       string   `toml:"point" need:"yes" doc:"what is measured; the model's limits refer to this name"`
 	Section     string   `toml:"section,omitempty" doc:"in which section"`
 	At          Refs     `toml:"at" need:"yes" doc:"the positions, in order: key:1-61"`
 	Unit        UnitName `toml:"unit" need:"yes" doc:"the unit of all values: cent, mV, mm"`
@@ -257,13 +257,13 @@ type Safety struct {
 type SafetyCheck struct {
 	Name        string      `toml:"name" need:"yes" doc:"e.g. earth continuity"`
 	Result      CheckResult `toml:"result" need:"yes" doc:"done, not-done, not-applicable"`
-	Stage       Stage       `toml:"stage,omitempty" doc:"as-found, after-repair, after-soak, as-left; left out: as-left"`
+	Stage       Stage       `toml:"stage,omitempty" doc:"as-found, after-repair, after-soak, as-left; default: as-left"`
 	Why         string      `toml:"why,omitempty" doc:"why not; needed unless it was done"`
 	Value       Measured    `toml:"value,omitempty" doc:"what was measured; needed when done, unless passed by inspection"`
 	Passed      *bool       `toml:"passed,omitempty" doc:"for checks by inspection: true or false"`
 	Low         Quantity    `toml:"low,omitempty" doc:"the shop's lower limit"`
 	High        Quantity    `toml:"high,omitempty" doc:"the shop's upper limit"`
-	LimitSource string      `toml:"limit_source,omitempty" doc:"where the shop has its limit from; needed with a limit"`
+	LimitSource string      `toml:"limit_source,omitempty" doc:"where the shop's limit comes from; needed with a limit"`
 	Conditions  string      `toml:"conditions,omitempty" doc:"test voltage, switch position, warm or cold"`
 	With        string      `toml:"with,omitempty" doc:"the test instrument, by its id in shop.toml"`
 	By          string      `toml:"by,omitempty" doc:"who, where it was not the one who wrote the record"`
@@ -276,8 +276,8 @@ type Soak struct {
 	Duration Quantity    `toml:"duration" need:"yes" doc:"how long it ran: 24 h, 90 min"`
 	Cycles   int         `toml:"cycles,omitempty" min:"1" doc:"how often it was switched on"`
 	Ambient  Quantity    `toml:"ambient,omitempty" doc:"temperature of the room: 23 C"`
-	Events   []SoakEvent `toml:"event,omitempty" doc:"what happened; none: nothing"`
-	Faults   []Fault     `toml:"fault,omitempty" doc:"a fault that showed only now"`
+	Events   []SoakEvent `toml:"event,omitempty" doc:"what happened; none: nothing did"`
+	Faults   []Fault     `toml:"fault,omitempty" doc:"a fault that appeared only now"`
 }
 
 // SoakEvent is something that happened during a soak.
@@ -308,7 +308,7 @@ type Release struct {
 	Faults   []FaultAtEnd `toml:"fault,omitempty" doc:"the state of every fault of the job"`
 	Mains    Quantity     `toml:"mains,omitempty" doc:"mains voltage it is set to as it leaves: 230 V"`
 	Fuse     string       `toml:"fuse,omitempty" doc:"mains fuse fitted as it leaves"`
-	Warranty *Warranty    `toml:"warranty,omitempty" doc:"left out: none given"`
+	Warranty *Warranty    `toml:"warranty,omitempty" doc:"default: none given"`
 }
 
 // FaultAtEnd is the state of one fault at release.
@@ -323,7 +323,7 @@ type Warranty struct {
 	Start        Date   `toml:"start" need:"yes" doc:"first day"`
 	End          Date   `toml:"end" need:"yes" doc:"last day"`
 	Scope        string `toml:"scope" need:"yes" doc:"what is covered, in plain words"`
-	Transferable bool   `toml:"transferable,omitempty" doc:"does it pass to the next owner"`
+	Transferable bool   `toml:"transferable,omitempty" doc:"whether it passes to the next owner"`
 }
 
 // Followup is later news of a unit.
@@ -341,7 +341,7 @@ type Custody struct {
 	ConditionOut string       `toml:"condition_out,omitempty" doc:"as it left"`
 	ConditionIn  string       `toml:"condition_in,omitempty" doc:"as it arrived"`
 	TransitLocks TransitLocks `toml:"transit_locks,omitempty" doc:"on, off, none"`
-	Warranty     *Warranty    `toml:"warranty,omitempty" doc:"where it begins with this change of hands; takes the place of the release's"`
+	Warranty     *Warranty    `toml:"warranty,omitempty" doc:"where it begins with this change of hands; replaces the release's"`
 }
 
 // Note is anything else. Its text is the common note key.

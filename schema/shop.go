@@ -9,11 +9,11 @@ type Shop struct {
 	Format          int              `toml:"format" need:"yes" doc:"version of the ledger's files"`
 	Name            string           `toml:"name" need:"yes" doc:"the shop's name, as buyers read it"`
 	Contact         string           `toml:"contact,omitempty" doc:"how a buyer reaches the shop"`
-	HistoryEmail    string           `toml:"history_email,omitempty" doc:"the mail address that units' histories carry for everybody here; left out: each person's own from git"`
+	HistoryEmail    string           `toml:"history_email,omitempty" doc:"the mail address that units' histories carry for everybody here; default: each person's own from git"`
 	Currency        string           `toml:"currency,omitempty" doc:"ISO 4217 code: EUR, GBP"`
-	Decimal         Decimals         `toml:"decimal,omitempty" doc:"how figures stand in text for the shop: point (the default), comma; records keep what was written"`
-	Dates           DateOrder        `toml:"dates,omitempty" doc:"how days stand in text for the shop: year-month-day (the default), day-month-year, month-day-year; records keep 2031-03-04"`
-	Technicians     []Technician     `toml:"technician" need:"yes" doc:"who may stand in by"`
+	Decimal         Decimals         `toml:"decimal,omitempty" doc:"how decimals are written in text for the shop: point (the default), comma; records keep what was written"`
+	Dates           DateOrder        `toml:"dates,omitempty" doc:"how dates are written in text for the shop: year-month-day (the default), day-month-year, month-day-year; records keep 2031-03-04"`
+	Technicians     []Technician     `toml:"technician" need:"yes" doc:"who may be named in by"`
 	TestInstruments []TestInstrument `toml:"test_instrument,omitempty" doc:"what readings are taken with"`
 	Remotes         []Remote         `toml:"remote,omitempty" doc:"git servers"`
 }
@@ -35,7 +35,7 @@ type TestInstrument struct {
 // Calibration covers readings from Date to Due, both included.
 type Calibration struct {
 	Date Date   `toml:"date" need:"yes" doc:"the day it was calibrated"`
-	Due  Date   `toml:"due" need:"yes" doc:"the last day it counts"`
+	Due  Date   `toml:"due" need:"yes" doc:"the last day it is valid"`
 	By   string `toml:"by,omitempty" doc:"who did it"`
 	Note string `toml:"note,omitempty" doc:"certificate, remarks"`
 }
@@ -109,7 +109,7 @@ type Book struct {
 	Job      string   `toml:"job,omitempty" doc:"the intake it belongs to"`
 	Customer string   `toml:"customer,omitempty" doc:"the customer's code; the name stays in private/"`
 	Amount   Decimal  `toml:"amount,omitempty" doc:"money, in quotes: 1250.00"`
-	Currency string   `toml:"currency,omitempty" doc:"left out: the shop's"`
+	Currency string   `toml:"currency,omitempty" doc:"default: the shop's"`
 	Time     Quantity `toml:"time,omitempty" doc:"time spent: 6.5 h"`
 	What     string   `toml:"what,omitempty" doc:"for what"`
 	Note     string   `toml:"note,omitempty" doc:"anything else"`

@@ -98,7 +98,7 @@ func (m Measured) Check() error {
 		return nil
 	}
 	if Nearest(string(m), []string{NotMeasurable}) != "" {
-		return fmt.Errorf("%q is no quantity => write %s", string(m), NotMeasurable)
+		return fmt.Errorf("%q is not a quantity => write %s", string(m), NotMeasurable)
 	}
 	return err
 }
@@ -233,13 +233,13 @@ func oneOrMore(v any) ([]string, error) {
 		for _, e := range v {
 			s, ok := e.(string)
 			if !ok {
-				return nil, fmt.Errorf("must be a text in quotes, or several in brackets")
+				return nil, fmt.Errorf("must be text in quotes, or several texts in brackets")
 			}
 			words = append(words, s)
 		}
 		return words, nil
 	}
-	return nil, fmt.Errorf("must be a text in quotes, or several in brackets")
+	return nil, fmt.Errorf("must be text in quotes, or several texts in brackets")
 }
 
 // Values holds the numbers of a table, separated by white space; x stands for

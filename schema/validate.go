@@ -19,11 +19,11 @@ func validateRecord(c *Collector, rec Record) {
 		c.Warnf("power", "power = %q without a reason => add power_why, so that the next one at the bench knows", string(h.Power))
 	}
 	if h.Withdrawn && len(h.Corrections) == 0 {
-		c.Errorf("withdrawn", "the record is withdrawn without saying why => add a [[correction]] with date, by and reason")
+		c.Errorf("withdrawn", "the record is withdrawn without a reason => add a [[correction]] with date, by and reason")
 	}
 	for i, d := range h.Due {
 		if d.When.IsZero() && d.AtHours == nil {
-			c.Errorf(fmt.Sprintf("due[%d]", i), "nothing says when this is due => add when = 2031-03-04 or at_hours = 500")
+			c.Errorf(fmt.Sprintf("due[%d]", i), "this has no due date => add when = 2031-03-04 or at_hours = 500")
 		}
 	}
 	for i, p := range h.Photos {
@@ -54,20 +54,20 @@ func (r *Soak) validate(c *Collector) {
 
 func (r *Followup) validate(c *Collector) {
 	if r.State == FollowupFaulty && r.About == "" {
-		c.Warnf("state", "faulty, but not what is faulty => add about = \"...\" in their words")
+		c.Warnf("state", "faulty, but it does not say what is faulty => add about = \"...\" in their words")
 	}
 }
 
 func (r *Custody) validate(c *Collector) {
 	r.Warranty.validate(c)
 	if r.Event == CustodyShipped && r.TransitLocks == "" {
-		c.Warnf("event", "shipped, but nothing about transit locks => add transit_locks = \"on\", \"off\" or \"none\"")
+		c.Warnf("event", "shipped, but transit locks are not mentioned => add transit_locks = \"on\", \"off\" or \"none\"")
 	}
 }
 
 func (r *Note) validate(c *Collector) {
 	if r.Note == "" && r.Title == "" && len(r.Warnings)+len(r.Due)+len(r.Photos)+len(r.Files) == 0 {
-		c.Errorf("", "the note says nothing => add note = \"...\"")
+		c.Errorf("", "the note is empty => add note = \"...\"")
 	}
 }
 
@@ -127,12 +127,12 @@ func (c *Collector) sameUnit(at string, q Quantity, than string, other Quantity)
 func (r *Intake) validate(c *Collector) {
 	switch {
 	case r.Reason == ReasonComeback && r.Comeback == nil:
-		c.Errorf("reason", "a comeback that does not say after which release => add [comeback] with release and fault")
+		c.Errorf("reason", "the comeback does not name the release it follows => add [comeback] with release and fault")
 	case r.Reason != ReasonComeback && isWord(r.Reason) && r.Comeback != nil:
 		c.Errorf("comeback", "[comeback] in an intake whose reason is %q => write reason = \"comeback\"", string(r.Reason))
 	}
 	if r.LastKnownWorking != "" && r.LastKnownWorkingBy == "" {
-		c.Warnf("last_known_working", "nobody stands for that date => add last_known_working_by = \"owner\"")
+		c.Warnf("last_known_working", "it does not say who gave that date => add last_known_working_by = \"owner\"")
 	}
 	if s, ok := r.LastKnownWorking.Span(); ok && !s.OpenLo && s.Lo.After(r.Date.Day) && !r.Date.IsZero() {
 		c.Errorf("last_known_working", "%s is after the intake itself => write a date up to the day of the intake, or correct that day", string(r.LastKnownWorking))
@@ -174,7 +174,7 @@ func (l *PartLine) validate(c *Collector, at string, may lineRules) {
 	case l.Ref != "" && l.Count > 0:
 		c.Errorf(at+".count", "the line has both ref and count => keep ref for parts with a place of their own, count for a pool")
 	case l.Count > 0 && l.Family == "":
-		c.Errorf(at+".count", "count without a family => add family = \"board/joint\"")
+		c.Errorf(at+".count", "a count needs a family => add family = \"board/joint\"")
 	}
 	if l.Section == "" {
 		c.Errorf(at, "section is missing => write the section it sits in, e.g. section = \"power supply\"")
@@ -196,17 +196,17 @@ func (l *PartLine) validate(c *Collector, at string, may lineRules) {
 		c.Errorf(at+".mode", "a mode of failure on a part found %s => write found = \"failed\" or \"degraded\", or leave mode out", f)
 	}
 	if (f == Failed || f == Degraded) && len(l.Mode) == 0 {
-		c.Warnf(at+".found", "found %s, but not how => add mode = \"...\": %s", f, strings.Join(Mode("").Words(), ", "))
+		c.Warnf(at+".found", "found %s, but the mode of failure is missing => add mode = \"...\": %s", f, strings.Join(Mode("").Words(), ", "))
 	}
 	if l.CausedBy != "" && f != Failed && f != Degraded && f != Missing && f != "" {
 		c.Errorf(at+".caused_by", "caused_by on a part found %s => only a failed, degraded or missing part has a cause", f)
 	}
 	if f == OK && l.How == "" {
-		c.Warnf(at+".found", "ok means tested, but not how => add how = \"in-circuit\", or write found = \"in-service\"")
+		c.Warnf(at+".found", "ok means tested, but how is missing => add how = \"in-circuit\", or write found = \"in-service\"")
 	}
 	needsNew := a == Replaced || a == Fitted
 	if needsNew && l.New == nil && !may.actionFromKit {
-		c.Errorf(at+".action", "%s, but by what is not said => add new = {value = \"...\", source = \"new\"}", a)
+		c.Errorf(at+".action", "%s with what? => add new = {value = \"...\", source = \"new\"}", a)
 	}
 	if !needsNew && l.New != nil && !slices.Contains([]Action{Pending, Reworked, ""}, a) {
 		c.Errorf(at+".new", "a new part on a line whose action is %q => write action = \"replaced\", or leave new out", string(a))
@@ -251,10 +251,10 @@ func (r *Measurements) validate(c *Collector) {
 	for i, m := range r.Readings {
 		at := fmt.Sprintf("reading[%d]", i)
 		if m.Value == NotMeasurable && m.Why == "" {
-			c.Errorf(at+".value", "not measurable, but not why => add why = \"...\"")
+			c.Errorf(at+".value", "not measurable, but the reason is missing => add why = \"...\"")
 		}
 		if m.Value != NotMeasurable && m.With == "" && m.Value != "" {
-			c.Warnf(at, "nothing says what %q was measured with => add with = \"...\", an id of shop.toml", m.Point)
+			c.Warnf(at, "the test instrument for %q is missing => add with = \"...\", an id of shop.toml", m.Point)
 		}
 		v := Quantity(m.Value)
 		if m.Value == NotMeasurable {
@@ -282,7 +282,7 @@ func (r *Measurements) validate(c *Collector) {
 			c.Errorf(at+".values", "%d values for %d positions (%s) => write one for each, x where it could not be measured", len(values), n, string(t.At))
 		}
 		if slices.Contains(values, nil) && t.Why == "" {
-			c.Errorf(at+".values", "some were not measurable, but not why => add why = \"...\"")
+			c.Errorf(at+".values", "some were not measurable, but the reason is missing => add why = \"...\"")
 		}
 	}
 }
@@ -298,7 +298,7 @@ func limits(c *Collector, at, what string, value, low, high, spread Quantity) {
 		if cmp, err := l.Cmp(h); err != nil {
 			c.Errorf(at+".high", "high is %q where low is %q => give both in the same unit", string(high), string(low))
 		} else if cmp > 0 {
-			c.Errorf(at+".high", "high %s is below low %s => exchange them", string(high), string(low))
+			c.Errorf(at+".high", "high %s is below low %s => swap them", string(high), string(low))
 		}
 	}
 }
@@ -306,7 +306,7 @@ func limits(c *Collector, at, what string, value, low, high, spread Quantity) {
 // limitSource requires a record's own limit to say where it comes from.
 func limitSource(c *Collector, at string, low, high, spread Quantity, source string) {
 	if low+high+spread != "" && source == "" {
-		c.Errorf(at, "a limit without its source => add limit_source = \"service sheet\" or \"shop practice\"")
+		c.Errorf(at, "the limit has no source => add limit_source = \"service sheet\" or \"shop practice\"")
 	}
 }
 
@@ -318,9 +318,9 @@ func (r *Safety) validate(c *Collector) {
 		case k.Result == CheckDone && k.Value == "" && k.Passed == nil:
 			c.Errorf(at, "%q was done, but its outcome is missing => add value = \"0.08 Ohm\", or passed = true for a check by inspection", k.Name)
 		case k.Result != CheckDone && k.Result != "" && k.Why == "":
-			c.Errorf(at+".result", "%q is %s, but not why => add why = \"...\"", k.Name, string(k.Result))
+			c.Errorf(at+".result", "%q is %s, but the reason is missing => add why = \"...\"", k.Name, string(k.Result))
 		case k.Result != CheckDone && (k.Value != "" || k.Passed != nil):
-			c.Errorf(at+".result", "%q is %s and yet has an outcome => write result = \"done\"", k.Name, string(k.Result))
+			c.Errorf(at+".result", "%q is %s, but it has an outcome => write result = \"done\"", k.Name, string(k.Result))
 		}
 		v := Quantity(k.Value)
 		if k.Value == NotMeasurable {
@@ -330,7 +330,7 @@ func (r *Safety) validate(c *Collector) {
 		limits(c, at, "the value", v, k.Low, k.High, "")
 		limitSource(c, at, k.Low, k.High, "", k.LimitSource)
 		if v != "" && k.With == "" {
-			c.Warnf(at, "nothing says what %q was measured with => add with = \"...\", an id of shop.toml", k.Name)
+			c.Warnf(at, "the test instrument for %q is missing => add with = \"...\", an id of shop.toml", k.Name)
 		}
 	}
 }
@@ -340,7 +340,7 @@ func (r *Mod) validate(c *Collector) {
 		r.Lines[i].validate(c, fmt.Sprintf("part[%d]", i), lineRules{})
 	}
 	if r.Reversible != ReversibleYes && r.Reversible != "" && r.Undo == "" {
-		c.Warnf("reversible", "reversible = %q, but not what stays => add undo = \"...\"", string(r.Reversible))
+		c.Warnf("reversible", "reversible = %q, but it does not say what stays => add undo = \"...\"", string(r.Reversible))
 	}
 }
 
@@ -348,7 +348,7 @@ func (r *Release) validate(c *Collector) {
 	seen := map[string]bool{}
 	for i, f := range r.Faults {
 		if f.ID != "" && seen[f.ID] {
-			c.Errorf(fmt.Sprintf("fault[%d].id", i), "fault %q is there twice => keep one line", f.ID)
+			c.Errorf(fmt.Sprintf("fault[%d].id", i), "fault %q is listed twice => keep one line", f.ID)
 		}
 		seen[f.ID] = true
 		if f.State == FaultOpen && r.Works == WorksFully {
@@ -361,7 +361,7 @@ func (r *Release) validate(c *Collector) {
 
 func (w *Warranty) validate(c *Collector) {
 	if w != nil && !w.Start.IsZero() && !w.End.IsZero() && w.End.Before(w.Start.Day) {
-		c.Errorf("warranty.end", "the warranty ends (%s) before it starts (%s) => exchange them", w.End, w.Start)
+		c.Errorf("warranty.end", "the warranty ends (%s) before it starts (%s) => swap them", w.End, w.Start)
 	}
 }
 
@@ -381,18 +381,18 @@ func (s *Instrument) validate(c *Collector) {
 			c.Errorf(at+".value", "a missing serial with a number => write how = \"read\" or \"assumed\", or leave value out")
 		}
 		if n.How != SerialMissing && n.How != "" && n.Value == "" {
-			c.Errorf(at, "the serial was %s, but the number is not there => add value = \"...\"", string(n.How))
+			c.Errorf(at, "the serial was %s, but the number is missing => add value = \"...\"", string(n.How))
 		}
 	}
 	if s.Built != "" && s.BuiltFrom == "" {
-		c.Warnf("built", "nothing says how the build date is known => add built_from = \"date codes on the boards\"")
+		c.Warnf("built", "it does not say how the build date is known => add built_from = \"date codes on the boards\"")
 	}
 	if s.Mains != nil {
 		c.unitOf("mains.as_found", s.Mains.AsFound, "V", "230 V")
 	}
 	for i, d := range s.Differences {
 		if !d.Absent && d.Family == "" && d.Value == "" && d.Rating == "" {
-			c.Errorf(fmt.Sprintf("difference[%d]", i), "the difference says nothing => add absent = true, or family, value or rating")
+			c.Errorf(fmt.Sprintf("difference[%d]", i), "the difference is empty => add absent = true, or family, value or rating")
 		}
 	}
 }
@@ -413,7 +413,7 @@ func (s *Shop) validate(c *Collector) {
 	for i, t := range s.TestInstruments {
 		for j, k := range t.Calibrations {
 			if !k.Due.IsZero() && k.Due.Before(k.Date.Day) {
-				c.Errorf(fmt.Sprintf("test_instrument[%d].calibration[%d].due", i, j), "due (%s) before it was calibrated (%s) => exchange them", k.Due, k.Date)
+				c.Errorf(fmt.Sprintf("test_instrument[%d].calibration[%d].due", i, j), "due (%s) before it was calibrated (%s) => swap them", k.Due, k.Date)
 			}
 		}
 	}
@@ -433,7 +433,7 @@ func unique(c *Collector, list, key string, n int, id func(int) string) {
 	seen := map[string]bool{}
 	for i := range n {
 		if s := id(i); s != "" && seen[s] {
-			c.Errorf(fmt.Sprintf("%s[%d].%s", list, i, key), "%q is there twice => give each its own %s", s, key)
+			c.Errorf(fmt.Sprintf("%s[%d].%s", list, i, key), "%q is listed twice => give each its own %s", s, key)
 		} else {
 			seen[s] = true
 		}

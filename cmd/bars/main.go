@@ -37,7 +37,7 @@ func run(args []string, out, errw io.Writer) int {
 	set.SetOutput(errw)
 	sizes := set.String("units", "1000,2000", "sizes of the ledgers, in units; each about 12 records a unit")
 	runs := set.Int("runs", 3, "the best of so many runs counts")
-	dir := set.String("dir", "", "keep the ledgers in this folder, and use those that are there; left out: a temporary one")
+	dir := set.String("dir", "", "keep the ledgers in this folder, and use those that are there; default: a temporary one")
 	observations := set.Int("observations", 100_000, "rows for the statistics; 0: leave them out")
 	decode := set.String("decode", "", "only decode the TOML files below a folder, with the library alone")
 	bundle := set.String("bundle", "", "only write the bundle a packet of a unit holds, from the ledger in this folder, to the file named")

@@ -17,6 +17,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"benchlore/cmd/benchlore/prompt"
 	"benchlore/ledger"
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/photo"
@@ -131,6 +132,7 @@ func exitCode(err error) int {
 		unknown  *ledger.UntrustedError
 		input    *proof.InputError
 		limit    *proof.LimitError
+		left     *prompt.UnfinishedError
 	)
 	switch {
 	case errors.As(err, &unknown):
@@ -143,7 +145,7 @@ func exitCode(err error) int {
 		return exitProblems
 	case errors.As(err, &limit):
 		return exitProblems
-	case errors.As(err, &usage), errors.As(err, &line), errors.As(err, &input):
+	case errors.As(err, &usage), errors.As(err, &line), errors.As(err, &input), errors.As(err, &left):
 		return exitUsage
 	}
 	return exitEnvironment
@@ -191,9 +193,9 @@ func misfit(cmd *cobra.Command, list []string) string {
 	name := strings.TrimPrefix(cmd.CommandPath(), cmd.Root().Name()+" ")
 	takes := strings.TrimSpace(strings.TrimPrefix(cmd.Use, cmd.Name()))
 	if takes == "" {
-		return fmt.Sprintf("%s stands alone, without %s", name, given)
+		return fmt.Sprintf("%s takes no arguments, but %s was given", name, given)
 	}
-	return fmt.Sprintf("%s takes %s, and %s was given", name, takes, given)
+	return fmt.Sprintf("%s takes %s, but %s was given", name, takes, given)
 }
 
 // options are what every ledger is opened with.
@@ -209,7 +211,7 @@ func (a *app) passphrase(key string) ([]byte, error) {
 		return bytes.Clone(pass), nil
 	}
 	if !a.interactive() {
-		return nil, errors.New("it is encrypted, and there is no terminal to ask at; add it to ssh-agent with ssh-add")
+		return nil, errors.New("it is encrypted, and there is no terminal to ask for its passphrase; add it to ssh-agent with ssh-add")
 	}
 	pass, err := a.askHidden("passphrase for " + key)
 	if err == nil {
@@ -279,9 +281,9 @@ func (a *app) tellRecovered(r *gitstore.Recovery) {
 	switch {
 	case r == nil:
 	case r.Finished:
-		fmt.Fprintln(a.err, "benchlore: an earlier write had been cut short; it is complete now")
+		fmt.Fprintln(a.err, "benchlore: an earlier write was interrupted; it is complete now")
 	default:
-		fmt.Fprintf(a.err, "benchlore: an earlier write had been cut short and could not be finished: %s\n  what it wanted is kept in %s; see: benchlore check\n", r.Reason, r.Journal)
+		fmt.Fprintf(a.err, "benchlore: an earlier write was interrupted and could not be finished: %s\n  what it meant to write is kept in %s; see: benchlore check\n", r.Reason, r.Journal)
 	}
 }
 

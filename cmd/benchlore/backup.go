@@ -13,18 +13,20 @@ func (a *app) backupCmd() *cobra.Command {
 	var read string
 	cmd := &cobra.Command{
 		Use:   "backup DIR|FILE.zip",
-		Short: "Write everything into one file, read it back, and practise restoring it",
-		Long: `Writes every record, every earlier version, every seal, private/ and hand edits not
-yet saved into one file: a dated one in DIR, or FILE.zip. It takes its name only
-after it has been read back, every object of it, and found whole.
+		Short: "Write everything into one file, and check that it can be restored",
+		Long: `Writes every record, every earlier version, every seal, private/ and unsaved hand edits
+into one file: a dated one in DIR, or FILE.zip. The file gets its name only after every
+object in it has been read back and found whole.
 
   --drill       restores it into a temporary folder too, and compares it with
                 the ledger file by file
-  --read FILE   writes none, but reads FILE back, with --drill or without
+  --read FILE   writes nothing, but reads FILE back, with or without --drill
 
-benchlore restore brings it back; git and unzip alone do too, as RESTORE.txt in it
-tells. It holds private/: whoever is to be forgotten must be taken out of old
-backups as well.`,
+benchlore restore brings it back; so do git and unzip alone, as RESTORE.txt in it
+explains. A backup contains private/: to forget a person, take them out of old backups
+as well.`,
+		Example: `  benchlore backup /media/stick --drill
+  benchlore backup --read /media/stick/ledger.zip`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			ctx, stop := interruptible()
@@ -41,7 +43,7 @@ backups as well.`,
 					return usagef("write: benchlore backup DIR, or benchlore backup --read FILE", "name one place to write to, or one file to read back")
 				}
 				if err != nil {
-					return stopped(ctx, "no backup was written or read to its end", err)
+					return stopped(ctx, "the backup was not finished", err)
 				}
 				if a.json {
 					return a.printJSON(b)
@@ -77,10 +79,11 @@ func (a *app) restoreCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "restore FILE.zip DIR",
 		Short: "Bring a backup back as a ledger",
-		Long: `Brings a backup back into DIR, which must not be there or be empty: the whole ledger,
-private/, and hand edits as they stood. Nothing of it is taken on trust: every digest
-and every object is checked, and on failure nothing stays.`,
-		Args: args(cobra.ExactArgs(2)),
+		Long: `Brings a backup back into DIR, which must be empty or not exist: the whole ledger,
+private/, and hand edits as they were. Every digest and every object is checked; if one
+fails, nothing is left behind.`,
+		Example: `  benchlore restore /media/stick/ledger.zip ledger`,
+		Args:    args(cobra.ExactArgs(2)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			ctx, stop := interruptible()
 			defer stop()

@@ -1,10 +1,9 @@
 package main
 
 import (
-	"cmp"
 	"fmt"
-	"path"
-	"slices"
+	"os"
+	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -19,9 +18,11 @@ func (a *app) onCmd() *cobra.Command {
 	var none bool
 	cmd := &cobra.Command{
 		Use:   "on [UNIT]",
-		Short: "Choose the unit on the bench, or say which it is",
-		Long: `Chooses the unit that commands are about when none is named. Without UNIT it
-says which one that is. The choice belongs to this copy and is not recorded.`,
+		Short: "Choose the unit on the bench, or show which one it is",
+		Long: `Chooses the unit that commands apply to when none is named. Without UNIT it shows which
+one that is. The choice holds for this copy of the ledger and is not recorded.`,
+		Example: `  benchlore on a61-10233
+  benchlore on`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -89,10 +90,10 @@ func (a *app) partCmd() *cobra.Command {
 		Short: "Record one line about one part, or about several alike",
 		Long: `Records one line about one part into the day's open parts record of the unit on
 the bench. Without words it asks for line after line at the terminal: the section
-stays until another is named, undo takes back, end ends.
+stays until another is named, undo takes back the last line, end finishes.
 
-Words may come in any order after the part, and those of the lists may be cut
-short to three letters, if no other word begins with them:
+After the part, words may come in any order. Three letters of a listed word are enough,
+if no other word begins with them:
 
   a finding   failed, degraded, ok, in-service, untested, missing
   a mode      short, open, leakage, drift, wear, ... (the part has failed)
@@ -131,9 +132,9 @@ short to three letters, if no other word begins with them:
 			})
 		},
 	}
-	cmd.Flags().StringVar(&f.unit, "unit", "", "the `UNIT`; left out: the one on the bench")
+	cmd.Flags().StringVar(&f.unit, "unit", "", "the `UNIT`; default: the one on the bench")
 	cmd.Flags().StringVar(&f.by, "by", "", "the technician's `ID`")
-	cmd.Flags().StringVar(&f.date, "date", "", "the `DAY` it was done; left out: today")
+	cmd.Flags().StringVar(&f.date, "date", "", "the `DAY` it was done; default: today")
 	cmd.Flags().SetInterspersed(true)
 	a.writeFlags(cmd)
 	return cmd
@@ -183,11 +184,12 @@ func (a *app) saveCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "save",
 		Short: "Commit hand edits",
-		Long: `Commits what was edited by hand, here or with git, after reading every changed
-file. What can be read is stored, errors and all, and told; files that cannot be
-read, links, and closed records that changed without a reason are refused, and
-then nothing is stored. It also brings unit histories that a crash left behind
-into step.`,
+		Long: `Commits what was edited by hand, here or with git, after reading every changed file.
+Everything that can be read is stored, and errors in it are reported. Files that cannot
+be read, links, and closed records that changed without a reason are refused, and then
+nothing is stored. It also completes unit histories that a crash left unfinished.`,
+		Example: `  benchlore save --dry-run
+  benchlore save`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -206,13 +208,13 @@ into step.`,
 					fmt.Fprintf(a.out, "%s %s\n", verb, f)
 				}
 				for _, u := range r.Repaired {
-					fmt.Fprintf(a.out, "brought into step: unit/%s\n", u)
+					fmt.Fprintf(a.out, "brought up to date: unit/%s\n", u)
 				}
 				if len(r.Files)+len(r.Repaired) == 0 {
 					fmt.Fprintln(a.out, "nothing to save")
 				}
 				for _, f := range r.LeftOut {
-					fmt.Fprintf(a.err, "left alone, it is no part of a ledger: %s\n", f)
+					fmt.Fprintf(a.err, "ignored: not a ledger file: %s\n", f)
 				}
 				a.warn(r.Problems)
 				return nil
@@ -227,9 +229,11 @@ func (a *app) undoCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "undo [UNIT]",
 		Short: "Take back the last change that is not closed",
-		Long: `Takes back the last change to the ledger, or to one unit, that has not been
-closed. Undoing again goes one further back. Nothing is lost: it is a commit of
-its own.`,
+		Long: `Takes back the last change to the ledger, or to one unit, that has not been closed.
+Run it again to take back the one before. Nothing is lost: undo makes a commit of its
+own.`,
+		Example: `  benchlore undo
+  benchlore undo a61-10233`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -273,12 +277,12 @@ func (a *app) correctCmd() *cobra.Command {
 	var allow []string
 	cmd := &cobra.Command{
 		Use:   "correct FILE ...",
-		Short: "Correct records, with a reason where they were closed",
-		Long: `Takes in records of one unit that were edited by hand, or the new text of one
-from --from. Where a record was closed a reason is needed: it is written into the
-record, and the corrected record goes onto the unit's own history at once. What
-it said before stays there too. Corrections that hang together, such as a fault
-that gets another id, are named in one command.`,
+		Short: "Correct records, with a reason if they were closed",
+		Long: `Stores records of one unit that were edited by hand, or the new text of one record with
+--from. A closed record needs a reason: it is written into the record, and the corrected
+record goes onto the unit's own history at once. What it said before stays there too.
+Corrections that belong together, such as a fault that gets another id, go into one
+command.`,
 		Example: `  benchlore correct instruments/astrella-61/a61-10233/2019-03-04-parts-7q3f.toml --reason "C14 was 4.7 uF, not 47 uF"`,
 		Args:    args(cobra.MinimumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
@@ -290,6 +294,9 @@ that gets another id, are named in one command.`,
 				files := make([]ledger.Amended, len(list))
 				for i, p := range list {
 					if files[i].Path, err = ledgerPath(l, p); err != nil {
+						return err
+					}
+					if _, err := os.Stat(filepath.Join(l.Dir, filepath.FromSlash(files[i].Path))); err != nil {
 						return err
 					}
 				}
@@ -335,173 +342,9 @@ func signedBy(r ledger.Result) string {
 	return ", signed by " + r.Signed
 }
 
-func (a *app) closeCmd() *cobra.Command {
-	var yes bool
-	var allow []string
-	cmd := &cobra.Command{
-		Use:   "close [UNIT]",
-		Short: "End a job: review what is to travel, and put it on the unit's own history",
-		Long: `Shows what will travel with the unit, looks in it for names, addresses and notes
-from private/, telephone numbers, mail addresses and prices, refuses records that
-are not clean, and then writes one commit per record onto the unit's own branch,
-signed where git has an SSH key to sign with. Until then anything can still be
-taken out.
-
-It also looks inside text files of any encoding, office files, PDF files, zips,
-and at what is written beside pictures and sounds. Files that it could not look
-inside are named. What a picture shows and a recording says is never looked at.
-
-Each finding ends with a key in brackets. --allow KEY lets that one finding travel.
-
-Commits carry the name, mail address and time of whoever saved a record. To have
-them carry one address of the shop instead, write it into shop.toml:
-
-  history_email = "bench@example.com"`,
-		Args: args(cobra.MaximumNArgs(1)),
-		RunE: func(_ *cobra.Command, list []string) error {
-			return a.with(func(l *ledger.Ledger) error { return a.closeUnit(l, first(list), yes, allow) })
-		},
-	}
-	cmd.Flags().BoolVar(&yes, "yes", false, "do not ask")
-	cmd.Flags().StringArrayVar(&allow, "allow", nil, "let the finding with this `KEY` travel")
-	a.writeFlags(cmd)
-	return cmd
-}
-
 func first(list []string) string {
 	if len(list) > 0 {
 		return list[0]
 	}
 	return ""
-}
-
-func (a *app) closeUnit(l *ledger.Ledger, arg string, yes bool, allow []string) error {
-	name, err := a.unit(l, arg)
-	if err != nil {
-		return err
-	}
-	if !a.json {
-		stock, err := l.Stock()
-		if err != nil {
-			return err
-		}
-		r, err := l.Review(name, stock)
-		if err != nil {
-			return err
-		}
-		ready := r.Ready(ledger.CloseOptions{Allow: allow})
-		if ready == nil {
-			// Before the list, which must still be on the screen at the question;
-			// and of what is to be closed, as nobody changes what another bench closed.
-			a.warn(slices.DeleteFunc(r.Problems, func(p schema.Problem) bool {
-				return !slices.ContainsFunc(r.Files, func(f ledger.Travelling) bool { return f.Path == p.File })
-			}))
-		}
-		if len(r.Files) > 0 {
-			fmt.Fprintf(a.out, "%s: this will travel with the unit\n", name)
-		}
-		for _, f := range r.Files {
-			fmt.Fprintf(a.out, "  %-9s  %s  %s\n", f.What, path.Base(f.Path), f.Summary)
-		}
-		a.reviewed(l, r)
-		if ready != nil {
-			return ready
-		}
-	}
-	if !yes && !a.dryRun {
-		if !a.interactive() {
-			return usagef("read the list, then add --yes", "nothing was closed: there is no terminal to ask at")
-		}
-		fmt.Fprint(a.out, "close it? It cannot be taken out afterwards. [y/N] ")
-		var answer string
-		fmt.Fscanln(a.in, &answer)
-		if !strings.EqualFold(answer, "y") && !strings.EqualFold(answer, "yes") {
-			return usagef("", "nothing was closed")
-		}
-	}
-	res, err := l.CloseJob(name, ledger.CloseOptions{Allow: allow})
-	if err != nil {
-		return err
-	}
-	if a.json {
-		if a.dryRun {
-			return a.review(l, name)
-		}
-		return a.printJSON(res)
-	}
-	verb := "closed"
-	if a.dryRun {
-		verb = "would close"
-	}
-	fmt.Fprintf(a.out, "%s %s: %s on unit/%s, head %.10s%s\n", verb, name, plural(res.Commits, "commit"), name, res.Head, signedBy(res))
-	return nil
-}
-
-// reviewed says what the list of files does not show.
-func (a *app) reviewed(l *ledger.Ledger, r *ledger.Review) {
-	if len(r.Files) == 0 {
-		return
-	}
-	for _, u := range r.Unseen {
-		fmt.Fprintf(a.out, "could not look inside: %s\n", u)
-	}
-	if r.NoNames {
-		fmt.Fprintln(a.out, "private/ names no customers here, so their names could not be looked for")
-	}
-	if len(r.Mails) > 0 {
-		fmt.Fprintf(a.out, "each commit carries a name, a mail address and a time: %s\n", strings.Join(r.Mails, ", "))
-	}
-	if l.Shop.HistoryEmail == "" && len(r.Mails) > 0 {
-		fmt.Fprintf(a.out, "  to send the shop's address instead, write into shop.toml: history_email = %q\n", cmp.Or(l.ShopEmail(), "bench@example.com"))
-	}
-}
-
-// review prints what a close would put on the unit's history, as JSON.
-func (a *app) review(l *ledger.Ledger, name string) error {
-	stock, err := l.Stock()
-	if err != nil {
-		return err
-	}
-	r, err := l.Review(name, stock)
-	if err != nil {
-		return err
-	}
-	return a.printJSON(r)
-}
-
-func (a *app) learnCmd() *cobra.Command {
-	cmd := &cobra.Command{
-		Use:   "learn [UNIT]",
-		Short: "Grow the model's population from a finished unit",
-		Long: `Adds to the model the positions that the records of a released unit name and the
-model does not have. What a modification fitted is not the model's, and boards
-that are complete are left alone.`,
-		Args: args(cobra.MaximumNArgs(1)),
-		RunE: func(_ *cobra.Command, list []string) error {
-			return a.with(func(l *ledger.Ledger) error {
-				name, err := a.unit(l, first(list))
-				if err != nil {
-					return err
-				}
-				res, learnt, err := l.Learn(name)
-				if err != nil {
-					return err
-				}
-				if a.json {
-					return a.printJSON(learnt)
-				}
-				for _, n := range learnt {
-					fmt.Fprintf(a.out, "%s: %s %s %s\n", n.Where, n.Set.Ref, n.Set.Family, n.Set.Value)
-				}
-				verb := "saved"
-				if a.dryRun {
-					verb = "would save"
-				}
-				fmt.Fprintf(a.out, "%s %s\n", verb, strings.Join(res.Files, ", "))
-				return nil
-			})
-		},
-	}
-	a.writeFlags(cmd)
-	return cmd
 }

@@ -51,7 +51,7 @@ func (a *app) completions(root *cobra.Command) {
 }
 
 // formatWords takes the words of --format out of what its help says:
-// "`FORM` of the table: text, csv, xlsx; left out: ...".
+// "`FORM` of the table: text, csv, xlsx; default: ...".
 func formatWords(usage string) []string {
 	_, list, _ := strings.Cut(usage, ": ")
 	list, _, _ = strings.Cut(list, ";")

@@ -29,12 +29,14 @@ func (a *app) demoCmd() *cobra.Command {
 		Use:   "demo [DIR]",
 		Short: "Make the example ledger and show what comes out of it",
 		Long: `Makes the ledger of an invented shop in DIR/ledger, record by record under its own
-dates, and checks it. Beside it go two reports: what fails, as a page with plots,
-and the report a buyer gets of one unit. The screen shows the head of both. DIR is
-benchlore-demo where none is named.
+dates, and checks it. Two reports go beside it: what fails, as a page with plots, and
+the report that a buyer gets of one unit. The screen shows the beginning of both. DIR is
+benchlore-demo if none is named.
 
 Run again, it shows the ledger that is there, with whatever was recorded in it since.
-Delete DIR for a fresh one.`,
+Delete DIR to start afresh.`,
+		Example: `  benchlore demo
+  benchlore demo ~/benchlore-demo`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.demo(cmp.Or(first(list), "benchlore-demo"))
@@ -80,7 +82,7 @@ func (a *app) demo(dir string) error {
 			if made {
 				fmt.Fprintf(w, "The ledger of an invented shop, eight years of work: %s\n", shop)
 			} else {
-				fmt.Fprintf(w, "The example ledger, as it stands since an earlier run: %s\n", shop)
+				fmt.Fprintf(w, "The example ledger, as an earlier run left it: %s\n", shop)
 			}
 			a.printCheck(w, checked)
 			fmt.Fprintf(w, "\nWhat fails most, of the units that came to this bench:\n")
@@ -124,7 +126,7 @@ func (a *app) makeDemo(dir, shop string) (made bool, err error) {
 			return false, nil
 		}
 		if len(entries) > 1 || entries[0].Name() != filepath.Base(unfinished) {
-			return false, usagef("name another: benchlore demo DIR", "the folder %s is not empty, and what it holds is not the example", dir)
+			return false, usagef("name another: benchlore demo DIR", "the folder %s is not empty and does not hold the example ledger", dir)
 		}
 	}
 	if err := os.RemoveAll(unfinished); err != nil {

@@ -44,8 +44,8 @@ as Markdown, and a reference of every record kind and file, key by key.`,
 		Args: args(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	into := func(use, short string, write func(root *cobra.Command, dir string) error) *cobra.Command {
-		return &cobra.Command{Use: use, Short: short, Args: args(cobra.ExactArgs(1)), RunE: func(cmd *cobra.Command, list []string) error {
+	into := func(use, short, example string, write func(root *cobra.Command, dir string) error) *cobra.Command {
+		return &cobra.Command{Use: use, Short: short, Example: "  benchlore docs " + example, Args: args(cobra.ExactArgs(1)), RunE: func(cmd *cobra.Command, list []string) error {
 			if err := os.MkdirAll(list[0], 0o777); err != nil {
 				return err
 			}
@@ -67,11 +67,12 @@ as Markdown, and a reference of every record kind and file, key by key.`,
 		}}
 	}
 	cmd.AddCommand(
-		into("man DIR", "Write a manual page for every command into DIR", func(root *cobra.Command, dir string) error {
+		into("man DIR", "Write a manual page for every command into DIR", "man /usr/local/share/man/man1", func(root *cobra.Command, dir string) error {
 			return doc.GenManTree(root, &doc.GenManHeader{Title: "BENCHLORE", Section: "1", Date: &manDate, Source: "Benchlore", Manual: "Benchlore"}, dir)
 		}),
-		into("markdown DIR", "Write a page of Markdown for every command into DIR", doc.GenMarkdownTree),
-		&cobra.Command{Use: "fields [FILE]", Short: "Write the reference of every record kind and file, key by key", Args: args(cobra.MaximumNArgs(1)),
+		into("markdown DIR", "Write a page of Markdown for every command into DIR", "markdown pages", doc.GenMarkdownTree),
+		&cobra.Command{Use: "fields [FILE]", Short: "Write the reference of every record kind and file, key by key",
+			Example: "  benchlore docs fields records.md", Args: args(cobra.MaximumNArgs(1)),
 			RunE: func(_ *cobra.Command, list []string) error {
 				a.output = first(list)
 				return a.write(func(w io.Writer) error {

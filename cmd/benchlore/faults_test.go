@@ -560,7 +560,7 @@ func TestPartialClones(t *testing.T) {
 			}
 			if tt.check != "" {
 				says(t, dir, 1, []string{tt.check}, "check")
-			} else if out := does(t, dir, "save"); strings.Contains(out, "brought into step") {
+			} else if out := does(t, dir, "save"); strings.Contains(out, "brought up to date") {
 				does(t, dir, "check")
 			}
 			says(t, dir, 0, []string{openUnit}, "list")

@@ -7,9 +7,13 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/olekukonko/tablewriter"
+	"github.com/olekukonko/tablewriter/renderer"
+	"github.com/olekukonko/tablewriter/tw"
 	"github.com/spf13/cobra"
 
 	"benchlore/ledger"
+	"benchlore/reports/page"
 	"benchlore/reports/worklist"
 	"benchlore/schema"
 	"benchlore/schema/unit"
@@ -18,11 +22,13 @@ import (
 func (a *app) whereCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "where",
-		Short: "Every open unit: last thing done, what waits, safe to power or not",
+		Short: "Every open unit: last thing done, what is pending, whether it may be powered",
 		Long: `Shows every unit with an open job, and those here without one: whether it may be
-switched on, what is due, how far the job has come and for how long nothing was
-recorded, open faults and parts that wait. What is due comes first, then the unit
-on the bench.`,
+switched on, what is due, how far the job has come and when something was last
+recorded, open faults and pending parts. What is due comes first, then the unit on the
+bench.`,
+		Example: `  benchlore where
+  benchlore where -o bench.txt`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -57,7 +63,7 @@ on the bench.`,
 						return err
 					}
 					if gone > 0 {
-						fmt.Fprintf(w, "\n%s that left: something is due; see benchlore list --due\n", plural(gone, "unit"))
+						fmt.Fprintf(w, "\nsomething is due on %s that left; see: benchlore list --due\n", plural(gone, "unit"))
 					}
 					if len(conflicts) > 0 {
 						fmt.Fprintf(w, "\nto settle: %s; see: benchlore settle\n", plural(len(conflicts), "version"))
@@ -98,12 +104,12 @@ func (a *app) listCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "list [units|models|lots|families|kits]",
 		Short: "List units, models, lots, families or kits",
-		Long: `Lists units, unless another list is named: where each is and since when, for how
-many days nothing was recorded, its open faults, parts that wait, and what is due.
+		Long: `Lists units, unless another list is named: where each one is and since when, how
+many days ago something was last recorded, its open faults, pending parts, and what is due.
 
 --state takes: ` + strings.Join(worklist.States(), ", ") + `.
-A unit is waiting when it is here and nothing was done yet, back when a comeback's
-job is open, silent when it left and nothing was heard of it for two years.`,
+A unit is "waiting" when it is here and nothing was done yet, "back" when a comeback's
+job is open, "silent" when it left and nothing was heard of it for two years.`,
 		Example: `  benchlore list --state open
   benchlore list --state sold,shipped --model longwave-3
   benchlore list --due
@@ -284,8 +290,10 @@ func (a *app) showCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "show [UNIT] [RECORD]",
 		Short: "Show a unit, or one of its records",
-		Long: `Shows who a unit is, its jobs, faults and records; with RECORD (a file name or an
-ending of it) the record itself.`,
+		Long: `Shows who a unit is, its jobs, faults and records; with RECORD (a file name or the
+end of it) the record itself.`,
+		Example: `  benchlore show a61-10233
+  benchlore show a61-10233 7q3f`,
 		Args: args(cobra.MaximumNArgs(2)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -397,7 +405,7 @@ func showUnit(w io.Writer, u *ledger.Loaded, today schema.Date) error {
 		row("power", "%s", strings.TrimSuffix(string(p)+": "+why, ": "))
 	}
 	if i.Built != "" {
-		row("built", "%s (%s)", i.Built, orNone(i.BuiltFrom, "not said how that is known"))
+		row("built", "%s (%s)", i.Built, orNone(i.BuiltFrom, "no source given"))
 	}
 	for _, s := range i.Serials {
 		row("serial", "%s: %s %s", s.Place, s.Value, s.How)
@@ -427,6 +435,8 @@ func (a *app) historyCmd() *cobra.Command {
 		Short: "What was recorded and corrected, step by step, with the fields that changed",
 		Long: `Shows the unit's own history: what travels with it. With --shop it shows every
 save of the shop's ledger that touched the unit, those taken back included.`,
+		Example: `  benchlore history a61-10233
+  benchlore history --shop`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -491,4 +501,163 @@ func printLog(w io.Writer, name string, steps []ledger.Step, shop bool) error {
 		}
 	}
 	return nil
+}
+
+func (a *app) findCmd() *cobra.Command {
+	var o worklist.FindOptions
+	var unitFlag, since, until string
+	cmd := &cobra.Command{
+		Use:   "find TEXT ...",
+		Short: "Find text in all records, models, lots and books",
+		Long: `Searches the text of every record, instrument, model, lot and book, ignoring case,
+and prints file:line with the line and what it is about. When several TEXTs are given,
+the file must contain all of them; quote words that belong together.
+
+--kind takes: ` + strings.Join(worklist.FindKinds(), ", ") + `.
+"model" also searches the models that units carry. --since and --until go by the
+date of the record.
+
+The exit code is 1 when nothing was found.`,
+		Example: `  benchlore find "cold joint"
+  benchlore find hum --kind intake --since 2030-01-01
+  benchlore find --regexp "Q[56].*leak" --unit a61-18052`,
+		Args: args(cobra.MinimumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			o.Texts = list
+			for _, k := range o.Kinds {
+				if !slices.Contains(worklist.FindKinds(), k) {
+					return unknownWord("--kind", k, worklist.FindKinds())
+				}
+			}
+			for _, d := range []struct {
+				flag, text string
+				to         *schema.Date
+			}{{"--since", since, &o.Since}, {"--until", until, &o.Until}} {
+				if d.text == "" {
+					continue
+				}
+				day, err := schema.ParseDate(d.text)
+				if err != nil {
+					return usagef("write it like 2031-03-04", "%s: %v", d.flag, err)
+				}
+				*d.to = day
+			}
+			return a.with(func(l *ledger.Ledger) error {
+				if unitFlag != "" {
+					name, err := l.Resolve(unitFlag)
+					if err != nil {
+						return err
+					}
+					o.Unit = name
+				}
+				found, err := worklist.Search(l, o)
+				if err != nil {
+					return err
+				}
+				if a.json {
+					err = a.printJSON(found)
+				} else if len(found) > 0 {
+					err = a.write(func(w io.Writer) error { return worklist.WriteFound(w, found, a.text(l)) })
+				}
+				if err == nil && len(found) == 0 {
+					fmt.Fprintln(a.err, "benchlore: nothing found")
+					err = errFound
+				}
+				return err
+			})
+		},
+	}
+	cmd.Flags().BoolVar(&o.Regexp, "regexp", false, "TEXT is a regular expression; upper and lower case differ")
+	cmd.Flags().StringSliceVar(&o.Kinds, "kind", nil, "only files of this `KIND`, or several")
+	cmd.Flags().StringVar(&unitFlag, "unit", "", "only this `UNIT`")
+	cmd.Flags().StringVar(&since, "since", "", "only records of this `DAY` or later")
+	cmd.Flags().StringVar(&until, "until", "", "only records of this `DAY` or earlier")
+	a.printFlags(cmd)
+	_ = cmd.RegisterFlagCompletionFunc("kind", cobra.FixedCompletions(worklist.FindKinds(), cobra.ShellCompDirectiveNoFileComp))
+	return cmd
+}
+
+func (a *app) traceCmd() *cobra.Command {
+	var q worklist.TraceQuery
+	var format string
+	cmd := &cobra.Command{
+		Use:   "trace [LOT]",
+		Short: "Which units carry a lot, maker, part number or kit",
+		Long: `Searches the records of every unit for parts of a lot, by a maker, with a part
+number, or fitted as part of a kit. For each unit it says where it is, which positions
+have or had them, since when, and how they were found since. When several of these are
+given, all must match. A lot's verdict comes first.
+
+The output is text, or what --json, --format or the ending of -o FILE says: csv.`,
+		Example: `  benchlore trace 2021-elko-2u2-50
+  benchlore trace --kit recap/1
+  benchlore trace --maker Ostrel --part-number AX-10/50 -o ostrel.csv`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			q.Lot = first(list)
+			if q == (worklist.TraceQuery{}) {
+				return usagef("name a lot, or add --maker, --part-number or --kit", "nothing to look for")
+			}
+			format, err := a.tableFormat(format, "csv")
+			if err != nil {
+				return err
+			}
+			return a.with(func(l *ledger.Ledger) error {
+				t, err := worklist.TraceOf(l, q)
+				if err != nil {
+					return err
+				}
+				switch format {
+				case "json":
+					return a.printJSON(t)
+				case "csv":
+					return a.write(t.WriteCSV)
+				}
+				return a.write(func(w io.Writer) error { return t.WriteText(w, a.text(l)) })
+			})
+		},
+	}
+	cmd.Flags().StringVar(&q.Maker, "maker", "", "parts by this `MAKER`")
+	cmd.Flags().StringVar(&q.PartNumber, "part-number", "", "parts with this `NUMBER` of the maker")
+	cmd.Flags().StringVar(&q.Kit, "kit", "", "parts fitted as part of `KIT`, and what else it did: recap, recap/2")
+	cmd.Flags().StringVar(&format, "format", "", "`FORM` of the answer: text, csv; default: from FILE's ending")
+	a.printFlags(cmd)
+	return cmd
+}
+
+// text says how text is set here, by the conventions of the shop.
+func (a *app) text(l *ledger.Ledger) page.TextOptions {
+	return page.TextOptions{Width: min(a.width(), 100), Conventions: page.ConventionsOf(l.Shop)}
+}
+
+// table prints rows under plain headings, without lines.
+func (a *app) table(head []string, rows [][]string) error {
+	return a.write(func(w io.Writer) error {
+		t := tablewriter.NewTable(w,
+			tablewriter.WithRenderer(renderer.NewBlueprint(tw.Rendition{
+				Borders: tw.BorderNone,
+				Settings: tw.Settings{
+					Separators: tw.SeparatorsNone,
+					Lines:      tw.Lines{ShowTop: tw.Off, ShowBottom: tw.Off, ShowHeaderLine: tw.Off, ShowFooterLine: tw.Off},
+				},
+			})),
+			tablewriter.WithConfig(tablewriter.Config{
+				Header: tw.CellConfig{
+					Formatting: tw.CellFormatting{AutoFormat: tw.Off},
+					Alignment:  tw.CellAlignment{Global: tw.AlignLeft},
+					Padding:    tw.CellPadding{Global: tw.Padding{Right: "  "}},
+				},
+				Row: tw.CellConfig{
+					Formatting: tw.CellFormatting{AutoWrap: tw.WrapNone},
+					Alignment:  tw.CellAlignment{Global: tw.AlignLeft},
+					Padding:    tw.CellPadding{Global: tw.Padding{Right: "  "}},
+				},
+			}),
+		)
+		t.Header(head)
+		if err := t.Bulk(rows); err != nil {
+			return err
+		}
+		return t.Render()
+	})
 }

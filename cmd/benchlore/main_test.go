@@ -21,7 +21,7 @@ import (
 // Environment variables that only this test binary reads. They pin what the
 // real program takes from the system.
 const (
-	testNow    = "BENCHLORE_TEST_NOW"    // the clock, RFC 3339; left out: the system's
+	testNow    = "BENCHLORE_TEST_NOW"    // the clock, RFC 3339; default: the system's
 	testRandom = "BENCHLORE_TEST_RANDOM" // a seed; the command line is mixed in, so that two commands draw differently
 	testWait   = "BENCHLORE_TEST_WAIT"   // how long to wait for other programs: 300ms
 	testPlay   = "BENCHLORE_TEST_PLAY"   // set: the binary is the program, under whatever name it was started

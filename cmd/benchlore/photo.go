@@ -18,10 +18,10 @@ import (
 type attachFlags struct{ unit, by, date, record string }
 
 func (a *app) attachFlags(cmd *cobra.Command, f *attachFlags) {
-	cmd.Flags().StringVar(&f.unit, "unit", "", "the `UNIT`; left out: the one on the bench")
+	cmd.Flags().StringVar(&f.unit, "unit", "", "the `UNIT`; default: the one on the bench")
 	cmd.Flags().StringVar(&f.by, "by", "", "the technician's `ID`")
-	cmd.Flags().StringVar(&f.date, "date", "", "the `DAY` of the note; left out: today")
-	cmd.Flags().StringVar(&f.record, "record", "", "the record that takes them, by `NAME`; left out: the day's open note")
+	cmd.Flags().StringVar(&f.date, "date", "", "the `DAY` of the note; default: today")
+	cmd.Flags().StringVar(&f.record, "record", "", "the record that takes them, by `NAME`; default: the day's open note")
 	a.writeFlags(cmd)
 }
 
@@ -31,7 +31,7 @@ func (f attachFlags) options(a *app, l *ledger.Ledger) (name string, o ledger.At
 		return "", o, err
 	}
 	if f.record != "" && f.date != "" {
-		return "", o, usagef("leave one out", "--record names the record, and --date another")
+		return "", o, usagef("leave one out", "--record already names a record with its own date")
 	}
 	o.Record = f.record
 	if o.Day, err = a.day(l, f.date); err != nil {
@@ -48,16 +48,16 @@ func (a *app) photoCmd() *cobra.Command {
 	var p schema.Photo
 	cmd := &cobra.Command{
 		Use:   "photo FILE ...",
-		Short: "Take pictures in: upright, small, and rid of everything but the picture",
-		Long: `Takes pictures into the photos of the unit on the bench: JPEG, PNG, GIF or WebP.
-Each is turned upright, shrunk to 2000 pixels on its long side and written anew as
+		Short: "Add photographs, stripped of camera data",
+		Long: `Adds photographs to the unit on the bench: JPEG, PNG, GIF or WebP.
+Each is turned upright, reduced to 2000 pixels on its long side and saved as a new
 JPEG. Nothing else of the file is kept: no place, no camera, no name. The day it
-was taken and the SHA-256 of the original stay with its entry; keep the originals
+was taken and the SHA-256 of the original are kept in its entry; keep the originals
 elsewhere if you want them. HEIC pictures are not read: have the telephone take or
 send JPEG.
 
-The entries go into the day's open note, or into --record. All files are stored,
-in one commit, or none. Pictures travel with the unit when its job is closed.`,
+The entries go into the day's open note, or into --record. Either all files are
+stored, in one commit, or none. Photographs travel with the unit once its job is closed.`,
 		Example: `  benchlore photo IMG_2041.jpg --section "power supply" --fault F1 --stage as-found --caption "C14 has leaked onto the board"
   benchlore photo left.jpg right.jpg --record 2031-03-04-intake-7q3f`,
 		Args: args(cobra.MinimumNArgs(1)),
@@ -81,7 +81,7 @@ in one commit, or none. Pictures travel with the unit when its job is closed.`,
 					case x.Taken.IsZero():
 						line += ", the file does not say when it was taken"
 					case x.Taken.After(l.Today().Day):
-						line += fmt.Sprintf(", the camera's clock says %s, which is to come, so no day is kept", x.Taken)
+						line += fmt.Sprintf(", the camera's clock says %s, which is in the future, so no date is kept", x.Taken)
 						entry.Taken = schema.Date{}
 					default:
 						line += ", taken " + x.Taken.String()
@@ -126,11 +126,11 @@ func (a *app) readPhoto(name string) (*photo.Picture, error) {
 // openPlain opens a file, and no folder or device.
 func openPlain(name string) (*os.File, error) {
 	fi, err := os.Stat(name)
-	if err == nil && !fi.Mode().IsRegular() {
-		return nil, usagef("name a file", "%s is not a plain file", name)
-	}
 	if err != nil {
-		return nil, usagef("", "%v", err)
+		return nil, err
+	}
+	if !fi.Mode().IsRegular() {
+		return nil, usagef("name a file", "%s is not a plain file", name)
 	}
 	return os.Open(name)
 }
@@ -142,15 +142,15 @@ func (a *app) attachCmd() *cobra.Command {
 		Use:   "attach FILE ...",
 		Short: "Store other files with a record: a drawing, a recording, a plot",
 		Long: `Stores files in files/ of the unit on the bench, with their SHA-256, and names them
-in the day's open note, or in --record. All are stored, in one commit, or none.
+in the day's open note, or in --record. Either all are stored, in one commit, or none.
 
-What cameras and programs write beside the picture or the sound is taken out of
+What cameras and programs write beside the picture or the sound is removed from
 JPEG, PNG, WebP, WAV, FLAC and MP3 files; the picture and the sound stay as they
-are. Other files are stored unchanged, and the answer says what is left in them.
-Photographs go in with photo, which also makes them small and upright.
+are. Other files are stored unchanged, and the command says what is left in them.
+Add photographs with photo instead, which also makes them small and upright.
 
-Everything in a unit's folder travels with the unit when its job is closed. A file
-that must not travel does not go here: put it into books/MODEL/TAG/files/ of the
+Everything in a unit's folder travels with the unit once its job is closed. Do not
+attach a file that must not travel: put it into books/MODEL/TAG/files/ of the
 ledger and run: benchlore save`,
 		Example: `  benchlore attach wiring.pdf --title "wiring of the quiet supply, drawn 2031"`,
 		Args:    args(cobra.MinimumNArgs(1)),

@@ -35,7 +35,8 @@ version, and the seal before. It is kept as a signed tag of git, which stock
 git verify-tag checks. All records must be closed and in order.
 
 It needs an SSH key: git config gpg.format ssh, and git config user.signingkey FILE.`,
-		Args: args(cobra.MaximumNArgs(1)),
+		Example: `  benchlore seal a61-10233`,
+		Args:    args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				name, err := a.unit(l, first(list))
@@ -89,6 +90,8 @@ as PDF and as JSON, and VERIFY.txt, which tells a stranger how to check all of i
 with stock tools. Only a history whose last commit is sealed is handed over.
 
 Tell the buyer the fingerprint of your key another way than in the packet.`,
+		Example: `  benchlore handover a61-10233
+  benchlore handover a61-10233 -o a61-10233.zip`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -132,7 +135,7 @@ Tell the buyer the fingerprint of your key another way than in the packet.`,
 			})
 		},
 	}
-	cmd.Flags().StringVarP(&a.output, "output", "o", "", "write to `FILE`; left out: MODEL-TAG-seal-N.zip here, and beside the ledger where this is the ledger's own folder")
+	cmd.Flags().StringVarP(&a.output, "output", "o", "", "write to `FILE`; default: MODEL-TAG-seal-N.zip here, and beside the ledger where this is the ledger's own folder")
 	a.writeFlags(cmd)
 	return cmd
 }
@@ -256,6 +259,8 @@ decide nothing: it is said whether they are the ones this program makes.
 
 An earlier packet, seal or label of the unit shows whether its history was
 shortened, forked or replaced since: --earlier, --seal, --label.`,
+		Example: `  benchlore verify astrella-61-a61-10233-seal-1.zip --expect-key SHA256:...
+  benchlore verify packet.zip --earlier last-year.zip`,
 		Args: args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			o, err := a.proofOptions()
@@ -498,7 +503,8 @@ other benches keep their technicians, test instruments and lots: they are theirs
 A packet signed by a key there is no reason to trust yet needs --expect-key with
 the fingerprint the shop told you, or --trust to accept it unseen. Which of the
 two, and who decided, is kept in adopted/MODEL/TAG.toml.`,
-		Args: args(cobra.ExactArgs(1)),
+		Example: `  benchlore adopt astrella-61-a61-10233-seal-1.zip --expect-key SHA256:...`,
+		Args:    args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				known, err := l.ProofOptions()
@@ -540,7 +546,7 @@ two, and who decided, is kept in adopted/MODEL/TAG.toml.`,
 			})
 		},
 	}
-	cmd.Flags().StringVar(&o.As, "as", "", "what to call it here, `MODEL/TAG`; left out: as the other bench does")
+	cmd.Flags().StringVar(&o.As, "as", "", "what to call it here, `MODEL/TAG`; default: its name at the other bench")
 	cmd.Flags().StringVar(&o.By, "by", "", "the technician's `ID` who receives it")
 	cmd.Flags().BoolVar(&o.Trust, "trust", false, "accept a key there is no reason to trust yet")
 	f.add(cmd)
@@ -563,6 +569,8 @@ packets cannot tell that both are yours, so tell them the new fingerprint.
 A key that somebody else may have: revoke it first (keys revoke), make a new one, add
 a note to the units you sold, close and seal them, and tell everybody who holds a
 packet both fingerprints. A new key while the old one is safe: keys rotate.`,
+		Example: `  benchlore keys
+  benchlore keys new`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -641,6 +649,8 @@ The key goes to .ssh in your home folder. It is not in the ledger and in no back
 it: keep a copy of it elsewhere, such as on a memory stick in the safe. Give its
 fingerprint to buyers by another way than the packet: on the invoice, on the shop's
 own page, by telephone.`,
+		Example: `  benchlore keys new
+  benchlore keys new --no-passphrase`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -664,8 +674,8 @@ own page, by telephone.`,
 			})
 		},
 	}
-	cmd.Flags().StringVar(&file, "file", "", "where the key goes, outside the ledger; left out: .ssh in your home folder")
-	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` it is accepted for; left out: yours, as git has it")
+	cmd.Flags().StringVar(&file, "file", "", "where the key goes, outside the ledger; default: .ssh in your home folder")
+	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` it is accepted for; default: yours, as git has it")
 	cmd.Flags().BoolVar(&open, "no-passphrase", false, "do not ask for a passphrase: whoever reads the file can sign with it")
 	a.writeFlags(cmd)
 	return cmd
@@ -679,7 +689,8 @@ func (a *app) keysUseCmd() *cobra.Command {
 		Long: `Has git sign in this copy of the ledger with the key in FILE, private or public, and
 accepts it in signers where it is not accepted yet: the shop's key on a second
 bench, or a key that took over from another.`,
-		Args: args(cobra.ExactArgs(1)),
+		Example: `  benchlore keys use ~/.ssh/id_ed25519`,
+		Args:    args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				k, err := l.SignWith(list[0], principal)
@@ -690,7 +701,7 @@ bench, or a key that took over from another.`,
 			})
 		},
 	}
-	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` it is accepted for; left out: yours, as git has it")
+	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` it is accepted for; default: yours, as git has it")
 	a.writeFlags(cmd)
 	return cmd
 }
@@ -714,9 +725,10 @@ func (a *app) signing(k ledger.Signing, would string) error {
 func (a *app) keysAddCmd() *cobra.Command {
 	var k ledger.NewKey
 	cmd := &cobra.Command{
-		Use:   "add MAIL-ADDRESS KEY",
-		Short: "Accept a key: a .pub file, or its one line",
-		Args:  args(cobra.ExactArgs(2)),
+		Use:     "add MAIL-ADDRESS KEY",
+		Short:   "Accept a key: a .pub file, or its one line",
+		Example: `  benchlore keys add jt@halden-street.example jt.pub`,
+		Args:    args(cobra.ExactArgs(2)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				var err error
@@ -731,7 +743,7 @@ func (a *app) keysAddCmd() *cobra.Command {
 	}
 	cmd.Flags().StringVar(&k.After, "valid-after", "", "count signatures from this `TIME` on: 20310304 or 20310304100000Z")
 	cmd.Flags().StringVar(&k.Before, "valid-before", "", "count signatures until this `TIME`")
-	cmd.Flags().StringVar(&k.Namespaces, "namespaces", "", "what it may sign; left out: "+proof.OwnNamespaces)
+	cmd.Flags().StringVar(&k.Namespaces, "namespaces", "", "what it may sign; default: "+proof.OwnNamespaces)
 	cmd.Flags().BoolVar(&k.CertAuthority, "cert-authority", false, "the key certifies others; MAIL-ADDRESS is whom")
 	a.writeFlags(cmd)
 	return cmd
@@ -745,7 +757,8 @@ func (a *app) keysRevokeCmd() *cobra.Command {
 		Long: `Puts a key on the list revoked. There is no way back, and no date: whoever stole a key
 can sign with any date. Tell those who hold your packets, with the fingerprint of
 the key that takes its place.`,
-		Args: args(cobra.ExactArgs(1)),
+		Example: `  benchlore keys revoke SHA256:... --reason "laptop stolen"`,
+		Args:    args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				text, err := keyText(list[0])
@@ -774,7 +787,8 @@ key lies beside them or is held by ssh-agent.
 
 Sign with the new key from then on: benchlore keys use NEW. A key that was stolen
 is not rotated but revoked.`,
-		Args: args(cobra.ExactArgs(2)),
+		Example: `  benchlore keys rotate ~/.ssh/old ~/.ssh/new`,
+		Args:    args(cobra.ExactArgs(2)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				from, err := l.KeyFile(list[0])
@@ -790,7 +804,7 @@ is not rotated but revoked.`,
 			})
 		},
 	}
-	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` of the new key in signers; left out: the old one's")
+	cmd.Flags().StringVar(&principal, "for", "", "the `MAIL-ADDRESS` of the new key in signers; default: the old one's")
 	a.writeFlags(cmd)
 	return cmd
 }

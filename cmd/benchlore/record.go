@@ -69,18 +69,18 @@ func (a *app) recordCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "record KIND",
 		Short: "Store a record, from prompts, flags, a file, standard input or an editor",
-		Long: `Stores one record of a unit. With flags the record is made of them; with --from it
-is taken from a file or standard input as it is; with --edit $EDITOR opens on a
-template that lists every key; with none of these it is asked for at the
-terminal, key by key. What can be read is stored, errors and all, while the job
-is open; close refuses what is wrong.
+		Long: `Stores one record of a unit. With flags, the record is made from them; with --from, it
+is taken from a file or standard input as it is; with --edit, $EDITOR opens on a template
+that lists every key; with none of these, the terminal asks for it key by key. While the
+job is open, everything that can be read is stored, even with errors; close refuses what
+is wrong.
 
 Tables are given as TOML: --fault 'id = "F1", symptom = "hum"'.
 
-Prompts: the start of a word is enough where a list is offered, Tab completes,
-the arrows choose. Enter alone takes what stands in brackets, or leaves the key
-out; - leaves it out where there are brackets. Esc goes back. Ctrl-C stops; what
-was typed is kept, and offered the next time the same kind is recorded.`,
+Prompts: where a list is offered the start of a word is enough, Tab completes, and the
+arrows choose. Enter alone takes the value in brackets, or skips the key; - skips a key
+that has brackets. Esc goes back. Ctrl-C stops; what was typed is kept, and offered the
+next time the same kind is recorded.`,
 		Example: `  benchlore record intake --reason overhaul --works partly --fault 'id = "F1", symptom = "hum"'
   benchlore record soak --duration "24 h" --cycles 6
   benchlore record measurements --from readings.toml
@@ -105,9 +105,10 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 	rec := schema.New(kind)
 	set := &flagSet{}
 	cmd := &cobra.Command{
-		Use:   string(kind),
-		Short: "Store a record of kind " + string(kind),
-		Args:  args(cobra.NoArgs),
+		Use:     string(kind),
+		Short:   "Store a record of kind " + string(kind),
+		Example: fmt.Sprintf("  benchlore record %s\n  benchlore record %[1]s --edit\n  benchlore record %[1]s --from %[1]s.toml", kind),
+		Args:    args(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				name, err := a.unit(l, unitFlag)
@@ -144,7 +145,7 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 							return err
 						}
 					case edit && !a.interactive():
-						return usagef("give flags (see --help), --from FILE or --from -", "there is no terminal to edit at")
+						return usagef("give flags (see --help), --from FILE or --from -", "an editor needs a terminal")
 					case edit:
 						if data, err = a.edit(schema.Template(rec), string(kind)); err != nil {
 							return err
@@ -174,9 +175,9 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 			})
 		},
 	}
-	cmd.Flags().StringVar(&unitFlag, "unit", "", "the `UNIT`; left out: the one on the bench")
+	cmd.Flags().StringVar(&unitFlag, "unit", "", "the `UNIT`; default: the one on the bench")
 	cmd.Flags().StringVar(&byFlag, "by", "", "the technician's `ID`")
-	cmd.Flags().StringVar(&dateFlag, "date", "", "the `DAY`; left out: today")
+	cmd.Flags().StringVar(&dateFlag, "date", "", "the `DAY`; default: today")
 	cmd.Flags().StringVar(&from, "from", "", "take the record from `FILE`; - is standard input")
 	cmd.Flags().BoolVar(&edit, "edit", false, "write the record in $EDITOR")
 	set.define(cmd, schema.FieldsOf(rec))
@@ -312,7 +313,7 @@ func (a *app) edit(text []byte, what string) ([]byte, error) {
 		c.Stdout = f // an editor wants the terminal itself
 	}
 	if err := c.Run(); err != nil {
-		return nil, fmt.Errorf("the editor %s: %w; what was typed is in %s", words[0], err, name)
+		return nil, fmt.Errorf("the editor %s: %w; what you typed is in %s", words[0], err, name)
 	}
 	data, err := os.ReadFile(name)
 	if err != nil {
@@ -323,7 +324,7 @@ func (a *app) edit(text []byte, what string) ([]byte, error) {
 		return nil, usagef("fill it in and save it in the editor", "nothing was stored: the template was not changed")
 	}
 	if rec, problems := schema.DecodeRecord(name, data); rec == nil {
-		return nil, &ledger.ProblemsError{What: "nothing was stored; what was typed is in " + name, Problems: problems}
+		return nil, &ledger.ProblemsError{What: "nothing was stored; what you typed is in " + name, Problems: problems}
 	}
 	return data, os.Remove(name)
 }
@@ -336,9 +337,10 @@ func (a *app) recordBookCmd() *cobra.Command {
 		Use:   "book",
 		Short: "Add a shop-only entry: it never travels",
 		Long: `Adds an entry to books/: commissions, quotes, labour, costs, sales and values.
-Customers stand there by a code; who they are is kept in private/customers.toml,
-which git does not see.`,
-		Args: args(cobra.NoArgs),
+Customers are named by a code; who they are is kept in private/customers.toml, which git
+does not see.`,
+		Example: `  benchlore record book --kind quote --customer c-014 --amount 1250.00`,
+		Args:    args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				name, err := a.unit(l, unitFlag)
@@ -361,13 +363,13 @@ which git does not see.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&unitFlag, "unit", "", "the `UNIT`; left out: the one on the bench")
+	f.StringVar(&unitFlag, "unit", "", "the `UNIT`; default: the one on the bench")
 	f.StringVar(&byFlag, "by", "", "the technician's `ID`")
-	f.StringVar(&dateFlag, "date", "", "the `DAY`; left out: today")
+	f.StringVar(&dateFlag, "date", "", "the `DAY`; default: today")
 	f.StringVar(&kind, "kind", "", strings.Join(schema.BookKind("").Words(), ", "))
 	f.StringVar(&b.Customer, "customer", "", "the customer's `CODE`")
 	f.StringVar(&amount, "amount", "", "money: 1250.00")
-	f.StringVar(&b.Currency, "currency", "", "`CODE`; left out: the shop's")
+	f.StringVar(&b.Currency, "currency", "", "`CODE`; default: the shop's")
 	f.StringVar(&timeSpent, "time", "", "time spent: 6.5 h")
 	f.StringVar(&b.What, "what", "", "for what")
 	f.StringVar(&b.Note, "note", "", "anything else")

@@ -13,18 +13,18 @@ import (
 
 	"benchlore/ledger"
 	"benchlore/ledger/proof"
+	"benchlore/reports/label"
 	"benchlore/reports/page"
 	"benchlore/reports/provenance"
 	"benchlore/reports/reliability"
 	"benchlore/schema"
 )
 
-const reportLong = `Page one answers what a buyer asks; behind it stands what the next bench needs.
+const reportLong = `Page one answers what a buyer asks; the pages after it are for the next bench.
 
-The format is text, or what --json or --html asks for, or what the ending of
--o FILE says: .txt .json .html .pdf. An HTML page is one file with its pictures in
-it: no script, nothing from a network; it prints on A4 and Letter. A PDF is of
---paper a4 or letter.`
+The output is text, unless --json, --html or the ending of -o FILE says otherwise:
+.txt .json .html .pdf. An HTML report is one file with its pictures in it, without scripts or
+anything from the network; it prints on A4 and Letter. A PDF has --paper a4 or letter.`
 
 func (a *app) reportCmd() *cobra.Command {
 	var html bool
@@ -33,7 +33,9 @@ func (a *app) reportCmd() *cobra.Command {
 		Use:   "report [UNIT]",
 		Short: "A unit's provenance report: page one for a buyer, the rest for the next bench",
 		Long:  reportLong,
-		Args:  args(cobra.MaximumNArgs(1)),
+		Example: `  benchlore report a61-10233
+  benchlore report a61-10233 -o report.pdf --paper letter`,
+		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			format, err := a.reportFormat(html)
 			if err != nil {
@@ -41,7 +43,7 @@ func (a *app) reportCmd() *cobra.Command {
 			}
 			size, ok := map[string]page.Paper{"a4": page.A4, "letter": page.Letter}[strings.ToLower(paper)]
 			if !ok {
-				return usagef("write a4 or letter", "--paper %q is no size of paper", paper)
+				return usagef("write a4 or letter", "--paper %q is not a paper size", paper)
 			}
 			return a.with(func(l *ledger.Ledger) error {
 				name, err := a.unit(l, first(list))
@@ -167,7 +169,10 @@ func (a *app) reliabilityCmd() *cobra.Command {
 		Use:   "reliability",
 		Short: "Which families fail, how often, and how sure that is",
 		Long:  fmt.Sprintf(reliabilityLong, strings.Join(reliability.Keys(), ", ")),
-		Args:  args(cobra.NoArgs),
+		Example: `  benchlore reliability
+  benchlore reliability --by maker,family -o fails.html
+  benchlore reliability --export observations.csv`,
+		Args: args(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := f.check(); err != nil {
 				return err
@@ -195,7 +200,7 @@ func (a *app) reliabilityCmd() *cobra.Command {
 	cmd.Flags().Float64Var(&f.confidence, "confidence", 0.95, "`LEVEL` of every interval")
 	cmd.Flags().StringVar(&f.fromCSV, "from-csv", "", "estimate from the observations in `FILE`; - is standard input")
 	cmd.Flags().StringVar(&f.export, "export", "", "also write the observations to `FILE`")
-	cmd.Flags().BoolVar(&f.fitAnyway, "fit-anyway", false, "fit wear and draw curves where few failed, or in few units")
+	cmd.Flags().BoolVar(&f.fitAnyway, "fit-anyway", false, "fit wear and draw curves even if few parts failed, or in few units")
 	cmd.Flags().BoolVar(&f.csv, "csv", false, "print the table as CSV")
 	cmd.Flags().BoolVar(&f.html, "html", false, "print one HTML page with plots")
 	cmd.Flags().StringVar(&f.plot, "plot", "", "print one plot as SVG: rates, comebacks, or a group by its `KEY`")
@@ -216,11 +221,11 @@ func oneOf(flag, value string, words ...string) error {
 func (f reliabilityFlags) check() error {
 	for _, k := range f.by {
 		if !slices.Contains(reliability.Keys(), k) {
-			return usagef("write one or several of: "+strings.Join(reliability.Keys(), ", "), "--by %s is no key to group by", k)
+			return usagef("write one or several of: "+strings.Join(reliability.Keys(), ", "), "unknown key %q in --by", k)
 		}
 	}
 	if f.confidence != 0 && !(f.confidence > 0 && f.confidence < 1) {
-		return usagef("write a level such as 0.95", "--confidence %v is no level", f.confidence)
+		return usagef("write a level such as 0.95", "--confidence %v is not between 0 and 1", f.confidence)
 	}
 	return cmp.Or(
 		oneOf("failure", f.failure, "failed", "degraded"),
@@ -330,4 +335,86 @@ func (a *app) reliabilityFormat(f reliabilityFlags) (func(*reliability.Report, i
 		}, nil
 	}
 	return formats[chosen].write, nil
+}
+
+func (a *app) labelCmd() *cobra.Command {
+	var card bool
+	cmd := &cobra.Command{
+		Use:   "label [UNIT] -o FILE.pdf|FILE.svg",
+		Short: "A label for inside the case, with a code to check the history against",
+		Long: `Writes a label for inside the unit's case: which unit it is, in what state it last left
+a bench, the head of its history and the digest of its newest seal, in words and as a
+QR code. Anyone who is later shown a history can check it against the label with
+benchlore verify --label: a history that was cut short or replaced does not match.
+
+The label is 62 × 29 mm, for a label printer's tape; --card makes it an A6 card.
+If the end of the history is not sealed, the label says so.`,
+		Example: `  benchlore label a61-14906 -o label.pdf
+  benchlore label a61-14906 --card -o label.svg`,
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			size := label.Tape
+			if card {
+				size = label.Card
+			}
+			write := map[string]func(label.Label, io.Writer, label.Size) error{
+				".pdf": label.Label.WritePDF, ".svg": label.Label.WriteSVG,
+			}[strings.ToLower(filepath.Ext(a.output))]
+			if write == nil && !a.json {
+				return usagef("write -o label.pdf or -o label.svg", "a label is a PDF or an SVG file")
+			}
+			return a.with(func(l *ledger.Ledger) error {
+				name, err := a.unit(l, first(list))
+				if err != nil {
+					return err
+				}
+				label, err := a.label(l, name)
+				if err != nil {
+					return err
+				}
+				if a.json {
+					return a.printJSON(label)
+				}
+				if !label.Sealed {
+					fmt.Fprintf(a.err, "benchlore: the end of this history is not sealed, and the label says so\n  seal it first with: benchlore seal %s\n", name)
+				}
+				return a.write(func(w io.Writer) error { return write(label, w, size) })
+			})
+		},
+	}
+	cmd.Flags().BoolVar(&card, "card", false, "an A6 card instead of a label of 62 × 29 mm")
+	a.printFlags(cmd)
+	return cmd
+}
+
+func (a *app) label(l *ledger.Ledger, name string) (label.Label, error) {
+	head, statement, err := sealedHead(l, name)
+	if err != nil {
+		return label.Label{}, err
+	}
+	if head == "" {
+		return label.Label{}, usagef("close its job first: benchlore close "+name, "%s has no history of its own yet", name)
+	}
+	p, err := provenance.Of(l, name)
+	if err != nil {
+		return label.Label{}, err
+	}
+	return label.For(p, head, statement), nil
+}
+
+// sealedHead is the head of a unit's own history, "" where it has none, and the
+// digest of the seal's statement over it, "" where it is not sealed.
+func sealedHead(l *ledger.Ledger, name string) (head, statement string, err error) {
+	steps, err := l.UnitHistory(name)
+	if err != nil || len(steps) == 0 {
+		return "", "", err
+	}
+	head = steps[len(steps)-1].Commit
+	seals, err := l.Seals(name)
+	for _, s := range seals {
+		if s.Statement.Head == head {
+			statement = s.StatementDigest()
+		}
+	}
+	return head, statement, err
 }

@@ -1,6 +1,10 @@
 package main
 
 import (
+	"runtime"
+	"runtime/debug"
+	"strings"
+
 	"github.com/spf13/cobra"
 )
 
@@ -9,10 +13,10 @@ changed, measured and modified, as text files in git. It checks them, works out
 which families of parts really fail and how sure that is, and gives each unit a
 history of its own that travels with it.
 
-A unit is named model/tag or by any ending of it that is clear.
+A unit is named model/tag, or by the end of its name, if only one unit fits.
 
 Exit codes: 0 all well; 1 problems found; 2 the command line is wrong;
-3 git, the disk or the folder is not as it must be; 4 verify and adopt: intact, but
+3 something is wrong with git, the disk, a file or the folder; 4 verify and adopt: intact, but
 signed by a key there is no reason to trust yet.`
 
 func (a *app) root() *cobra.Command {
@@ -26,7 +30,7 @@ func (a *app) root() *cobra.Command {
 		Args:          args(cobra.NoArgs),
 		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	root.PersistentFlags().StringVar(&a.ledgerDir, "ledger", "", "`DIR` of the ledger; left out: the one around the working directory")
+	root.PersistentFlags().StringVar(&a.ledgerDir, "ledger", "", "`DIR` of the ledger; default: the one around the working directory")
 	root.SetVersionTemplate("benchlore {{.Version}}\n")
 	root.SetFlagErrorFunc(flagError)
 	setUsage(root)
@@ -69,4 +73,40 @@ func (a *app) printFlags(cmd *cobra.Command) {
 func (a *app) writeFlags(cmd *cobra.Command) {
 	cmd.Flags().BoolVar(&a.dryRun, "dry-run", false, "say what would be written and write nothing")
 	cmd.Flags().BoolVar(&a.json, "json", false, "print JSON")
+}
+
+// versionWords say which build of the program this is, from what the Go command
+// wrote into it: the module's version where there is one, the commit it was built
+// from, and whether files had been changed since.
+func versionWords(info *debug.BuildInfo) string {
+	words := []string{"unknown version"}
+	if info == nil {
+		return words[0]
+	}
+	set := map[string]string{}
+	for _, s := range info.Settings {
+		set[s.Key] = s.Value
+	}
+	if v := info.Main.Version; v != "" && v != "(devel)" {
+		words[0] = v
+	}
+	if commit := set["vcs.revision"]; commit != "" {
+		if len(commit) > 12 {
+			commit = commit[:12]
+		}
+		words = append(words, "commit "+commit)
+		if day, _, ok := strings.Cut(set["vcs.time"], "T"); ok {
+			words = append(words, day)
+		}
+		if set["vcs.modified"] == "true" {
+			words = append(words, "with changes since")
+		}
+	}
+	return strings.Join(append(words, info.GoVersion+" "+runtime.GOOS+"/"+runtime.GOARCH), ", ")
+}
+
+// buildInfo is what the Go command wrote into the program; nil where it did not.
+func buildInfo() *debug.BuildInfo {
+	info, _ := debug.ReadBuildInfo()
+	return info
 }

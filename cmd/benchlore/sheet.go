@@ -22,15 +22,15 @@ func (a *app) sheetCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "sheet [UNIT]",
 		Short: "Write a worksheet of what is open, to fill in and import",
-		Long: `Writes a worksheet of a unit: its positions in the order of the boards, as far as
-this job says nothing of them yet, with what sits there and columns for what was
-found and done. --readings lists the points to be measured instead, a stage a
-column; --tables the positions of tables of readings, a table a column.
+		Long: `Writes a worksheet of a unit: the positions that this job has not dealt with, in the
+order of the boards, with what is fitted there and columns for what was found and done.
+--readings lists the points to measure instead, one column for each stage; --tables
+lists the positions of tables of readings, one column for each table.
 
--o FILE.xlsx is a workbook with drop-down lists and notes, -o FILE.csv plain
-text, -o FILE.html a page to print, with boxes to tick. import takes the first
-two back. A row nobody filled in has not been reached; a part that was looked at
-and stays in is "left".`,
+-o FILE.xlsx is a workbook with drop-down lists and notes, -o FILE.csv plain text,
+-o FILE.html a page to print, with boxes to tick. import reads the first two. A row that
+is not filled in counts as not reached; write "left" for a part that was looked at and
+stays in.`,
 		Example: `  benchlore sheet -o power.xlsx --section "power supply"
   benchlore sheet -o caps.xlsx --family capacitor
   benchlore sheet -o recap.csv --kit recap/2
@@ -85,10 +85,10 @@ and stays in is "left".`,
 				case "html", "htm":
 					write = s.WriteHTML
 				default:
-					return usagef("name it FILE.xlsx, FILE.csv or FILE.html, or add --format", "%q is no form of worksheet", format)
+					return usagef("name it FILE.xlsx, FILE.csv or FILE.html, or add --format", "unknown worksheet format %q", format)
 				}
 				if f := fileOf(a.out); f != nil && format == "xlsx" && (a.output == "" || a.output == "-") && term.IsTerminal(int(f.Fd())) {
-					return usagef("add -o FILE.xlsx", "a workbook cannot be shown at the terminal")
+					return usagef("add -o FILE.xlsx", "a workbook cannot be shown in the terminal")
 				}
 				if err := a.write(write); err != nil {
 					return err
@@ -99,7 +99,7 @@ and stays in is "left".`,
 				fmt.Fprintf(a.out, "%s: %s of %s in %s\n", name, plural(len(s.Rows), "row"), s.Kind, a.output)
 				a.powerLine(u.Unit)
 				if u.Unit.OpenJob() == nil && len(u.Unit.Jobs) > 0 {
-					fmt.Fprintf(a.out, "no job of %s is open: before it can be imported, record its intake\n", name)
+					fmt.Fprintf(a.out, "%s has no open job: record its intake before you import this\n", name)
 				}
 				if format != "html" && format != "htm" {
 					fmt.Fprintf(a.out, "next: fill it in, then benchlore import %s\n", a.output)
@@ -113,13 +113,13 @@ and stays in is "left".`,
 	f.StringArrayVar(&opt.Boards, "board", nil, "only sections that carry this `BOARD`")
 	f.StringArrayVar(&opt.Families, "family", nil, "only this `FAMILY`, or a group of them: capacitor")
 	f.StringVar(&opt.Kit, "kit", "", "only what `KIT` is for, with its new parts filled in: recap, recap/2")
-	f.BoolVar(&opt.Done, "all", false, "also what this job has dealt with, as recorded")
+	f.BoolVar(&opt.Done, "all", false, "also what this job has dealt with already")
 	f.BoolVar(&readings, "readings", false, "points to be measured")
 	f.BoolVar(&tables, "tables", false, "tables of readings: per key, per note, per voice")
-	f.StringArrayVar(&opt.Tables, "table", nil, "a table by `POINT (UNIT)`; left out: those with limits and those measured before")
+	f.StringArrayVar(&opt.Tables, "table", nil, "a table by `POINT (UNIT)`; default: those with limits and those measured before")
 	f.StringVar(&opt.At, "at", "", "the `REFS` of --table: key:1-61")
-	f.StringArrayVar(&opt.Stages, "stage", nil, "the `STAGE` of tables; left out: as-found and as-left")
-	f.StringVar(&format, "format", "", "`FORM` of the worksheet: csv, xlsx, html; left out: as FILE ends, csv at the terminal")
+	f.StringArrayVar(&opt.Stages, "stage", nil, "the `STAGE` of tables; default: as-found and as-left")
+	f.StringVar(&format, "format", "", "`FORM` of the worksheet: csv, xlsx, html; default: from FILE's ending, csv at the terminal")
 	a.printFlags(cmd)
 	return cmd
 }
@@ -129,16 +129,16 @@ func (a *app) importCmd() *cobra.Command {
 	var yes bool
 	cmd := &cobra.Command{
 		Use:   "import FILE",
-		Short: "Take a filled-in worksheet back",
-		Long: `Takes in a worksheet that was filled in, wholly or in part: XLSX, or CSV in UTF-8
-or UTF-16 set apart by commas, semicolons or tabs. Columns may stand in any order,
-rows may be sorted, deleted and added. It says what it understood, at a terminal
-asks, and then makes one commit; where anything is wrong it names every cell and
+		Short: "Import a filled-in worksheet",
+		Long: `Imports a worksheet that was filled in, wholly or in part: XLSX, or CSV in UTF-8 or
+UTF-16, separated by commas, semicolons or tabs. Columns may be in any order; rows may be
+sorted, deleted and added. It shows what it understood, asks for confirmation at a
+terminal, and then makes one commit. If anything is wrong it names every such cell and
 imports nothing.
 
-The same sheet may be imported again and again: rows the records have already are
-passed over, rows that changed change their line as long as it is not closed. A
-blank cell takes nothing away.`,
+The same sheet may be imported again and again: rows that are already recorded are
+skipped, and a changed row changes its line as long as the record is not closed. A blank
+cell removes nothing.`,
 		Example: `  benchlore import caps.xlsx
   benchlore import caps.csv --date 2031-03-02 --by jt
   benchlore import caps.xlsx --dry-run`,
@@ -168,9 +168,9 @@ blank cell takes nothing away.`,
 			})
 		},
 	}
-	cmd.Flags().StringVar(&unitFlag, "unit", "", "the `UNIT`, where the sheet does not name it; left out: the one on the bench")
+	cmd.Flags().StringVar(&unitFlag, "unit", "", "the `UNIT`, where the sheet does not name it; default: the one on the bench")
 	cmd.Flags().StringVar(&byFlag, "by", "", "the technician's `ID`")
-	cmd.Flags().StringVar(&dateFlag, "date", "", "the `DAY` the work was done; left out: today")
+	cmd.Flags().StringVar(&dateFlag, "date", "", "the `DAY` the work was done; default: today")
 	cmd.Flags().BoolVar(&yes, "yes", false, "do not ask")
 	a.writeFlags(cmd)
 	return cmd

@@ -58,7 +58,7 @@ func (a *app) startCmd() *cobra.Command {
 			}
 			defer l.Close()
 			if err := l.WireEditors(); err != nil {
-				fmt.Fprintf(a.err, "benchlore: editors were not told of the schemas: %v\n", err)
+				fmt.Fprintf(a.err, "benchlore: could not tell editors about the schemas: %v\n", err)
 			}
 			fmt.Fprintf(a.out, "ledger of %s in %s\n", shop.Name, l.Dir)
 			for _, t := range shop.Technicians {
@@ -71,11 +71,11 @@ func (a *app) startCmd() *cobra.Command {
 	cmd.Flags().StringVar(&shop.Name, "name", "", "the shop's `NAME`, as buyers read it")
 	cmd.Flags().StringVar(&shop.Contact, "contact", "", "how a buyer reaches the shop")
 	cmd.Flags().StringVar(&shop.Currency, "currency", "", "`CODE` of ISO 4217: EUR, GBP")
-	cmd.Flags().StringVar((*string)(&shop.Decimal), "decimal", "", "decimal `SIGN` in text for the shop: point, comma; left out: point")
-	cmd.Flags().StringVar((*string)(&shop.Dates), "dates", "", "`ORDER` of days in text for the shop: year-month-day, day-month-year, month-day-year; left out: the first")
+	cmd.Flags().StringVar((*string)(&shop.Decimal), "decimal", "", "decimal `SIGN` in text for the shop: point, comma; default: point")
+	cmd.Flags().StringVar((*string)(&shop.Dates), "dates", "", "`ORDER` of days in text for the shop: year-month-day, day-month-year, month-day-year; default: the first")
 	_ = cmd.RegisterFlagCompletionFunc("decimal", cobra.FixedCompletions(schema.Decimals("").Words(), cobra.ShellCompDirectiveNoFileComp))
 	_ = cmd.RegisterFlagCompletionFunc("dates", cobra.FixedCompletions(schema.DateOrder("").Words(), cobra.ShellCompDirectiveNoFileComp))
-	cmd.Flags().StringArrayVar(&technicians, "technician", nil, "`\"ID=NAME <MAIL>\"` of somebody at the bench; left out: whom git knows")
+	cmd.Flags().StringArrayVar(&technicians, "technician", nil, "`\"ID=NAME <MAIL>\"` of somebody at the bench; default: the user git knows")
 	return cmd
 }
 
@@ -116,9 +116,9 @@ func (a *app) newCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "new MODEL TAG",
 		Short: "Open an instrument's folder",
-		Long: `Opens the folder instruments/MODEL/TAG with an identity of its own. Both names
-are lower-case letters, digits and hyphens; the tag is the shop's, and the true
-serial numbers stand inside. A model the ledger does not have is started empty.`,
+		Long: `Makes the folder instruments/MODEL/TAG with an identity of its own. Both names consist
+of lower-case letters, digits and hyphens. The tag is the shop's own; the real serial
+numbers go into the file inside. A model that the ledger does not have is started empty.`,
 		Example: `  benchlore new astrella-61 a61-10233 --serial plate=10233 --built 1971/1972 --built-from "date codes"
   benchlore new longwave-3 lw3-2204 --maker Quillard --name "Longwave 3" --serial plate`,
 		Args: args(cobra.ExactArgs(2)),
@@ -158,12 +158,12 @@ serial numbers stand inside. A model the ledger does not have is started empty.`
 			})
 		},
 	}
-	cmd.Flags().StringVar(&in.Maker, "maker", "", "the maker's `NAME`; left out: the model's")
-	cmd.Flags().StringVar(&in.Model, "name", "", "the model's `NAME` as on the instrument; left out: the model's")
+	cmd.Flags().StringVar(&in.Maker, "maker", "", "the maker's `NAME`; default: from the model")
+	cmd.Flags().StringVar(&in.Model, "name", "", "the model's `NAME` as on the instrument; default: from the model")
 	cmd.Flags().StringVar(&in.Variant, "variant", "", "colour, export version, case")
 	cmd.Flags().StringVar(&built, "built", "", "build `DATE`: 1974, 1974-05, 1971/1974, 1974~")
 	cmd.Flags().StringVar(&in.BuiltFrom, "built-from", "", "how that is known")
-	cmd.Flags().StringArrayVar(&serials, "serial", nil, "`PLACE=NUMBER`, such as plate=10233; PLACE alone: missing there")
+	cmd.Flags().StringArrayVar(&serials, "serial", nil, "`PLACE=NUMBER`, such as plate=10233; PLACE alone: the number is missing")
 	cmd.Flags().BoolVar(&on, "on", true, "choose it as the unit on the bench")
 	a.writeFlags(cmd)
 	return cmd
@@ -174,13 +174,16 @@ func (a *app) schemaCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "schema [DIR]",
 		Short: "Write the JSON Schemas of all files, for editors",
-		Long: `Writes one JSON Schema for every kind of record and file into DIR. Editors that
-know TOML complete and check with them.
+		Long: `Writes one JSON Schema for every kind of record and file into DIR. Editors that know
+TOML use them to complete and check.
 
-With --wire editors that use the taplo language server find them by themselves in
-this copy of the ledger: the schemas go below .git, and a file .taplo.toml, which
-git is told to pass over, says which file goes by which. start does that for a new
-ledger; a copy made by join or git needs it once, and so does a new version of this program.`,
+With --wire, editors that use the taplo language server find them by themselves in this
+copy of the ledger: the schemas go below .git, and the file .taplo.toml, which git is
+told to ignore, says which schema belongs to which file. start does that for a new
+ledger; a copy made by join or git needs it once, and so does a new version of this
+program.`,
+		Example: `  benchlore schema schemas
+  benchlore schema --wire`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			switch {
@@ -195,7 +198,7 @@ ledger; a copy made by join or git needs it once, and so does a new version of t
 					return nil
 				})
 			case len(list) == 0:
-				return usagef("benchlore schema DIR, or benchlore schema --wire", "nothing says where the schemas go")
+				return usagef("benchlore schema DIR, or benchlore schema --wire", "no folder is named for the schemas")
 			}
 			if err := os.MkdirAll(list[0], 0o777); err != nil {
 				return err

@@ -32,7 +32,7 @@ func interruptible() (context.Context, context.CancelFunc) {
 type stoppedError struct{ left string }
 
 func (e *stoppedError) Error() string { return "stopped; " + e.left }
-func (e *stoppedError) Hint() string  { return "run the command again when it suits" }
+func (e *stoppedError) Hint() string  { return "run the command again later" }
 
 // stopped is err, unless it came of Ctrl-C: left says then how things are left.
 func stopped(ctx context.Context, left string, err error) error {
@@ -47,12 +47,12 @@ func (a *app) syncCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "sync [REMOTE]",
 		Short: "Exchange with a git server, a shared folder or another shop",
-		Long: `Gets what other benches have sent, brings it together with what is here, and sends
-the result; to every remote of shop.toml, or the one named. An own remote gets the
-whole ledger. A peer gets the units named for it and their seals, nothing else.
+		Long: `Fetches what other benches have sent, merges it with what is here, and sends the result,
+for every remote of shop.toml or the one named. A remote of your own gets the whole
+ledger. A peer gets the units named for it and their seals, nothing else.
 
-Where one file was changed on two benches, one version stands and the other waits
-under conflicts/: see benchlore settle. A remote in shop.toml:
+If one file was changed on two benches, one version stays in place and the other waits
+in conflicts/: see benchlore settle. A remote in shop.toml:
 
   [[remote]]
   name = "office"
@@ -61,6 +61,8 @@ under conflicts/: see benchlore settle. A remote in shop.toml:
 
 Addresses are those of git: ssh, http, https, git, or the path of a bare repository.
 Keys come from ssh-agent and ~/.ssh, passwords from git's credential helpers.`,
+		Example: `  benchlore sync
+  benchlore sync office`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -80,7 +82,7 @@ Keys come from ssh-agent and ~/.ssh, passwords from git's credential helpers.`,
 						continue
 					}
 					if err != nil {
-						return stopped(ctx, "nothing is lost, here or there", err)
+						return stopped(ctx, "nothing is lost, here or at the remote", err)
 					}
 					done = append(done, s)
 					if !a.json {
@@ -112,7 +114,7 @@ Keys come from ssh-agent and ~/.ssh, passwords from git's credential helpers.`,
 			})
 		},
 	}
-	cmd.Flags().BoolVar(&o.Create, "create", false, "make a bare repository where the remote is a folder that is not there yet")
+	cmd.Flags().BoolVar(&o.Create, "create", false, "make a bare repository if the remote is a folder that does not exist yet")
 	a.writeFlags(cmd)
 	return cmd
 }
@@ -167,16 +169,16 @@ func (a *app) printSynced(s ledger.Synced) {
 		fmt.Fprintf(a.out, "  changed here: %s\n", u)
 	}
 	for _, from := range slices.Sorted(maps.Keys(s.Renamed)) {
-		fmt.Fprintf(a.out, "  two instruments were called %s; one is %s now\n", from, s.Renamed[from])
+		fmt.Fprintf(a.out, "  two instruments were called %s; one is now %s\n", from, s.Renamed[from])
 	}
 	for _, h := range s.HeldBack {
 		fmt.Fprintf(a.err, "benchlore: held back: %s: %s\n  %s\n", h.Unit, h.Why, h.Remedy)
 	}
 	for _, u := range slices.Sorted(maps.Keys(s.SealsKept)) {
-		fmt.Fprintf(a.err, "benchlore: %s came in under another name, and %s of that name do not go to %s\n  the packet has them: benchlore handover %s\n", u, plural(len(s.SealsKept[u]), "seal"), s.Remote, u)
+		fmt.Fprintf(a.err, "benchlore: %s was adopted under another name, so %s with the old name are not sent to %s\n  the packet has them: benchlore handover %s\n", u, plural(len(s.SealsKept[u]), "seal"), s.Remote, u)
 	}
 	for _, c := range s.Conflicts {
-		fmt.Fprintf(a.err, "benchlore: changed on two benches; the version that does not stand is %s\n", c)
+		fmt.Fprintf(a.err, "benchlore: changed on two benches; the other version is in %s\n", c)
 	}
 	if len(s.Conflicts) > 0 {
 		fmt.Fprintln(a.err, "  see both and choose: benchlore settle")
@@ -192,16 +194,18 @@ func (a *app) settleCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "settle [FILE]",
 		Short: "Choose between versions that two benches wrote",
-		Long: `Without options: shows the files that were changed on two benches, each for itself,
-and how the other version differs from the one that stands. With FILE and one of
+		Long: `Without options it lists the files that were changed on two benches, and how the other
+version differs from the one in place. With FILE and one of
 
-  --keep       what stands stays
-  --take       the other version stands
+  --keep       keep the version in place
+  --take       take the other version
   --from TEXT  a file with the right text, - for standard input
 
-it is settled. Where the record was closed, a change is a correction, travels with
-the unit and needs a --reason. Until everything about a unit is settled it is neither
-closed, sealed nor handed over.`,
+the file is settled. If the record was closed, a change is a correction, which travels
+with the unit and needs a --reason. A unit cannot be closed, sealed or handed over until
+all its files are settled.`,
+		Example: `  benchlore settle
+  benchlore settle instruments/astrella-61/a61-10233/2031-03-04-note-7q3f.toml --keep`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
@@ -218,7 +222,7 @@ closed, sealed nor handed over.`,
 					return a.listConflicts(l, first(list))
 				}
 				if chosen > 1 {
-					return usagef("choose one of --keep, --take and --from", "a conflict is settled one way")
+					return usagef("choose one of --keep, --take and --from", "choose only one way to settle")
 				}
 				file, err := ledgerPath(l, list[0])
 				if err != nil {
@@ -230,14 +234,14 @@ closed, sealed nor handed over.`,
 				switch {
 				case !cmd.Flags().Changed("from"):
 				case from == "":
-					err = usagef("name the file with the text that is to stand, or - for standard input", "--from names no file")
+					err = usagef("name the file with the right text, or - for standard input", "--from names no file")
 				case from == "-":
 					o.Text, err = io.ReadAll(a.in)
 				default:
 					o.Text, err = os.ReadFile(from)
 				}
 				if err == nil && cmd.Flags().Changed("from") && len(bytes.TrimSpace(o.Text)) == 0 {
-					err = usagef("the file must hold the whole text that is to stand", "%q is empty", from)
+					err = usagef("the file must contain the whole text", "%q is empty", from)
 				}
 				if err != nil {
 					return err
@@ -258,9 +262,9 @@ closed, sealed nor handed over.`,
 			})
 		},
 	}
-	cmd.Flags().BoolVar(&o.Keep, "keep", false, "what stands stays")
-	cmd.Flags().BoolVar(&o.Take, "take", false, "the other version stands")
-	cmd.Flags().StringVar(&from, "from", "", "a file with the `TEXT` that is to stand, - for standard input")
+	cmd.Flags().BoolVar(&o.Keep, "keep", false, "keep the version in place")
+	cmd.Flags().BoolVar(&o.Take, "take", false, "take the other version")
+	cmd.Flags().StringVar(&from, "from", "", "a file with the right `TEXT`; - is standard input")
 	cmd.Flags().StringVar(&by, "by", "", "the technician's `ID`")
 	cmd.Flags().StringVar(&o.Reason, "reason", "", "the `TEXT` of the correction, where the record was closed")
 	cmd.Flags().StringArrayVar(&o.Close.Allow, "allow", nil, "let the finding with this `KEY` travel")
@@ -303,10 +307,10 @@ func (a *app) listConflicts(l *ledger.Ledger, file string) error {
 		}
 		fmt.Fprintf(a.out, "%s  (%s)\n  other version: %s\n", c.Path, state, c.Other)
 		if len(c.Changes) == 0 && strings.HasSuffix(c.Path, ".toml") && !c.Gone {
-			fmt.Fprintln(a.out, "    they differ in comments and layout only")
+			fmt.Fprintln(a.out, "    they differ only in comments and layout")
 		}
 		for _, d := range c.Named() {
-			fmt.Fprintf(a.out, "    %s: %s stands, %s in the other\n", d.Path, orNone(d.Old, "nothing"), orNone(d.New, "nothing"))
+			fmt.Fprintf(a.out, "    %s: %s here, %s in the other version\n", d.Path, orNone(d.Old, "nothing"), orNone(d.New, "nothing"))
 		}
 	}
 	fmt.Fprintln(a.out, "settle with: benchlore settle FILE --keep, --take or --from TEXT")
@@ -317,11 +321,12 @@ func (a *app) joinCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "join ADDRESS DIR",
 		Short: "Copy the shop's ledger from its server onto another bench",
-		Long: `Copies a ledger whole: every record, every unit's own history, every seal. The remote
-in its shop.toml is where benchlore sync sends what is written here.
+		Long: `Copies a whole ledger: every record, every unit's own history, every seal. benchlore
+sync then sends what is written here to the remote in its shop.toml.
 
-private/ is in no git repository and does not come along.`,
-		Args: args(cobra.ExactArgs(2)),
+private/ is not in git and is not copied.`,
+		Example: `  benchlore join ssh://office/srv/ledger.git ledger`,
+		Args:    args(cobra.ExactArgs(2)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			ctx, stop := interruptible()
 			defer stop()
@@ -340,7 +345,7 @@ private/ is in no git repository and does not come along.`,
 			fmt.Fprintf(a.out, "%s: the ledger of %s, %s\n", l.Dir, l.Shop.Name, plural(len(units), "unit"))
 			for _, r := range l.Shop.Remotes {
 				if path, local := gitstore.LocalRemote(r.URL); local && !filepath.IsAbs(path) && gitstore.Creatable(filepath.Join(l.Dir, path)) {
-					fmt.Fprintf(a.err, "benchlore: sync will not find %q from here: nothing is at %s\n  write the whole path as its url in shop.toml, or copy the ledger to where %s leads there\n",
+					fmt.Fprintf(a.err, "benchlore: sync will not find %q from here: there is nothing at %s\n  write the whole path as its url in shop.toml, or copy the ledger to a place from which %s leads there\n",
 						r.Name, filepath.Join(l.Dir, path), r.URL)
 				}
 			}

@@ -26,6 +26,9 @@ func TestHelpTexts(t *testing.T) {
 		if c.Long != "" && strings.TrimSpace(c.Long) != c.Long {
 			t.Errorf("%s: blanks around the help text", at)
 		}
+		if c != root && !strings.HasPrefix(c.Example, "  "+c.CommandPath()) {
+			t.Errorf("%s: no example of it in its help", at)
+		}
 		var b bytes.Buffer
 		c.SetOut(&b)
 		if err := c.Help(); err != nil {

@@ -86,7 +86,7 @@ not as it must be.`,
 	fl.IntVar(&f.units, "units", 100, "how many instruments")
 	fl.Uint64Var(&f.seed, "seed", 1, "equal seeds give equal ledgers")
 	fl.StringVar(&f.preset, "preset", "bench", "the truth and the habits: "+strings.Join(synth.Presets(), ", "))
-	fl.IntVar(&f.records, "records-per-unit", 0, "least number of records of a unit; left out: what the preset says")
+	fl.IntVar(&f.records, "records-per-unit", 0, "least number of records of a unit; default: from the preset")
 	fl.IntVar(&f.open, "open", 0, "how many units are still at the bench")
 	fl.IntVar(&f.commits, "commits", 50, "commits on main")
 	fl.BoolVar(&f.noGit, "no-git", false, "write the files only")

@@ -38,7 +38,7 @@ func sheetDay(s string) (schema.Date, error) {
 	if daySlashes.MatchString(s) {
 		return d, fmt.Errorf("%q may be read as day or month first => write it like 2031-03-04", s)
 	}
-	return d, fmt.Errorf("%q is no day => write it like 2031-03-04", s)
+	return d, fmt.Errorf("%q is not a date => write it like 2031-03-04", s)
 }
 
 // fill puts the text of a cell into a key of a part line, a component or a

@@ -328,7 +328,7 @@ func (s *worksheet) newPart(p *sheetPart, positions map[place]*unit.Position) {
 			if c := s.t.at["new.value"]; c != "" {
 				at = strings.TrimRight(c, "0123456789") + strconv.Itoa(p.row.n)
 			}
-			s.errs.add(at, p.row.of, "%s, but by what is not said => write its value under new value and its rating under new rating; %q for the same as the model has", p.line.Action, sheetLike)
+			s.errs.add(at, p.row.of, "%s with what? => write its value under new value and its rating under new rating; %q for the same as the model has", p.line.Action, sheetLike)
 		}
 		if like {
 			for _, at := range p.places {

@@ -192,7 +192,7 @@ func (s *worksheet) readingRow(row *sheetRow) (*schema.Reading, []schema.Reading
 		}
 		r.Value = value
 		if value == schema.NotMeasurable && base.Why == "" {
-			s.errs.cell(row, key, "not measurable, but not why => write the reason under why")
+			s.errs.cell(row, key, "not measurable, but the reason is missing => write the reason under why")
 			ok = false
 		}
 		stages = append(stages, r)
@@ -325,7 +325,7 @@ func (s *worksheet) tables() error {
 				continue
 			}
 			if value == "x" && row.get("why") == "" {
-				s.errs.add(c.at, row.of, "not measurable, but not why => write the reason under why")
+				s.errs.add(c.at, row.of, "not measurable, but the reason is missing => write the reason under why")
 			} else if value == "x" && !slices.Contains(col.why, row.get("why")) {
 				col.why = append(col.why, row.get("why"))
 			}

@@ -49,11 +49,11 @@ func TestChecklistNamesWhatIsMissing(t *testing.T) {
 				file := in.Unit.Jobs[0].Files[0].Path
 				for i, point := range []string{"one", "two", "three"} {
 					in.Problems = append(in.Problems, schema.Problem{File: file, Line: i + 1, Severity: schema.Warned,
-						Message: fmt.Sprintf("nothing says what %q was measured with", point), Write: "add with"})
+						Message: fmt.Sprintf("the test instrument for %q is missing", point), Write: "add with"})
 				}
 			},
 			must:    []string{"fault F3"},
-			should:  []string{`:1: nothing says what "one" was measured with; the same in 2 lines more`},
+			should:  []string{`:1: the test instrument for "one" is missing; and so in 2 lines more`},
 			without: []string{"two", "three"}},
 		{name: "a part that waits cures nothing", records: benchtest.With(firstStay, map[string]string{"2021-03-09-parts-aaaz": parts +
 			"[[part]]\nsection = \"keybed\"\nref = \"key:2\"\nfound = \"failed\"\nfault = \"F3\"\naction = \"pending\"\n"}),

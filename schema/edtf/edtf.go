@@ -137,7 +137,7 @@ func parseOne(s string) (Date, error) {
 	}
 	year, month, day, qualifier := m[1], m[2], m[3], m[4]
 	if strings.Contains(year, "X") && month != "" || month == "XX" && day != "" && day != "XX" {
-		return Date{}, errors.New("unknown digits may only stand at the end, as in 197X or 1974-XX")
+		return Date{}, errors.New("unknown digits may only be at the end, as in 197X or 1974-XX")
 	}
 	d := Date{
 		Uncertain:   qualifier == "?" || qualifier == "%",

@@ -56,9 +56,9 @@ var slips = []slip{
 	{re(`^(\d\d)(\d\d)-(\d\d)$`), join("%s%s/%s%s", 1, 2, 1, 3), "a span of years is written with a slash and whole years"},
 	{re(`^(\d{4}) ?(?:-|to|or|and|\.\.) ?(\d{4})$`), join("%s/%s", 1, 2), "a span of years is written with a slash"},
 	{re(`^(\d\d)(\d\d)/(\d\d)$`), join("%s%s/%s%s", 1, 2, 1, 3), "a span of years is written with whole years"},
-	{re(`^(?:ca|circa|c|about|approx|approximately|around|abt)?[ .~]*(\d{4})$`), join("%s~", 1), "about a year is written with ~ behind it"},
-	{re(`^(\d{4}) ?(?:ca|circa|approx)\.?$`), join("%s~", 1), "about a year is written with ~ behind it"},
-	{re(`^(?:probably|perhaps|maybe|\?) ?(\d{4})$`), join("%s?", 1), "an uncertain year is written with ? behind it"},
+	{re(`^(?:ca|circa|c|about|approx|approximately|around|abt)?[ .~]*(\d{4})$`), join("%s~", 1), "an approximate year is written with ~ after it"},
+	{re(`^(\d{4}) ?(?:ca|circa|approx)\.?$`), join("%s~", 1), "an approximate year is written with ~ after it"},
+	{re(`^(?:probably|perhaps|maybe|\?) ?(\d{4})$`), join("%s?", 1), "an uncertain year is written with ? after it"},
 	{re(`^([\dx-]{4,10}) ?(?:\?~|~\?)$`), join("%s%%", 1), "uncertain and approximate together are %"},
 	{re(`^([\dx-]{4,10}) ([?~%])$`), join("%s%s", 1, 2), "the qualifier follows without a space"},
 	{re(`^'?(\d)0'?s$`), join("19%sX", 1), "a decade is written with X for the last digit"},
@@ -73,9 +73,9 @@ var slips = []slip{
 	{re(`^(?:/|before |until |to |up to |not after )(\d{4})$`), join("../%s", 1), "an open start is written .."},
 	{re(`^(\d{4}) or (?:earlier|before)$`), join("../%s", 1), "an open start is written .."},
 	{re(`^(\d{1,2})[/.-](\d{4})$`), padded(2, 1, 0), "the year comes first"},
-	{re(`^(\d{4})[/.-](\d{1,2})$`), padded(1, 2, 0), "a month is two digits behind a hyphen"},
-	{re(`^(\d{4})[/.-](\d{1,2})[/.-](\d{1,2})$`), padded(1, 2, 3), "month and day are two digits behind hyphens"},
-	{re(`^(\d{4})(\d\d)(\d\d)$`), join("%s-%s-%s", 1, 2, 3), "year, month and day are set apart by hyphens"},
+	{re(`^(\d{4})[/.-](\d{1,2})$`), padded(1, 2, 0), "a month is two digits after a hyphen"},
+	{re(`^(\d{4})[/.-](\d{1,2})[/.-](\d{1,2})$`), padded(1, 2, 3), "month and day are two digits after hyphens"},
+	{re(`^(\d{4})(\d\d)(\d\d)$`), join("%s-%s-%s", 1, 2, 3), "year, month and day are separated by hyphens"},
 	{re(`^(\d\d?)\. ?(\d\d?)\. ?(\d{4})$`), padded(3, 2, 1), "the year comes first"},
 	{re(`^(1[3-9]|2\d|3[01])[/-](\d\d?)[/-](\d{4})$`), padded(3, 2, 1), "the year comes first"},
 	{re(`^(\d\d?)[/-](1[3-9]|2\d|3[01])[/-](\d{4})$`), padded(3, 1, 2), "the year comes first"},
@@ -109,7 +109,7 @@ func suggest(s string) (reason, write string) {
 		}
 		spaced := strings.TrimSpace(from) + "/" + strings.TrimSpace(to)
 		if _, err := parse(spaced); err == nil {
-			return "the slash stands without spaces", spaced
+			return "the slash has no spaces around it", spaced
 		}
 	}
 	text = strings.ToLower(text)

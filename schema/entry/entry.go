@@ -262,7 +262,7 @@ func (p *parser) word() error {
 		}
 		for _, other := range []string{string(p.line.Found), string(p.line.Action), string(p.line.How)} {
 			if other != "" && other != bare && slices.Contains(l.words, other) {
-				return &Error{fmt.Sprintf("the line says both %s and %s", other, bare), "keep one; what happened later is a line of its own"}
+				return &Error{fmt.Sprintf("the line says both %s and %s", other, bare), "keep one; write what happened later on a line of its own"}
 			}
 		}
 		l.set(p, bare)
@@ -331,7 +331,7 @@ func (p *parser) word() error {
 		return &Error{fmt.Sprintf("%q has no unit", w), "write it with one, such as 470uF, or as value/rating in the model's units: 470/35"}
 	}
 	if several := shortFor(bare); len(several) > 1 {
-		return &Error{fmt.Sprintf("%q could be %s", w, strings.Join(several, " or ")), "write one letter more, or all of it"}
+		return &Error{fmt.Sprintf("%q could be %s", w, strings.Join(several, " or ")), "type one more letter, or the whole word"}
 	}
 	var all []string
 	for _, l := range vocabularies {
@@ -580,7 +580,7 @@ func (p *parser) same() error {
 		p.sawAction = true
 		return nil
 	}
-	return &Error{"same as what? No part line of this unit is there yet", "write the line out once; the next can be the same"}
+	return &Error{"same as what? This unit has no part line yet", "write the line in full once; the next can be the same"}
 }
 
 // here takes the section where the bench is at work, where none is named and it has
@@ -715,7 +715,7 @@ func (p *parser) finish() error {
 				continue
 			}
 			if *x.to != "" && *x.to != x.from {
-				return &Error{fmt.Sprintf("the line gives two %s, %s and %s", x.what, *x.to, x.from), "keep one; what sat there goes before the action: 470uF/25V replaced 470uF/35V"}
+				return &Error{fmt.Sprintf("the line names two %s, %s and %s", x.what, *x.to, x.from), "keep one; what sat there goes before the action: 470uF/25V replaced 470uF/35V"}
 			}
 			*x.to = x.from
 		}
@@ -752,21 +752,21 @@ func (p *parser) finish() error {
 func (p *parser) likeForLike() error {
 	l := &p.line
 	if l.Action != schema.Replaced && l.Action != schema.Fitted {
-		return &Error{"like says what went in, and nothing did", "leave one out: like, or " + string(l.Action)}
+		return &Error{"like says what was fitted, but nothing was", "leave one out: like, or " + string(l.Action)}
 	}
 	in := p.positions()
 	if len(in) == 0 || in[0].Value == "" && in[0].Type == "" {
-		return &Error{"like what? The model does not say what sits at " + what(*l), "write its value/rating, or type=AX-12"}
+		return &Error{"like what? The model does not say what is at " + what(*l), "write its value/rating, or type=AX-12"}
 	}
 	for _, q := range in[1:] {
 		if q.Value != in[0].Value || q.Rating != in[0].Rating || q.Type != in[0].Type {
-			return &Error{fmt.Sprintf("the model does not have the same everywhere at %s: %s, and %s", l.Ref, specified(in[0]), specified(q)),
+			return &Error{fmt.Sprintf("the model has different parts at %s: %s, and %s", l.Ref, specified(in[0]), specified(q)),
 				"write a line for each kind of part"}
 		}
 	}
 	c := p.fresh()
 	if c.Value != "" || c.Type != "" {
-		return &Error{"like says what went in, and so does " + component(c), "keep one"}
+		return &Error{"like says what was fitted, and so does " + component(c), "keep one"}
 	}
 	c.Value, c.Type = in[0].Value, in[0].Type
 	if c.Rating == "" {
@@ -871,7 +871,7 @@ func (p *parser) guessSection() error {
 			}
 		}
 		if within != nil {
-			return &Error{fmt.Sprintf("%s is known by its parts", p.line.Ref), "write one of them, or several: " + strings.Join(clip(within), ", ")}
+			return &Error{fmt.Sprintf("%s is made up of several parts", p.line.Ref), "write one of them, or several: " + strings.Join(clip(within), ", ")}
 		}
 		if p.at != "" && p.line.Family != "" { // a part the model does not have, and what it is
 			p.line.Section = schema.Names(p.at)

@@ -281,7 +281,7 @@ func (p *parser) lineOf(ref string) (*schema.PartLine, error) {
 		}
 	}
 	if found == nil {
-		return nil, &Error{"nothing is recorded about " + ref, "write the line out once; the next can be the same"}
+		return nil, &Error{"nothing is recorded about " + ref, "write the line in full once; the next can be the same"}
 	}
 	l := found.Line
 	return &l, nil

@@ -221,7 +221,7 @@ func (q *Question) read(text string) (string, error) {
 	case text == "" && q.Default != "":
 		text = q.Default
 	case text == "" && q.Must && q.Role != Key:
-		return "", &Error{What: "the record says nothing yet", Remedy: "write " + q.Help}
+		return "", &Error{What: "the record is still empty", Remedy: "write " + q.Help}
 	case text == "" && q.Must:
 		if len(q.Choices) > 0 && len(q.Choices) <= 12 {
 			return "", &Error{What: q.Name + " is needed", Remedy: "write one of: " + strings.Join(words(q.Choices), ", ") + "; or - to leave it out"}

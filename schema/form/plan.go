@@ -305,7 +305,7 @@ func (w *walker) values(tb *schema.Table, t at) bool {
 	for len(got) < len(all) {
 		text, ok := w.ask(fmt.Sprintf("%s[%d]", t.key("values"), len(got)), func() *Question {
 			q := &Question{Name: fmt.Sprintf("%s in %s", all[len(got)], tb.Unit),
-				Help: fmt.Sprintf("%d of %d; a number, or several in order; x: not measurable; Enter: no further", len(got)+1, len(all))}
+				Help: fmt.Sprintf("%d of %d; a number, or several in order; x: not measurable; Enter: stop here", len(got)+1, len(all))}
 			q.test = func(text string) error {
 				values, err := schema.Values(text).Parse()
 				if err == nil && len(values) > len(all)-len(got) {

@@ -95,7 +95,7 @@ func judged(l *unit.Limit, v unit.Verdict) Remark {
 	case unit.Within:
 		text = "inside: " + text
 	case unit.Near:
-		text = "inside by less than the uncertainty: " + text
+		text = "within the limit, by less than the uncertainty: " + text
 	case unit.Outside:
 		text = "OUTSIDE: " + text
 	case unit.NotTaken:

@@ -25,7 +25,7 @@ func set(v reflect.Value, f schema.Field, text string) error {
 	if v.Type() == reflect.TypeFor[schema.Date]() {
 		d, err := schema.ParseDate(text)
 		if err != nil {
-			return fmt.Errorf("%q is no day => write it like 2031-03-04", text)
+			return fmt.Errorf("%q is not a date => write it like 2031-03-04", text)
 		}
 		v.Set(reflect.ValueOf(d))
 		return nil
@@ -34,14 +34,14 @@ func set(v reflect.Value, f schema.Field, text string) error {
 	case reflect.Int:
 		n, err := strconv.Atoi(text)
 		if err != nil {
-			return fmt.Errorf("%q is no whole number => write one, such as 12", text)
+			return fmt.Errorf("%q is not a whole number => write one, such as 12", text)
 		}
 		v.SetInt(int64(n))
 		return least(f, float64(n))
 	case reflect.Float64:
 		x, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
 		if err != nil || x != x || x-x != 0 {
-			return fmt.Errorf("%q is no number => write one, such as 1523.4", text)
+			return fmt.Errorf("%q is not a number => write one, such as 1523.4", text)
 		}
 		v.SetFloat(x)
 		return least(f, x)
@@ -76,7 +76,7 @@ func set(v reflect.Value, f schema.Field, text string) error {
 
 func least(f schema.Field, x float64) error {
 	if f.HasMin && x < f.Min {
-		return fmt.Errorf("%v is too little => write %v or more", x, f.Min)
+		return fmt.Errorf("%v is too small => write %v or more", x, f.Min)
 	}
 	return nil
 }
@@ -88,7 +88,7 @@ func plain(f schema.Field, text string) error {
 			continue
 		}
 		if unicode.Is(unicode.C, r) || unicode.Is(unicode.Zl, r) || unicode.Is(unicode.Zp, r) {
-			return fmt.Errorf("there is a character in it that nobody sees (U+%04X) => type it again without", r)
+			return fmt.Errorf("it contains an invisible character (U+%04X) => type it again without it", r)
 		}
 	}
 	return nil

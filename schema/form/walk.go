@@ -204,7 +204,7 @@ func (w *walker) texts(t at, f schema.Field, v reflect.Value) bool {
 	for {
 		n := v.Len()
 		text, ok := w.ask(fmt.Sprintf("%s[%d]", t.key(f.Key), n), func() *Question {
-			return &Question{Name: nameOf(t, f.Key), Help: f.Doc + "; nothing more: Enter", Long: true,
+			return &Question{Name: nameOf(t, f.Key), Help: f.Doc + "; Enter: no more", Long: true,
 				test: func(text string) error { return plain(f, text) }}
 		})
 		if !ok {
@@ -326,15 +326,15 @@ func (w *walker) called(t at, key string) bool {
 // menu makes the question after the keys of a table: go on, another one, or a
 // key that has nothing yet.
 func (w *walker) menu(t at, role Role) *Question {
-	q := &Question{Role: role, Closed: true, Name: "more?", Help: "Enter goes on; or the name of a key to add"}
-	q.Choices = []Choice{{Next, "nothing more here"}, {Another, "one more like this"}}
+	q := &Question{Role: role, Closed: true, Name: "more?", Help: "Enter to continue, or the name of a key to add"}
+	q.Choices = []Choice{{Next, "no more here"}, {Another, "another one"}}
 	q.Default = Next
 	if role == Store {
-		q.Name, q.Help = "store it?", "Enter stores it; or the name of a key to add"
+		q.Name, q.Help = "store it?", "Enter to store it, or the name of a key to add"
 		q.Choices = []Choice{{Keep, "the record as it stands"}}
 		q.Default = Keep
 		if w.empty() {
-			q.Name, q.Help, q.Default, q.Must = "what then?", "the name of a key to add; nothing is in the record yet", "", true
+			q.Name, q.Help, q.Default, q.Must = "what next?", "the name of a key to add; the record is still empty", "", true
 			q.Choices = nil
 		}
 	}
@@ -361,7 +361,7 @@ func (w *walker) menu(t at, role Role) *Question {
 	return q
 }
 
-// empty reports whether the record says nothing yet.
+// empty reports whether the record is still empty.
 func (w *walker) empty() bool {
 	v := reflect.ValueOf(w.rec).Elem()
 	for _, f := range schema.FieldsOf(w.rec) {

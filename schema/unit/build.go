@@ -379,7 +379,7 @@ func (b *builder) refs(c *schema.Collector, at, section string, list schema.Refs
 		if near := schema.Nearest(r, words); near != "" && len(r) > 2 {
 			c.Errorf(at, "%s has no %s => did you mean %s? It has %s", where, r, near, refs.Compact(have))
 		} else {
-			c.Errorf(at, "%s has no %s => it has %s; a part somebody hung on is @where it is, one you added is action = \"fitted\"", where, r, clipText(refs.Compact(have)))
+			c.Errorf(at, "%s has no %s => it has %s; write a part that somebody else added as @ and its place, and one you added with action = \"fitted\"", where, r, clipText(refs.Compact(have)))
 		}
 	}
 	return found
@@ -683,7 +683,7 @@ func (b *builder) instrument(c *schema.Collector, at, id string, day schema.Date
 		case len(t.Calibrations) == 0:
 			// An indicator: used as such, and reports say so.
 		case last.IsZero():
-			c.Warnf(at, "%s had no calibration on %s => measure again, or add the calibration to shop.toml", id, day)
+			c.Warnf(at, "%s was not calibrated on %s => measure again, or add the calibration to shop.toml", id, day)
 		default:
 			c.Warnf(at, "%s was past its calibration date (%s) on %s => measure again with one that is in date, or add the calibration to shop.toml", id, last, day)
 		}

@@ -75,7 +75,7 @@ func (b *builder) jobs() {
 				x.State = schema.FaultOpen
 			}
 			if seen[x.ID] {
-				c.Errorf(fmt.Sprintf("fault[%d].id", k), "fault %q is there already => ids are unique within a unit: go on counting", x.ID)
+				c.Errorf(fmt.Sprintf("fault[%d].id", k), "fault %q exists already => ids are unique within a unit: use the next number", x.ID)
 				continue
 			}
 			seen[x.ID] = true
@@ -158,7 +158,7 @@ func (b *builder) releases() {
 			}
 		}
 		if pending != nil {
-			b.col(j.Release.Path).Errorf("", "still pending: %s => add the lines that finish them; what stays as it is is action = \"left\"", clip(pending))
+			b.col(j.Release.Path).Errorf("", "still pending: %s => add the lines that finish them; for a part that stays as it is, write action = \"left\"", clip(pending))
 		}
 	}
 }

@@ -40,7 +40,7 @@ func (b *builder) parts(c *schema.Collector, f *File, r *schema.Parts) {
 		}
 		taken[p] = k.path
 		if k.line.Found == "" && k.line.Action != schema.Fitted {
-			c.Errorf(k.path, "nothing says how the old parts of the kit were found => add found = \"untested\", \"in-service\" or what was found")
+			c.Errorf(k.path, "it does not say how the old parts of the kit were found => add found = \"untested\", \"in-service\" or what was found")
 			break
 		}
 		b.event(c, f, k, p)
@@ -288,7 +288,7 @@ func (b *builder) withKit(k kitLine, kits []kitLine, section string, r refs.Ref)
 		b.each(k.path, b.position(section, r, *l), "%s: action is missing, and no kit of this record has this part => write what was done: %s",
 			strings.Join(schema.Action("").Words(), ", "))
 	} else {
-		b.each(k.path+".action", b.position(section, r, *l), "%s: %s, but by what is not said, and no kit of this record has this part => add new = {value = \"...\"}", l.Action)
+		b.each(k.path+".action", b.position(section, r, *l), "%s: %s with what? No kit of this record has this part => add new = {value = \"...\"}", l.Action)
 	}
 	return k, false
 }
@@ -389,9 +389,9 @@ func (b *builder) event(c *schema.Collector, f *File, k kitLine, p *Position) {
 	switch {
 	case o == nil && l.Action != schema.Fitted:
 		if n := len(p.Occupants); n > 0 {
-			b.each(k.path, p, "%s: nothing sits there since %s => a part that goes in there now is action = \"fitted\"", p.Occupants[n-1].Ended)
+			b.each(k.path, p, "%s: the position has been empty since %s => for a part that goes in there now, write action = \"fitted\"", p.Occupants[n-1].Ended)
 		} else {
-			b.each(k.path, p, "%s: nothing sits there yet => a part that goes in there now is action = \"fitted\"")
+			b.each(k.path, p, "%s: the position is still empty => for a part that goes in there now, write action = \"fitted\"")
 		}
 		return
 	case o != nil && l.Action == schema.Fitted && l.Found != schema.Missing:

@@ -59,7 +59,7 @@ func Read(files fs.FS, of Folder, ctx Context) (*Loaded, error) {
 	for _, p := range names {
 		base := path.Base(p)
 		if first, ok := lower[strings.ToLower(p)]; ok {
-			add(p, schema.Wrong, "differs from "+path.Base(first)+" in case only; some systems cannot keep both", "rename one before it is saved")
+			add(p, schema.Wrong, "differs from "+path.Base(first)+" only in upper and lower case; some systems cannot keep both", "rename one before it is saved")
 		}
 		lower[strings.ToLower(p)] = p
 		if path.Dir(p) != dir {
@@ -80,7 +80,7 @@ func Read(files fs.FS, of Folder, ctx Context) (*Loaded, error) {
 				return nil, err
 			}
 			if string(data) != of.Attributes {
-				add(p, schema.Wrong, "is not what keeps git from changing bytes", "it must hold exactly: "+strings.TrimSpace(of.Attributes))
+				add(p, schema.Wrong, "does not keep git from changing bytes", "it must hold exactly: "+strings.TrimSpace(of.Attributes))
 			}
 			out.Files[p] = data
 			continue
@@ -111,7 +111,7 @@ func Read(files fs.FS, of Folder, ctx Context) (*Loaded, error) {
 			travelling = m
 		default:
 			if schema.New(schema.Kind(kind)) == nil {
-				add(p, schema.Unreadable, fmt.Sprintf("%q is no kind of record", kind),
+				add(p, schema.Unreadable, fmt.Sprintf("%q is not a kind of record", kind),
 					"the kinds are: "+strings.Join(schema.Kind("").Words(), ", "))
 				continue
 			}

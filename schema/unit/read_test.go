@@ -36,7 +36,7 @@ func TestRead(t *testing.T) {
 	for _, c := range []struct {
 		path, text, want string
 	}{
-		{dir + "/.gitattributes", "* text\n", "is not what keeps git"},
+		{dir + "/.gitattributes", "* text\n", "does not keep git"},
 		{dir + "/instrument.toml", "format = 2\n", "newer than this program"},
 		{dir + "/instrument.toml", "", "is missing"},
 		{dir + "/model.toml", "", "models/astrella-61.toml"},
@@ -45,7 +45,7 @@ func TestRead(t *testing.T) {
 		{dir + "/files/NUL.txt", "x", "no such name"},
 		{dir + "/Model.toml", "x", "differs from"},
 		{dir + "/todo.toml", "x", "is not named as a record"},
-		{dir + "/2029-03-05-repair-a7xk.toml", "x", "\"repair\" is no kind of record"},
+		{dir + "/2029-03-05-repair-a7xk.toml", "x", "\"repair\" is not a kind of record"},
 	} {
 		files := fstest.MapFS{}
 		for p, f := range good {

@@ -393,7 +393,7 @@ func TestPromptKeepsWhatIsTyped(t *testing.T) {
 			if code := s.leaves(); code != exitUsage {
 				t.Errorf("exit code %d", code)
 			}
-			s.sees("nothing was stored; what was typed is kept")
+			s.sees("nothing was stored; what you typed is kept")
 		}},
 		{"closed terminal", func(s *seat) { s.pty.Close(); s.cmd.Wait() }},
 		{"closed terminal, shielded from hang-ups", func(s *seat) { s.pty.Close(); s.cmd.Wait() }},
@@ -415,7 +415,7 @@ func TestPromptKeepsWhatIsTyped(t *testing.T) {
 				t.Error(err) // the draft is none of git's business
 			}
 			s = sit(t, dir, nil, "record", "note")
-			s.sees("a note record of 2031-03-04 is unfinished")
+			s.sees("there is an unfinished note record of 2031-03-04")
 			s.keys("\r")
 			s.sees("the varnish has be")
 			s.keys("en stripped\r\r")
@@ -437,7 +437,7 @@ func TestPromptsSideBySide(t *testing.T) {
 	first.keys("one\r\r")
 	storedAs(t, first.stored("note"), "note = \"one\"\ntitle = \"first\"")
 	third := sit(t, dir, nil, "record", "note")
-	third.sees("is unfinished")
+	third.sees("there is an unfinished")
 	third.keys("n\r")
 	third.sees("in a few words")
 	third.keys("\x03")
@@ -476,7 +476,7 @@ func TestPromptDumb(t *testing.T) {
 	s.keys("pow\r")
 	s.sees("part 1, power supply: ref")
 	s.keys("Q9\r")
-	s.sees("the same again keeps it")
+	s.sees("same answer again to keep it")
 	s.keys("Q1\rfial\r")
 	s.sees("did you mean failed?")
 	s.keys("failed\r<\r")
@@ -513,7 +513,7 @@ func TestPromptNeedsATerminal(t *testing.T) {
 	cmd := program(dir, nil, "record", "intake")
 	cmd.Stdin = strings.NewReader("repair\n")
 	out, err := cmd.CombinedOutput()
-	if cmd.ProcessState.ExitCode() != exitUsage || !strings.Contains(string(out), "there is no terminal to ask at") {
+	if cmd.ProcessState.ExitCode() != exitUsage || !strings.Contains(string(out), "there is no terminal to ask for it") {
 		t.Errorf("%v\n%s", err, out)
 	}
 }

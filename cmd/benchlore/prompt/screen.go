@@ -1,9 +1,8 @@
-package main
+package prompt
 
 import (
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"slices"
 	"strings"
@@ -56,11 +55,11 @@ func fieldKeys(lines bool) *huh.KeyMap {
 const choiceRows = 7
 
 // screen asks on a terminal whose cursor can be moved.
-func (p *prompter) screen(in io.Reader) error {
+func (p *Prompt) screen() error {
 	s := &screen{p: p, width: 80, height: 24}
 	s.ask(p.what.Typed)
-	keys := &keyboard{File: in.(*os.File)}
-	program := tea.NewProgram(s, tea.WithInput(keys), tea.WithOutput(p.out), tea.WithFPS(30))
+	keys := &keyboard{File: p.at.In}
+	program := tea.NewProgram(s, tea.WithInput(keys), tea.WithOutput(p.at.Out), tea.WithFPS(30))
 	keys.gone = func() { go program.Quit() }
 	_, err := program.Run()
 	switch {
@@ -69,9 +68,9 @@ func (p *prompter) screen(in io.Reader) error {
 	case p.form.Done():
 		return nil
 	case err == nil, errors.Is(err, tea.ErrInterrupted), errors.Is(err, tea.ErrProgramKilled):
-		return errKept(p)
+		return p.unfinished()
 	}
-	return errors.Join(err, errKept(p))
+	return errors.Join(err, p.unfinished())
 }
 
 // keyboard ends what waits for keys when none can come any more. The terminal of a
@@ -93,7 +92,7 @@ func (k *keyboard) Read(p []byte) (int, error) {
 // screen is the state of the prompt on the terminal. One field of the form
 // library at a time takes what is typed.
 type screen struct {
-	p             *prompter
+	p             *Prompt
 	width, height int
 	field         huh.Field
 	typed         string
@@ -189,7 +188,7 @@ func (s *screen) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 // keep saves what is typed.
 func (s *screen) keep() {
 	if err := s.p.save(s.typed); err != nil {
-		s.refused = "what is typed cannot be kept: " + err.Error()
+		s.refused = "cannot keep what you typed: " + err.Error()
 	}
 }
 

@@ -1,4 +1,4 @@
-package main
+package prompt
 
 import (
 	"bufio"
@@ -17,7 +17,7 @@ import (
 const back = "<"
 
 // plain asks line by line, on terminals that can do no more.
-func (p *prompter) plain(in io.Reader) error {
+func (p *Prompt) plain(in io.Reader) error {
 	lines := make(chan string)
 	go func() {
 		defer close(lines)
@@ -34,8 +34,8 @@ func (p *prompter) plain(in io.Reader) error {
 	signal.Notify(stop, os.Interrupt)
 	defer signal.Stop(stop)
 
-	fmt.Fprintf(p.out, "\n%s, %s, %s, %s\n", p.what.Unit, p.what.Kind, p.what.Date, p.what.By)
-	fmt.Fprintf(p.out, "Enter takes what stands in brackets or leaves the key out, - leaves it out,\n%s goes back, ? lists the choices, Ctrl-C keeps it for later.\n", back)
+	fmt.Fprintf(p.at.Out, "\n%s, %s, %s, %s\n", p.what.Unit, p.what.Kind, p.what.Date, p.what.By)
+	fmt.Fprintf(p.at.Out, "Enter takes the value in brackets, or skips the key; - skips it;\n%s goes back; ? lists the choices; Ctrl-C keeps it for later.\n", back)
 	doubted, was := "", p.what.Typed // was: what was typed here before
 	for again := false; !p.form.Done(); {
 		q := p.form.Question()
@@ -45,7 +45,7 @@ func (p *prompter) plain(in io.Reader) error {
 		if was == "" {
 			was = q.Default
 		}
-		fmt.Fprint(p.out, bracketed(was)+"> ")
+		fmt.Fprint(p.at.Out, bracketed(was)+"> ")
 		var text string
 		var ok bool
 		select {
@@ -53,20 +53,20 @@ func (p *prompter) plain(in io.Reader) error {
 		case <-stop:
 		}
 		if !ok {
-			fmt.Fprintln(p.out)
-			return errKept(p)
+			fmt.Fprintln(p.at.Out)
+			return p.unfinished()
 		}
 		again = true
 		switch strings.TrimSpace(text) {
 		case "?":
 			for _, c := range q.Choices {
-				fmt.Fprintln(p.out, strings.TrimRight("  "+choiceLine(c), " "))
+				fmt.Fprintln(p.at.Out, strings.TrimRight("  "+choiceLine(c), " "))
 			}
 			continue
 		case back:
 			again = false
 			if was, ok = p.form.Back(); !ok {
-				fmt.Fprintln(p.out, "  this is the first question")
+				fmt.Fprintln(p.at.Out, "  this is the first question")
 			}
 			if err := p.save(""); err != nil {
 				return err
@@ -95,15 +95,15 @@ func (p *prompter) plain(in io.Reader) error {
 	return nil
 }
 
-func (p *prompter) plainQuestion(q *form.Question) {
+func (p *Prompt) plainQuestion(q *form.Question) {
 	if q.Role == form.Store {
 		text, wrong := p.review()
-		fmt.Fprint(p.out, "\n"+text)
+		fmt.Fprint(p.at.Out, "\n"+text)
 		if wrong != "" {
-			fmt.Fprint(p.out, "\n"+wrong)
+			fmt.Fprint(p.at.Out, "\n"+wrong)
 		}
 	}
-	fmt.Fprintln(p.out, "\n"+questionTitle(q))
+	fmt.Fprintln(p.at.Out, "\n"+questionTitle(q))
 	if q.Help != "" {
 		p.say(q.Help)
 	}
@@ -120,16 +120,16 @@ func (p *prompter) plainQuestion(q *form.Question) {
 }
 
 // say prints a text in lines of at most 78 columns, set in.
-func (p *prompter) say(text string) {
+func (p *Prompt) say(text string) {
 	line := " "
 	for _, w := range strings.Fields(text) {
 		if utf8.RuneCountInString(line)+1+utf8.RuneCountInString(w) > 78 && line != " " {
-			fmt.Fprintln(p.out, line)
+			fmt.Fprintln(p.at.Out, line)
 			line = " "
 		}
 		line += " " + w
 	}
-	fmt.Fprintln(p.out, line)
+	fmt.Fprintln(p.at.Out, line)
 }
 
 // questionTitle names the table and the key asked for.
@@ -156,7 +156,7 @@ func refusal(e *form.Error) string {
 		text += "; " + e.Remedy
 	}
 	if e.Doubt {
-		text += "; the same again keeps it"
+		text += "; give the same answer again to keep it"
 	}
 	return text
 }

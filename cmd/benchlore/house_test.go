@@ -1,0 +1,128 @@
+package main
+
+import (
+	"go/build"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// mayImport says, for each of our packages, which of our packages it imports and
+// why it may. Imports point one way: cmd, examples, reports, ledger, schema. A new
+// package is a new row; a row that nothing needs any more fails too.
+var mayImport = map[string]struct{ imports, why string }{
+	"cmd/bars":             {"examples/synth ledger reports/lifedata", "it measures synthetic ledgers and the statistics"},
+	"cmd/benchlore":        {"cmd/benchlore/prompt examples ledger ledger/gitstore reports/label reports/page reports/provenance reports/reliability reports/sheet reports/worklist schema schema/entry schema/form schema/unit", "it parses the command line, calls and prints"},
+	"cmd/benchlore/prompt": {"schema schema/entry schema/form schema/unit", "it asks at the terminal and stores nothing: no ledger"},
+	"cmd/coverage":         {"examples/synth reports/reliability schema schema/unit", "it holds intervals against a known truth"},
+	"cmd/mkledger":         {"examples/synth", "it writes synthetic ledgers"},
+
+	"examples":       {"ledger ledger/gitstore schema schema/edtf schema/unit", "the example ledger is made by the ledger"},
+	"examples/synth": {"ledger ledger/gitstore ledger/gitstore/object ledger/gitstore/pack schema schema/edtf schema/refs schema/unit", "large ledgers are written as packs"},
+
+	"reports/page":               {"schema schema/refs", "it sets pages and knows no ledger"},
+	"reports/lifedata":           {"", "statistics know nothing of instruments"},
+	"reports/provenance":         {"ledger reports/page schema schema/quantity schema/refs schema/unit", "a unit's report, from its ledger"},
+	"reports/reliability":        {"ledger reports/lifedata reports/page schema schema/edtf schema/refs schema/unit", "what fails, by the statistics"},
+	"reports/label":              {"reports/page reports/provenance", "a label is page one in small"},
+	"reports/sheet":              {"ledger reports/page schema schema/quantity schema/refs schema/unit", "worksheets of a unit"},
+	"reports/worklist":           {"ledger reports/page reports/sheet schema schema/refs schema/unit", "what is open, due, missing, to be ordered"},
+	"reports/internal/benchtest": {"schema schema/unit", "units for the tests of reports"},
+	"reports/internal/pagetest":  {"", "reads pages in tests"},
+
+	"ledger":                 {"ledger/disclosure ledger/gitstore ledger/gitstore/object schema schema/entry schema/quantity schema/refs schema/unit", "it keeps records in git: no reports, no commands"},
+	"ledger/disclosure":      {"", "it looks into any file for what must not travel"},
+	"ledger/gitstore":        {"ledger/gitstore/object ledger/gitstore/pack", "git itself: it knows no records"},
+	"ledger/gitstore/object": {"", "git's objects as bytes"},
+	"ledger/gitstore/pack":   {"ledger/gitstore/object", "git's packs"},
+	"ledger/testutil":        {"", "what tests of several packages share"},
+
+	"schema":          {"schema/edtf schema/quantity schema/refs", "what a file may say: no git, no ledger"},
+	"schema/edtf":     {"", "a small language"},
+	"schema/quantity": {"", "a small language"},
+	"schema/refs":     {"", "a small language"},
+	"schema/unit":     {"schema schema/edtf schema/quantity schema/refs", "what one unit's records say together"},
+	"schema/entry":    {"schema schema/quantity schema/refs schema/unit", "what a typed line means for a unit"},
+	"schema/form":     {"schema schema/quantity schema/refs schema/unit", "what is asked for a record"},
+}
+
+// mostFiles is how many Go files, tests aside, a folder may hold before it needs
+// another package. The folders listed are larger and may only shrink.
+const mostFiles = 25
+
+var larger = map[string]int{"ledger": 57, "ledger/gitstore": 38}
+
+func TestHouse(t *testing.T) {
+	const module = "benchlore/"
+	root := filepath.Join("..", "..")
+	seen := map[string]bool{}
+	err := filepath.WalkDir(root, func(dir string, e fs.DirEntry, err error) error {
+		if err != nil || !e.IsDir() {
+			return err
+		}
+		if name := e.Name(); dir != root && (strings.HasPrefix(name, ".") || name == "testdata") {
+			return fs.SkipDir
+		}
+		files, err := filepath.Glob(filepath.Join(dir, "*.go"))
+		if err != nil {
+			return err
+		}
+		files = slices.DeleteFunc(files, func(f string) bool { return strings.HasSuffix(f, "_test.go") })
+		if len(files) == 0 {
+			return nil
+		}
+		name := filepath.ToSlash(strings.TrimPrefix(dir, root+string(filepath.Separator)))
+		most := mostFiles
+		if n, ok := larger[name]; ok {
+			most = n
+		}
+		if len(files) > most {
+			t.Errorf("%s holds %d Go files that are no tests; move some into a package of their own: %d are allowed", name, len(files), most)
+		}
+		if n, ok := larger[name]; ok && len(files) <= mostFiles {
+			t.Errorf("%s holds %d Go files now: take it out of larger, where it has %d", name, len(files), n)
+		}
+		row, ok := mayImport[name]
+		if !ok {
+			t.Errorf("%s is not in mayImport: add a row that says what it imports and why", name)
+			return nil
+		}
+		seen[name] = true
+		may, used := strings.Fields(row.imports), map[string]bool{}
+		for _, goos := range []string{"linux", "windows", "darwin"} {
+			context := build.Default
+			context.GOOS = goos
+			p, err := context.ImportDir(dir, 0)
+			if err != nil {
+				return err
+			}
+			for _, i := range p.Imports {
+				own, ok := strings.CutPrefix(i, module)
+				if !ok || used[own] {
+					continue
+				}
+				used[own] = true
+				if !slices.Contains(may, own) {
+					t.Errorf("%s imports %s, which its row does not allow: %s", name, own, row.why)
+				}
+			}
+		}
+		for _, own := range may {
+			if !used[own] {
+				t.Errorf("%s no longer imports %s: take it out of its row", name, own)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name := range mayImport {
+		if _, err := os.Stat(filepath.Join(root, filepath.FromSlash(name))); err != nil || !seen[name] {
+			t.Errorf("mayImport has a row for %s, which is no package", name)
+		}
+	}
+}
