@@ -7,6 +7,7 @@ import (
 	"maps"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -14,6 +15,7 @@ import (
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/index"
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 )
 
@@ -498,6 +500,228 @@ func (l *Ledger) checkStep(r *CheckReport, name string, here, named object.Hash)
 			// Facts of the unit: they travel with the next close.
 		default:
 			bad("run: benchlore correct "+p+" --reason \"...\"", "%s was closed and now reads differently on main", p)
+		}
+	}
+	return nil
+}
+
+// CheckObjects reads every object of git that main, the units' branches and the
+// seals lead to, and reports what is gone or does not have the bytes it is named
+// for. A partial clone may lack objects; what it has is read.
+func (l *Ledger) CheckObjects() (*CheckReport, error) {
+	w := &objectWalk{l: l, seen: map[object.Hash]bool{}}
+	refs, err := l.repo.Refs("refs/")
+	if err != nil {
+		return nil, err
+	}
+	names := []string{mainRef} // first, for the paths its files have
+	for name := range refs {
+		if strings.HasPrefix(name, unitRefs) || strings.HasPrefix(name, "refs/tags/seal/") {
+			names = append(names, name)
+		}
+	}
+	slices.Sort(names[1:])
+	for _, name := range names {
+		if h, ok := refs[name]; ok {
+			w.queue = append(w.queue, reached{hash: h, from: strings.TrimPrefix(strings.TrimPrefix(name, "refs/heads/"), "refs/tags/"), top: name == mainRef})
+		}
+		if err := w.run(); err != nil {
+			return nil, err
+		}
+	}
+	return &CheckReport{Git: w.problems}, nil
+}
+
+// reached is an object and how it was come by.
+type reached struct {
+	hash object.Hash
+	from string // the branch or tag
+	path string // of a file or folder in its tree
+	top  bool   // of main as it stands, so that a work file may have the same bytes
+}
+
+type objectWalk struct {
+	l        *Ledger
+	queue    []reached
+	seen     map[object.Hash]bool
+	problems []GitProblem
+}
+
+func (w *objectWalk) run() error {
+	for len(w.queue) > 0 {
+		at := w.queue[len(w.queue)-1]
+		w.queue = w.queue[:len(w.queue)-1]
+		if w.seen[at.hash] {
+			continue
+		}
+		w.seen[at.hash] = true
+		err := w.read(at)
+		_, missing := errors.AsType[*gitstore.MissingObject](err)
+		_, corrupt := errors.AsType[*gitstore.CorruptObject](err)
+		switch {
+		case missing && w.l.repo.Partial:
+		case missing, corrupt:
+			w.report(at, err)
+		case err != nil:
+			return err
+		}
+	}
+	return nil
+}
+
+// read checks one object and queues what it names.
+func (w *objectWalk) read(at reached) error {
+	repo := w.l.repo
+	t, _, err := repo.Object(at.hash)
+	if err != nil {
+		return err
+	}
+	switch t {
+	case object.TypeTag:
+		tag, err := repo.Tag(at.hash)
+		if err != nil {
+			return err
+		}
+		w.queue = append(w.queue, reached{hash: tag.Target, from: at.from})
+	case object.TypeCommit:
+		c, err := repo.Commit(at.hash)
+		if err != nil {
+			return err
+		}
+		parents, err := repo.Parents(c)
+		if err != nil {
+			return err
+		}
+		for _, p := range parents {
+			w.queue = append(w.queue, reached{hash: p, from: at.from})
+		}
+		// Last in, first out: the newest tree is read first.
+		w.queue = append(w.queue, reached{hash: c.Tree, from: at.from, top: at.top})
+	case object.TypeTree:
+		entries, err := repo.Tree(at.hash)
+		if err != nil {
+			return err
+		}
+		for _, e := range entries {
+			w.queue = append(w.queue, reached{e.Hash, at.from, path.Join(at.path, e.Name), at.top})
+		}
+	}
+	return nil
+}
+
+// report names the object, what it was part of and the command that brings it
+// back: out of the work file where that still has the bytes.
+func (w *objectWalk) report(at reached, err error) {
+	what := fmt.Sprintf("%v; it is part of %s", err, at.from)
+	if at.path != "" {
+		what += ": " + at.path
+	}
+	remedy := hintOf(err)
+	if data, rerr := w.l.read(at.path); at.top && at.path != "" && rerr == nil && gitstore.HashBlob(data) == at.hash {
+		c, corrupt := errors.AsType[*gitstore.CorruptObject](err)
+		switch {
+		case !corrupt:
+			remedy = "the file still has it: git hash-object -w " + at.path
+		case c.File != "":
+			remedy = fmt.Sprintf("the file still has it: delete %s and run: git hash-object -w %s", c.File, at.path)
+		}
+	}
+	unit := ""
+	if name, ok := strings.CutPrefix(at.from, "unit/"); ok {
+		unit = name
+	}
+	w.problems = append(w.problems, GitProblem{Unit: unit, What: what, Remedy: remedy})
+}
+
+// checkSeals reports seals that two benches made beside one another: until a next
+// one supersedes both, nothing is handed over. And it reports seals that are gone or another by now: those that
+// main says were made, those that adopted/ says came with a unit, and those that a
+// later number shows to have been there.
+func (l *Ledger) checkSeals(r *CheckReport, only []string, made, units map[string]object.Hash) error {
+	refs, err := l.repo.Refs(tagRefs + sealTags)
+	if err != nil {
+		return err
+	}
+	bad := func(unit, remedy, format string, args ...any) {
+		r.Git = append(r.Git, GitProblem{Unit: unit, What: fmt.Sprintf(format, args...), Remedy: remedy})
+	}
+	wanted := func(unit string) bool { return len(only) == 0 || slices.Contains(only, unit) }
+	first := map[string]string{}
+	numbers := map[string]map[int]bool{}
+	for _, ref := range slices.Sorted(maps.Keys(refs)) {
+		tag := strings.TrimPrefix(ref, tagRefs)
+		m := proof.SealForm.FindStringSubmatch(tag)
+		if m == nil || !wanted(m[1]) {
+			continue
+		}
+		n, err := strconv.Atoi(m[2])
+		if err != nil {
+			return err
+		}
+		if numbers[m[1]] == nil {
+			numbers[m[1]] = map[int]bool{}
+		}
+		numbers[m[1]][n] = true
+		key := m[1] + "/" + m[2]
+		if other, ok := first[key]; ok {
+			r.Git = append(r.Git, GitProblem{Unit: m[1], Warning: true, What: fmt.Sprintf("two benches sealed it under one number: %s and %s", other, tag),
+				Remedy: "seal it again; whoever was handed a packet in between should be given the new one"})
+			continue
+		}
+		first[key] = tag
+	}
+	missed := map[string]map[int]bool{}
+	miss := func(unit, tag string) {
+		if missed[unit] == nil {
+			missed[unit] = map[int]bool{}
+		}
+		if n, err := strconv.Atoi(proof.SealForm.FindStringSubmatch(tag)[2]); err == nil {
+			missed[unit][n] = true
+		}
+		bad(unit, "get it back from another copy: benchlore sync, or git fetch COPY "+tagRefs+tag+":"+tagRefs+tag, "the seal %s was made and is not in this copy; a buyer may hold it", tag)
+	}
+	for _, tag := range slices.Sorted(maps.Keys(made)) {
+		unit := proof.SealForm.FindStringSubmatch(tag)[1]
+		switch have, ok := refs[tagRefs+tag]; {
+		case !wanted(unit) || units[unit].IsZero(): // it was given away for good
+		case !ok:
+			miss(unit, tag)
+		case have != made[tag]:
+			bad(unit, "put back the one that was made: git update-ref "+tagRefs+tag+" "+made[tag].String(), "the seal %s is not the one that was made", tag)
+		}
+	}
+	for _, unit := range slices.Sorted(maps.Keys(numbers)) {
+		have, most := numbers[unit], 0
+		for n := range have {
+			most = max(most, n)
+		}
+		if len(have)+len(missed[unit]) >= most {
+			continue
+		}
+		// Those that came with the unit may have another unit's name.
+		a, err := l.adoption(unit)
+		if err != nil {
+			continue // reported with its file
+		}
+		if a != nil {
+			for _, tag := range a.Seals {
+				m := proof.SealForm.FindStringSubmatch(tag)
+				if m == nil {
+					continue
+				}
+				n, err := strconv.Atoi(m[2])
+				if _, ok := refs[tagRefs+tag]; ok && err == nil {
+					have[n] = true
+				} else if made[tag].IsZero() {
+					miss(unit, tag)
+				}
+			}
+		}
+		for n := 1; n < most; n++ {
+			if !have[n] && !missed[unit][n] {
+				bad(unit, "get it back from another copy: benchlore sync, or git fetch COPY 'refs/tags/"+sealTags+unit+"/*:refs/tags/"+sealTags+unit+"/*'",
+					"its seal number %d is not in this copy, though later ones are; a buyer may hold it", n)
+			}
 		}
 	}
 	return nil

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"path"
 	"path/filepath"
@@ -16,8 +17,10 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"time"
 
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -378,4 +381,225 @@ func (c *derived[T]) encode(f *os.File, all []*derivation[T]) error {
 	head = append(h.Sum([]byte(derivedMagic)), c.base[:]...)
 	_, err := f.WriteAt(head, 0)
 	return err
+}
+
+// walked is what was learnt from main's history and tree, and up to where.
+// Commits and trees never change, so it holds for as long as main goes on from
+// there.
+type walked struct {
+	Program string
+	Main    object.Hash            // Heads is as of this commit
+	Heads   map[string]object.Hash // the head each unit's branch was last given
+	Seals   map[string]object.Hash // the seals that were made, by tag
+	Tree    object.Hash            // a tree of main with nothing in it that must not be
+	Grown   map[string]object.Hash // by unit: the head of a history that only grows
+}
+
+func (l *Ledger) walkedFile() string {
+	return filepath.Join(l.Dir, filepath.FromSlash(derivedDir), "main")
+}
+
+// walked returns what is kept; a file that cannot be read is as good as none.
+func (l *Ledger) walked() *walked {
+	w := &walked{}
+	if data, err := readDerived(l.walkedFile()); err == nil {
+		if gob.NewDecoder(bytes.NewReader(data)).Decode(w) != nil || w.Program != programID() {
+			w = &walked{}
+		}
+	}
+	return w
+}
+
+func (l *Ledger) keepWalked(w *walked) {
+	if l.repo.Shallow {
+		return // what lies beyond the cut would never be looked at once it is fetched
+	}
+	w.Program = programID()
+	replaceDerived(l.walkedFile(), func(f *os.File) error { return gob.NewEncoder(f).Encode(w) })
+}
+
+// replaceDerived writes a file that takes its name when it is whole. Where that
+// cannot be, the next run takes longer.
+func replaceDerived(name string, write func(*os.File) error) {
+	dir := filepath.Dir(name)
+	if os.MkdirAll(dir, 0o777) != nil {
+		return
+	}
+	f, err := os.CreateTemp(dir, "new-*")
+	if err != nil {
+		return
+	}
+	defer os.Remove(f.Name()) // no more there once it has its name
+	if errors.Join(write(f), f.Close()) != nil || os.Rename(f.Name(), name) != nil {
+		return
+	}
+	// Every version of the program, and every question, has a file of its own.
+	files, _ := os.ReadDir(dir)
+	for _, e := range files {
+		if fi, err := e.Info(); err == nil && fi.Mode().IsRegular() && time.Since(fi.ModTime()) > derivedUnused {
+			os.Remove(filepath.Join(dir, e.Name()))
+		}
+	}
+}
+
+// derivedUnused is how long a kept file stays that nothing reads.
+const derivedUnused = 60 * 24 * time.Hour
+
+// readDerived reads a kept file, and marks it as used.
+func readDerived(name string) ([]byte, error) {
+	data, err := os.ReadFile(name)
+	if fi, statErr := os.Stat(name); err == nil && statErr == nil && time.Since(fi.ModTime()) > 24*time.Hour {
+		now := time.Now()
+		_ = os.Chtimes(name, now, now) // it goes sooner than it need where this cannot be
+	}
+	return data, err
+}
+
+// closeHeads returns the head each unit's branch was last given by main, and the
+// seals that were made on it. It walks main back to where it was walked before.
+func (l *Ledger) closeHeads(from object.Hash) (heads, seals map[string]object.Hash, err error) {
+	heads, seals = map[string]object.Hash{}, map[string]object.Hash{}
+	if from.IsZero() {
+		return heads, seals, nil
+	}
+	w := l.walked()
+	if w.Main == from {
+		return w.Heads, w.Seals, nil
+	}
+	take := func(message string) {
+		for name, h := range unitHeads(message) {
+			if _, ok := heads[name]; !ok {
+				heads[name] = h
+			}
+		}
+		maps.Copy(seals, sealsMade(message))
+	}
+	at := from
+	for !w.Main.IsZero() && at != w.Main {
+		c, err := l.repo.Commit(at)
+		if err != nil {
+			return nil, nil, err
+		}
+		take(c.Message)
+		if len(c.Parents) != 1 {
+			w.Main = object.ZeroHash // a merge, or another history: walk all of it
+			break
+		}
+		at = c.Parents[0]
+	}
+	if w.Main.IsZero() {
+		clear(heads)
+		clear(seals)
+		for c, err := range l.repo.Log(from) {
+			if err != nil {
+				return nil, nil, err
+			}
+			take(c.Message)
+		}
+	} else {
+		for name, h := range w.Heads {
+			if _, ok := heads[name]; !ok {
+				heads[name] = h
+			}
+		}
+		maps.Copy(seals, w.Seals)
+	}
+	w.Main, w.Heads, w.Seals = from, heads, seals
+	l.keepWalked(w)
+	return heads, seals, nil
+}
+
+const resultsMagic = "benchlore results 1\n"
+
+// Results keeps values under the sums of what they follow from, so that what is
+// worked out from many units is worked out again only where it may differ. The
+// zero pointer keeps nothing. It may be used by several goroutines.
+type Results struct {
+	file  string
+	base  [sha256.Size]byte
+	mu    sync.Mutex
+	have  map[[sha256.Size]byte][]byte // as read, encoded
+	used  map[[sha256.Size]byte][]byte // of those, and new ones
+	fresh bool
+}
+
+type result struct {
+	Key   [sha256.Size]byte
+	Value []byte
+}
+
+// Results returns what is kept for one use by this program.
+func (v *View) Results(use string) *Results {
+	name := sha256.Sum256([]byte("results\n" + use))
+	r := &Results{file: filepath.Join(v.l.Dir, filepath.FromSlash(derivedDir), fmt.Sprintf("%.16x", name)),
+		base: sha256.Sum256(fmt.Appendf(nil, "%s\n%s\n", programID(), use)),
+		have: map[[sha256.Size]byte][]byte{}, used: map[[sha256.Size]byte][]byte{}}
+	data, err := readDerived(r.file)
+	head := len(resultsMagic) + 2*sha256.Size
+	if err != nil || len(data) < head || string(data[:len(resultsMagic)]) != resultsMagic {
+		return r
+	}
+	sum, base, body := data[len(resultsMagic):len(resultsMagic)+sha256.Size], data[len(resultsMagic)+sha256.Size:head], data[head:]
+	if s := sha256.Sum256(body); !bytes.Equal(s[:], sum) || !bytes.Equal(base, r.base[:]) {
+		return r
+	}
+	var all []result
+	if gob.NewDecoder(bytes.NewReader(body)).Decode(&all) == nil {
+		for _, x := range all {
+			r.have[x.Key] = x.Value
+		}
+	}
+	return r
+}
+
+// Once returns what is kept under a key or, where there is nothing, what work
+// returns, which is kept then. The key must be a sum over all that the value
+// follows from but for the program and the use. T is encoded with encoding/gob.
+func Once[T any](r *Results, key [sha256.Size]byte, work func() T) T {
+	if r == nil {
+		return work()
+	}
+	r.mu.Lock()
+	data, ok := r.have[key]
+	if ok {
+		r.used[key] = data
+	}
+	r.mu.Unlock()
+	var v T
+	if ok && gob.NewDecoder(bytes.NewReader(data)).Decode(&v) == nil {
+		return v
+	}
+	v = work()
+	var b bytes.Buffer
+	if gob.NewEncoder(&b).Encode(v) == nil {
+		r.mu.Lock()
+		r.used[key], r.fresh = b.Bytes(), true
+		r.mu.Unlock()
+	}
+	return v
+}
+
+// Keep writes what was used since [View.Results], if any of it is new, and
+// drops the rest. Where it cannot, the next time takes longer.
+func (r *Results) Keep() {
+	if !r.fresh {
+		return
+	}
+	var all []result
+	for k, v := range r.used {
+		all = append(all, result{k, v})
+	}
+	var body bytes.Buffer
+	if gob.NewEncoder(&body).Encode(all) != nil {
+		return
+	}
+	sum := sha256.Sum256(body.Bytes())
+	replaceDerived(r.file, func(f *os.File) error {
+		for _, part := range [][]byte{[]byte(resultsMagic), sum[:], r.base[:], body.Bytes()} {
+			if _, err := f.Write(part); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
 }
