@@ -78,7 +78,7 @@ func Replay(dir string, progress func(done, of int)) (*ledger.Ledger, error) {
 		}
 	}
 	as("", opened)
-	l, err := ledger.Init(dir, ledger.InitOptions{Shop: *shop, Files: map[string][]byte{"shop.toml": shopFile}}, opt)
+	l, err := ledger.Start(dir, ledger.StartOptions{Shop: *shop, Files: map[string][]byte{"shop.toml": shopFile}}, opt)
 	if err != nil {
 		return nil, err
 	}
@@ -116,7 +116,7 @@ func play(l *ledger.Ledger, e event, as func(string, schema.Date)) (corrected bo
 			if n := len(e.rec.Record.Head().Corrections); n > 0 {
 				as(e.rec.Record.Head().Corrections[n-1].By, e.day)
 			}
-			_, err := l.Amend([]ledger.Amended{{Path: e.path, Data: e.data}}, "", "", ledger.CloseOptions{})
+			_, err := l.Correct([]ledger.Corrected{{Path: e.path, Data: e.data}}, "", "", ledger.CloseOptions{})
 			return true, err
 		}
 		_, err := l.Add(e.unit, path.Base(e.path), e.data)
@@ -142,7 +142,7 @@ func play(l *ledger.Ledger, e event, as func(string, schema.Date)) (corrected bo
 // closeAll closes at the end of a day what that day finished.
 func closeAll(l *ledger.Ledger, today map[string]bool, as func(string, schema.Date), day schema.Date) error {
 	names := slices.Sorted(maps.Keys(today))
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return err
 	}

@@ -126,7 +126,7 @@ func TestUnitHistoriesAreAlone(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		t.Fatal(err)
 	}

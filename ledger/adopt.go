@@ -322,7 +322,7 @@ func (a *adopting) history() error {
 // and families it names. What the shop has stays as it is.
 func (a *adopting) knowledge() error {
 	l, w, t := a.l, a.w, a.v.Travelled()
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return err
 	}
@@ -377,7 +377,7 @@ func renamed(list []schema.Problem, from, to string) []schema.Problem {
 }
 
 // families adds the other bench's own families that are not known here.
-func (a *adopting) families(stock *Stock) error {
+func (a *adopting) families(stock *Catalog) error {
 	var added []string
 	var text []byte
 	for _, s := range a.v.Chain() {

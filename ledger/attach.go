@@ -48,7 +48,7 @@ type AttachOptions struct {
 // named again and kept once. Errors: *ProblemsError, *UsageError, *UnsavedError and those of
 // writing. Files lose the metadata that can be taken out of their kind.
 func (l *Ledger) Attach(name string, list []Attachment, o AttachOptions) (Saved, error) {
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return Saved{}, err
 	}

@@ -47,7 +47,7 @@ func (r *CheckReport) Clean() bool {
 // the rules and the units' branches against main. It changes nothing.
 func (l *Ledger) Check(only ...string) (*CheckReport, error) {
 	r := &CheckReport{}
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return nil, err
 	}

@@ -51,7 +51,7 @@ type Travelling struct {
 }
 
 // Review reads what closing a unit would do.
-func (l *Ledger) Review(name string, stock *Stock) (*Review, error) {
+func (l *Ledger) Review(name string, stock *Catalog) (*Review, error) {
 	head, tree, err := l.mainTree()
 	if err != nil {
 		return nil, err
@@ -62,7 +62,7 @@ func (l *Ledger) Review(name string, stock *Stock) (*Review, error) {
 // ReviewUnsaved reads what closing a unit would do. Where hand edits are not
 // saved, or this copy has only part of the history, there is no review: then it
 // names the files that are not saved.
-func (l *Ledger) ReviewUnsaved(name string, stock *Stock) (r *Review, unsaved []string, err error) {
+func (l *Ledger) ReviewUnsaved(name string, stock *Catalog) (r *Review, unsaved []string, err error) {
 	if l.repo.Shallow || l.repo.Partial {
 		return nil, nil, nil
 	}
@@ -84,7 +84,7 @@ func (l *Ledger) partOnly(what string) error {
 	return &UsageError{"this copy has only part of the history, so it may read and record but not " + what, remedy}
 }
 
-func (l *Ledger) review(name string, stock *Stock, head, tree object.Hash) (*Review, error) {
+func (l *Ledger) review(name string, stock *Catalog, head, tree object.Hash) (*Review, error) {
 	r := &Review{Unit: name}
 	if l.repo.Shallow || l.repo.Partial {
 		return nil, l.partOnly("close")
@@ -319,7 +319,7 @@ func (l *Ledger) CloseJob(name string, o CloseOptions) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return Result{}, err
 	}

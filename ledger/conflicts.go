@@ -207,7 +207,7 @@ func (l *Ledger) Settle(name string, o SettleOptions) (Result, error) {
 			return Result{}, err
 		}
 		if string(text) != string(c.standing) {
-			s, err := l.Amend([]Amended{{Path: c.Path, Data: text}}, o.By, o.Reason, o.Close)
+			s, err := l.Correct([]Corrected{{Path: c.Path, Data: text}}, o.By, o.Reason, o.Close)
 			if err != nil || l.opt.DryRun {
 				return s.Result, err
 			}

@@ -143,7 +143,7 @@ func inOrder[T any](names []string, progress func(done, of int), work func(strin
 // knows of the files.
 type View struct {
 	l      *Ledger
-	stock  *Stock
+	stock  *Catalog
 	names  []string // of all units, in order
 	files  *gitstore.Snapshot
 	dirty  map[string]bool   // folders of units with files git does not know
@@ -153,7 +153,7 @@ type View struct {
 }
 
 // View looks at a ledger for [Derive].
-func (l *Ledger) View(stock *Stock) (*View, error) {
+func (l *Ledger) View(stock *Catalog) (*View, error) {
 	v := &View{l: l, stock: stock, models: map[string][]byte{}, lots: map[string][]byte{}}
 	var err error
 	if v.files, err = l.repo.Snapshot("instruments"); err != nil {

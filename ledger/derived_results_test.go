@@ -42,7 +42,7 @@ func TestResultsAreKept(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			w := newWorkshop(t)
-			stock, err := w.Stock()
+			stock, err := w.Catalog()
 			check(t, err)
 			view, err := w.View(stock)
 			check(t, err)
@@ -73,7 +73,7 @@ func TestResultsAreKept(t *testing.T) {
 	}
 	t.Run("not wanted", func(t *testing.T) {
 		w := newWorkshop(t)
-		stock, err := w.Stock()
+		stock, err := w.Catalog()
 		check(t, err)
 		view, err := w.View(stock)
 		check(t, err)

@@ -133,7 +133,7 @@ func rapidWorkshop(t *rapid.T) *workshop {
 	}
 	t.Cleanup(func() { os.RemoveAll(dir) })
 	w := &workshop{now: benchDay}
-	w.Ledger, err = Init(filepath.Join(dir, "ledger"), InitOptions{
+	w.Ledger, err = Start(filepath.Join(dir, "ledger"), StartOptions{
 		Shop:  schema.Shop{Name: "Halden Street Workshop", Technicians: []schema.Technician{{ID: "mw", Name: "Maren Wickstead"}}},
 		Files: map[string][]byte{"models/longwave-3.toml": []byte("maker = \"Quillard\"\nname = \"Longwave 3\"\n\n[[section]]\nname = \"transport\"\n\n[[section]]\nname = \"amplifier\"\n")},
 	}, w.options())
@@ -158,7 +158,7 @@ func TestDeriveComputesOnce(t *testing.T) {
 	w.unit("longwave-3/lw3-0008")
 	derive := func() (computed []string, values string) {
 		t.Helper()
-		stock, err := w.Stock()
+		stock, err := w.Catalog()
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -202,7 +202,7 @@ func TestLotsNamed(t *testing.T) {
 	w.save()
 	w.add(lw, schema.KindParts, "[[part]]\nsection = \"amplifier\"\nref = \"C1\"\nfamily = \"capacitor/film\"\naction = \"replaced\"\nnew = {lot = \"q1\"}\n")
 	value := func() (v string) {
-		stock, err := w.Stock()
+		stock, err := w.Catalog()
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -83,7 +83,7 @@ func TestDraft(t *testing.T) {
 // incomplete, and stores neither.
 func TestTrial(t *testing.T) {
 	w := newWorkshop(t)
-	stock, err := w.Stock()
+	stock, err := w.Catalog()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -150,7 +150,7 @@ func TestLatePhotograph(t *testing.T) {
 	w.edit(at, []byte("a crack"))
 	w.save()
 	text := append(mustRead(t, w.Dir, p), "\n[[file]]\nfile = \"files/lid.txt\"\n"...)
-	if _, err := w.Amend([]Amended{{Path: p, Data: text}}, "mw", "it had been left in the other folder", CloseOptions{}); err != nil {
+	if _, err := w.Correct([]Corrected{{Path: p, Data: text}}, "mw", "it had been left in the other folder", CloseOptions{}); err != nil {
 		t.Fatal(err, drawings(err))
 	}
 	rec, _ := schema.DecodeRecord(p, mustRead(t, w.Dir, p))
@@ -212,7 +212,7 @@ func TestCorrectedOnTwoBenches(t *testing.T) {
 			text := string(mustRead(t, a.Dir, p))
 			amend := func(w *workshop, title, reason string) {
 				t.Helper()
-				if _, err := w.Amend([]Amended{{Path: p, Data: []byte(strings.Replace(text, "first", title, 1))}}, "mw", reason, CloseOptions{}); err != nil {
+				if _, err := w.Correct([]Corrected{{Path: p, Data: []byte(strings.Replace(text, "first", title, 1))}}, "mw", reason, CloseOptions{}); err != nil {
 					t.Fatal(err)
 				}
 			}

@@ -156,7 +156,7 @@ func (w *workshop) work(t *testing.T, random *rand.Rand) string {
 		p := w.add(lw, schema.KindNote, "note = \"looked at it\"\n")
 		w.close(lw)
 		data := bytes.Replace(must(w.read(p)), []byte("looked at it"), []byte("looked into it"), 1)
-		if _, err := w.Amend([]Amended{{Path: p, Data: data}}, "mw", "a slip of the pen", CloseOptions{}); err != nil {
+		if _, err := w.Correct([]Corrected{{Path: p, Data: data}}, "mw", "a slip of the pen", CloseOptions{}); err != nil {
 			t.Fatalf("%v%s", err, drawings(err))
 		}
 		w.add(lw, schema.KindNote, "note = \"and went on\"\n")

@@ -22,7 +22,7 @@ type Learnt struct {
 // have: positions its records name that the model does not. Positions a
 // modification fitted are not the model's. Complete boards are left alone.
 func (l *Ledger) Learn(name string) (Result, []Learnt, error) {
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return Result{}, nil, err
 	}

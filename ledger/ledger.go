@@ -193,7 +193,7 @@ func (l *Ledger) Close() error {
 func (l *Ledger) Today() schema.Date { return schema.NewDate(l.opt.Now()) }
 
 // InitOptions are what a new ledger starts with.
-type InitOptions struct {
+type StartOptions struct {
 	Shop  schema.Shop
 	Files map[string][]byte // more files for the first commit, by path
 }
@@ -216,7 +216,7 @@ func begun(dir string) *gitstore.Repo {
 }
 
 // Init starts a ledger in dir, which is made when missing, with one commit.
-func Init(dir string, in InitOptions, opt Options) (*Ledger, error) {
+func Start(dir string, in StartOptions, opt Options) (*Ledger, error) {
 	opt.defaults()
 	dir, err := filepath.Abs(dir)
 	if err != nil {

@@ -69,7 +69,7 @@ func (m *memo) model(p string, data []byte) (*schema.Model, []schema.Problem) {
 
 // Stock is what the shop has on its shelves of knowledge: models, families and
 // lots, with what is wrong with their files.
-type Stock struct {
+type Catalog struct {
 	Models   map[string]*schema.Model
 	Families schema.FamilyList
 	Lots     map[string]*schema.Lot
@@ -77,8 +77,8 @@ type Stock struct {
 }
 
 // Stock reads models, families and lots from the work tree.
-func (l *Ledger) Stock() (*Stock, error) {
-	s := &Stock{Models: map[string]*schema.Model{}, Lots: map[string]*schema.Lot{}}
+func (l *Ledger) Catalog() (*Catalog, error) {
+	s := &Catalog{Models: map[string]*schema.Model{}, Lots: map[string]*schema.Lot{}}
 	data, err := l.read("families.toml")
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -136,7 +136,7 @@ func each(l *Ledger, dir string, fn func(name, p string, data []byte), problems 
 }
 
 // modelFamilies reports families a model names that nobody knows.
-func (s *Stock) modelFamilies(p string, data []byte, m *schema.Model) []schema.Problem {
+func (s *Catalog) modelFamilies(p string, data []byte, m *schema.Model) []schema.Problem {
 	if m == nil {
 		return nil
 	}
@@ -165,7 +165,7 @@ func placed(c *schema.Collector, data []byte) []schema.Problem {
 	return c.Problems
 }
 
-func (s *Stock) family(c *schema.Collector, at string, f schema.FamilyName) {
+func (s *Catalog) family(c *schema.Collector, at string, f schema.FamilyName) {
 	if _, ok := s.Families[f]; ok || f.Check() != nil {
 		return
 	}
@@ -178,7 +178,7 @@ func (s *Stock) family(c *schema.Collector, at string, f schema.FamilyName) {
 
 func (l *Ledger) lotProblems(p string, data []byte, lot *schema.Lot, families schema.FamilyList) []schema.Problem {
 	c := &schema.Collector{File: p}
-	(&Stock{Families: families}).family(c, "family", lot.Family)
+	(&Catalog{Families: families}).family(c, "family", lot.Family)
 	if lot.Date.After(l.Today().Day) {
 		c.Errorf("date", "%s is in the future (today is %s)", lot.Date, l.Today())
 	}
@@ -333,7 +333,7 @@ func (s treeSource) names(string) ([]string, error) {
 }
 
 // Unit reads one unit from the work tree.
-func (l *Ledger) Unit(name string, stock *Stock) (*Loaded, error) {
+func (l *Ledger) Unit(name string, stock *Catalog) (*Loaded, error) {
 	src, err := l.folder(unitDir(name))
 	if err != nil {
 		return nil, err
@@ -344,7 +344,7 @@ func (l *Ledger) Unit(name string, stock *Stock) (*Loaded, error) {
 
 // load reads one unit. An error is a failure to read; what is wrong with the
 // records is in Problems.
-func (l *Ledger) load(name string, stock *Stock, src fileSource) (*Loaded, error) {
+func (l *Ledger) load(name string, stock *Catalog, src fileSource) (*Loaded, error) {
 	elsewhere, err := l.elsewhere(name)
 	if err != nil {
 		return nil, err
@@ -353,7 +353,7 @@ func (l *Ledger) load(name string, stock *Stock, src fileSource) (*Loaded, error
 }
 
 // loadWith reads one unit, some of whose records may be other benches'.
-func (l *Ledger) loadWith(name string, stock *Stock, src fileSource, elsewhere map[string]*unit.Bench) (*Loaded, error) {
+func (l *Ledger) loadWith(name string, stock *Catalog, src fileSource, elsewhere map[string]*unit.Bench) (*Loaded, error) {
 	u, err := unit.Read(sourceFS{src}, unit.Folder{Name: name, Dir: unitDir(name), Model: stock.Models[modelOf(name)], Attributes: Attributes,
 		DecodeModel: l.seen.model, Attachment: func(name string) (string, string) {
 			if err := checkAttachment(name); err != nil {
@@ -366,7 +366,7 @@ func (l *Ledger) loadWith(name string, stock *Stock, src fileSource, elsewhere m
 
 // All reads every unit, on all processors, and calls fn with each in order of
 // name.
-func (l *Ledger) All(stock *Stock, fn func(name string, u *Loaded, err error) error) error {
+func (l *Ledger) All(stock *Catalog, fn func(name string, u *Loaded, err error) error) error {
 	names, err := l.Units()
 	if err != nil {
 		return err

@@ -66,7 +66,7 @@ func newWorkshop(t testing.TB) *workshop {
 	w := &workshop{t: t, now: benchDay}
 	shop := schema.Shop{Name: "Halden Street Workshop", Technicians: []schema.Technician{
 		{ID: "mw", Name: "Maren Wickstead", Email: "maren@halden-street.example"}, {ID: "jt", Name: "Jory Tarn"}}}
-	l, err := Init(filepath.Join(t.TempDir(), "ledger"), InitOptions{Shop: shop, Files: map[string][]byte{
+	l, err := Start(filepath.Join(t.TempDir(), "ledger"), StartOptions{Shop: shop, Files: map[string][]byte{
 		"models/longwave-3.toml": []byte("maker = \"Quillard\"\nname = \"Longwave 3\"\n\n[[section]]\nname = \"transport\"\n\n" +
 			"[[section]]\nname = \"amplifier\"\nboard = \"LW-A\"\n\n[[board]]\nname = \"LW-A\"\n"),
 	}}, w.options())

@@ -163,7 +163,7 @@ func TestMergeAmendedTwice(t *testing.T) {
 	amend := func(to string) func(w *workshop) {
 		return func(w *workshop) {
 			text := strings.Replace(string(mustRead(t, w.Dir, p)), "first", to, 1)
-			if _, err := w.Amend([]Amended{{Path: p, Data: []byte(text)}}, "mw", "it was "+to, CloseOptions{}); err != nil {
+			if _, err := w.Correct([]Corrected{{Path: p, Data: []byte(text)}}, "mw", "it was "+to, CloseOptions{}); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -348,7 +348,7 @@ func TestMergeSeals(t *testing.T) {
 func TestSyncOfAnotherLedger(t *testing.T) {
 	o := newOffices(t, 1)
 	w := &workshop{t: t, now: benchDay}
-	l, err := Init(filepath.Join(t.TempDir(), "other"), InitOptions{Shop: schema.Shop{Name: "Quay Lane Workshop", Technicians: []schema.Technician{{ID: "mw", Name: "M"}}}}, w.options())
+	l, err := Start(filepath.Join(t.TempDir(), "other"), StartOptions{Shop: schema.Shop{Name: "Quay Lane Workshop", Technicians: []schema.Technician{{ID: "mw", Name: "M"}}}}, w.options())
 	if err != nil {
 		t.Fatal(err)
 	}

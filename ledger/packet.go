@@ -72,7 +72,7 @@ func (l *Ledger) Handover(name string, reports proof.Reports) ([]byte, Handover,
 	if err != nil {
 		return nil, res, err
 	}
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return nil, res, err
 	}

@@ -31,7 +31,7 @@ func TestHistoryGivenUp(t *testing.T) {
 	c := &workshop{t: t, now: b.now}
 	opt := c.options()
 	opt.Author = b.opt.Author
-	l, err := Clone(context.Background(), o.bare, filepath.Join(t.TempDir(), "later"), opt)
+	l, err := Join(context.Background(), o.bare, filepath.Join(t.TempDir(), "later"), opt)
 	if err != nil {
 		t.Fatal(err)
 	}

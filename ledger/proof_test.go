@@ -189,7 +189,7 @@ func newBench(t testing.TB, name, person string, k key) *workshop {
 	t.Helper()
 	w := &workshop{t: t, now: benchDay.AddDate(1, 0, 0)}
 	shop := schema.Shop{Name: name, Technicians: []schema.Technician{{ID: "mw", Name: person, Email: "bench@" + slugOf(name) + ".example"}}}
-	l, err := Init(filepath.Join(t.TempDir(), "ledger"), InitOptions{Shop: shop}, w.options())
+	l, err := Start(filepath.Join(t.TempDir(), "ledger"), StartOptions{Shop: shop}, w.options())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -391,7 +391,7 @@ func TestTwoBenches(t *testing.T) {
 	if git(t, b.Dir, "rev-parse", "main:instruments/"+lw) != git(t, b.Dir, "rev-parse", "unit/"+lw+"^{tree}") {
 		t.Error("main and the branch differ after adopting")
 	}
-	stock, err := b.Stock()
+	stock, err := b.Catalog()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -447,7 +447,7 @@ func TestTwoBenches(t *testing.T) {
 	}
 	judge(t, w.Dir)
 	w.clean()
-	if stock, err = w.Stock(); err != nil {
+	if stock, err = w.Catalog(); err != nil {
 		t.Fatal(err)
 	}
 	if u, err = w.Unit(lw, stock); err != nil {

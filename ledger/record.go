@@ -161,7 +161,7 @@ func (l *Ledger) Add(name, file string, data []byte) (Saved, error) {
 		return Saved{}, &ProblemsError{"the record was not stored", append(problems, schema.Problem{File: "the record", Severity: schema.Unreadable,
 			Message: "its date is missing", Write: "write the day without quotes: date = " + l.Today().String()})}
 	}
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return Saved{}, err
 	}
@@ -205,7 +205,7 @@ func (l *Ledger) NextSeq(name string, day schema.Date) (int, error) {
 
 // problemsWith reads a unit as it would be with some files changed, and returns
 // what is wrong with those files.
-func (l *Ledger) problemsWith(name string, stock *Stock, changed map[string][]byte) ([]schema.Problem, error) {
+func (l *Ledger) problemsWith(name string, stock *Catalog, changed map[string][]byte) ([]schema.Problem, error) {
 	u, err := l.load(name, stock, overlay{diskSource{l}, changed})
 	if err != nil {
 		return nil, err
@@ -268,7 +268,7 @@ func (l *Ledger) AddBook(name string, b *schema.Book) (Saved, error) {
 // record of that date and technician that has not been closed. Where there is
 // none it starts one. Comments and notation of the file stay as they are.
 func (l *Ledger) AddPart(name, by string, day schema.Date, e entry.Entry) (Saved, error) {
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return Saved{}, err
 	}
@@ -490,12 +490,12 @@ func (d *Draft) Close() error {
 type Trial struct {
 	l     *Ledger
 	name  string
-	stock *Stock
+	stock *Catalog
 	file  string
 }
 
 // Trial prepares to read records of a kind and a day for a unit.
-func (l *Ledger) Trial(name string, stock *Stock, kind schema.Kind, day schema.Date) (*Trial, error) {
+func (l *Ledger) Trial(name string, stock *Catalog, kind schema.Kind, day schema.Date) (*Trial, error) {
 	file, err := l.newName(unitDir(name), day, string(kind))
 	return &Trial{l, name, stock, file}, err
 }

@@ -130,7 +130,7 @@ func TestShallowClone(t *testing.T) {
 	git(t, ".", "clone", "-q", "--depth", "1", "--no-single-branch", "--branch", "main", "file://"+filepath.ToSlash(w.Dir), dir)
 	git(t, dir, "branch", "-q", "unit/"+lw, "origin/unit/"+lw)
 	c := w.reopen(dir)
-	stock, err := c.Stock()
+	stock, err := c.Catalog()
 	if err != nil {
 		t.Fatal(err)
 	}

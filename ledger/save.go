@@ -56,7 +56,7 @@ func belongs(p string) bool {
 // are refused, and then nothing is written.
 func (l *Ledger) Save() (SaveReport, error) {
 	var out SaveReport
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return out, err
 	}
@@ -395,7 +395,7 @@ func (w *writer) repair() ([]string, error) {
 
 // Amended is one file to be corrected. Data nil takes it as it was edited by
 // hand.
-type Amended struct {
+type Corrected struct {
 	Path string
 	Data []byte
 }
@@ -405,9 +405,9 @@ type Amended struct {
 // go onto the unit's own history at once. What was closed must stay clean: a
 // correction that would leave the history contradicting itself is refused, and
 // several files may be corrected together for that.
-func (l *Ledger) Amend(files []Amended, by, reason string, o CloseOptions) (Saved, error) {
+func (l *Ledger) Correct(files []Corrected, by, reason string, o CloseOptions) (Saved, error) {
 	var s Saved
-	name, err := amendedUnit(files)
+	name, err := correctedUnit(files)
 	if err != nil {
 		return s, err
 	}
@@ -416,17 +416,17 @@ func (l *Ledger) Amend(files []Amended, by, reason string, o CloseOptions) (Save
 	if err != nil {
 		return s, err
 	}
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return s, err
 	}
 	s.Result, err = l.update(func(w *writer) error {
-		a := &amending{l: l, w: w, name: name, stock: stock, by: by, reason: reason, texts: map[string][]byte{}, taken: map[string]bool{}}
+		a := &correcting{l: l, w: w, name: name, stock: stock, by: by, reason: reason, texts: map[string][]byte{}, taken: map[string]bool{}}
 		if err := a.branch(); err != nil {
 			return err
 		}
 		// In the order of their commits: what two name travels with the first.
-		ordered := slices.SortedFunc(slices.Values(files), func(a, b Amended) int { return strings.Compare(a.Path, b.Path) })
+		ordered := slices.SortedFunc(slices.Values(files), func(a, b Corrected) int { return strings.Compare(a.Path, b.Path) })
 		for _, f := range ordered {
 			if err := a.file(f); err != nil {
 				return err
@@ -460,7 +460,7 @@ func (l *Ledger) Amend(files []Amended, by, reason string, o CloseOptions) (Save
 }
 
 // amendedUnit is the unit all files belong to.
-func amendedUnit(files []Amended) (string, error) {
+func correctedUnit(files []Corrected) (string, error) {
 	name := ""
 	for i := range files {
 		p := strings.TrimPrefix(path.Clean(strings.ReplaceAll(files[i].Path, `\`, "/")), "./")
@@ -481,11 +481,11 @@ func amendedUnit(files []Amended) (string, error) {
 }
 
 // amending gathers the corrections of one unit.
-type amending struct {
+type correcting struct {
 	l      *Ledger
 	w      *writer
 	name   string
-	stock  *Stock
+	stock  *Catalog
 	by     string
 	reason string
 
@@ -498,7 +498,7 @@ type amending struct {
 	taken  map[string]bool   // attachments that travel with a correction
 }
 
-func (a *amending) branch() error {
+func (a *correcting) branch() error {
 	var err error
 	if a.past, err = a.l.past(a.name, a.w.head); err != nil {
 		return err
@@ -514,7 +514,7 @@ func (a *amending) branch() error {
 }
 
 // file takes one file in.
-func (a *amending) file(f Amended) error {
+func (a *correcting) file(f Corrected) error {
 	text := f.Data
 	was, tracked, err := a.w.committed(f.Path)
 	if err != nil {
@@ -555,7 +555,7 @@ func (a *amending) file(f Amended) error {
 
 // corrected gives a closed file's new text the correction that names what changed:
 // the one written by hand, or one of its own.
-func (a *amending) corrected(p string, old, text []byte) ([]byte, error) {
+func (a *correcting) corrected(p string, old, text []byte) ([]byte, error) {
 	before, err := schema.ReadVersion(old)
 	if err != nil {
 		return nil, &UsageError{fmt.Sprintf("%s cannot be read as it was closed: %v", p, err), "see: git show unit/" + a.name + ":" + path.Base(p)}
@@ -602,7 +602,7 @@ func (a *amending) corrected(p string, old, text []byte) ([]byte, error) {
 
 // brought are the attachments that travel with a correction: those the file names
 // and the unit's history does not have yet.
-func (a *amending) brought(p string, text []byte) ([]schema.BroughtFile, error) {
+func (a *correcting) brought(p string, text []byte) ([]schema.BroughtFile, error) {
 	rec, _ := schema.DecodeRecord(p, text)
 	if rec == nil {
 		return nil, nil
@@ -629,7 +629,7 @@ func (a *amending) brought(p string, text []byte) ([]schema.BroughtFile, error) 
 
 // review puts together what goes onto the unit's branch, and refuses what
 // would leave it in disorder.
-func (a *amending) review(o CloseOptions) (*Review, error) {
+func (a *correcting) review(o CloseOptions) (*Review, error) {
 	branch := treeSource{a.l, a.tree, unitDir(a.name)}
 	before, err := a.l.load(a.name, a.stock, branch)
 	if err != nil {

@@ -164,7 +164,7 @@ func (l *Ledger) Seal(name string, o SealOptions) (SealResult, error) {
 	if err != nil {
 		return res, err
 	}
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return res, err
 	}
@@ -283,7 +283,7 @@ func (l *Ledger) keyChange(name string, s *proof.Seal) (proof.KeyChange, error) 
 
 // statement says what a seal made now would say, and how many commits of the
 // history are not signed.
-func (l *Ledger) statement(name string, stock *Stock, signer sshkey.Signer, o SealOptions) (*proof.Statement, int, error) {
+func (l *Ledger) statement(name string, stock *Catalog, signer sshkey.Signer, o SealOptions) (*proof.Statement, int, error) {
 	head, loaded, err := l.sealable(name, stock)
 	if err != nil {
 		return nil, 0, err
@@ -393,7 +393,7 @@ func (l *Ledger) shopKeys(signer sshkey.Signer, signed []string, chain []*proof.
 }
 
 // sealable returns the head of a unit whose records are all closed and clean.
-func (l *Ledger) sealable(name string, stock *Stock) (object.Hash, *Loaded, error) {
+func (l *Ledger) sealable(name string, stock *Catalog) (object.Hash, *Loaded, error) {
 	var none object.Hash
 	if l.repo.Shallow || l.repo.Partial {
 		return none, nil, l.partOnly("seal")

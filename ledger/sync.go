@@ -730,7 +730,7 @@ func (x *exchange) look() error {
 	if l.opt.DryRun || len(x.out.Units) == 0 {
 		return nil
 	}
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return err
 	}
@@ -754,7 +754,7 @@ func (x *exchange) look() error {
 
 // Clone copies a ledger from an own server into dir, which must not be there or
 // be empty: main, every unit's branch, every seal. On failure nothing stays.
-func Clone(ctx context.Context, url, dir string, opt Options) (*Ledger, error) {
+func Join(ctx context.Context, url, dir string, opt Options) (*Ledger, error) {
 	opt.defaults()
 	if _, local := gitstore.LocalRemote(url); local {
 		if abs, err := filepath.Abs(url); err == nil && !strings.Contains(url, "://") {

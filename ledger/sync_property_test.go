@@ -166,7 +166,7 @@ func (f *fair) act(k int) {
 		}
 		old := mustRead(f.t, b.Dir, p)
 		text := markForm.ReplaceAllString(string(old), f.mark())
-		_, err := b.Amend([]Amended{{Path: p, Data: []byte(text)}}, "mw", "it was wrong", CloseOptions{})
+		_, err := b.Correct([]Corrected{{Path: p, Data: []byte(text)}}, "mw", "it was wrong", CloseOptions{})
 		if did("amend", err) {
 			f.overwrite(old, mustRead(f.t, b.Dir, p), p)
 		}

@@ -222,7 +222,7 @@ func newOfficesAt(t *testing.T, url, dir string, n int, configure ...string) *of
 		opt := b.options()
 		opt.Random = rand.NewChaCha8([32]byte{byte(k), 77})
 		opt.Author = &gitstore.Ident{Name: "Jory Tarn", Email: "jory@halden-street.example"}
-		l, err := Clone(context.Background(), url+"/ledger.git", filepath.Join(t.TempDir(), "bench"), opt)
+		l, err := Join(context.Background(), url+"/ledger.git", filepath.Join(t.TempDir(), "bench"), opt)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -41,7 +41,7 @@ func newOffices(t testing.TB, n int) *offices {
 		opt := b.options()
 		opt.Random = rand.NewChaCha8([32]byte{byte(k), 99})
 		opt.Author = &gitstore.Ident{Name: []string{"", "Jory Tarn", "Ada Penrice", "Ben Ostrow", "Cleo Marsh"}[k], Email: "x@halden-street.example"}
-		l, err := Clone(context.Background(), o.bare, filepath.Join(t.TempDir(), "bench"), opt)
+		l, err := Join(context.Background(), o.bare, filepath.Join(t.TempDir(), "bench"), opt)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -321,7 +321,7 @@ func TestSyncSettledApart(t *testing.T) {
 				change := func(w *workshop, to string) {
 					t.Helper()
 					w.now = w.now.Add(time.Hour)
-					if _, err := w.Amend([]Amended{{p, []byte(strings.Replace(text, "first", to, 1))}}, "mw", "a slip", CloseOptions{}); err != nil {
+					if _, err := w.Correct([]Corrected{{p, []byte(strings.Replace(text, "first", to, 1))}}, "mw", "a slip", CloseOptions{}); err != nil {
 						t.Fatal(err)
 					}
 				}

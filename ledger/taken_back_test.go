@@ -54,10 +54,10 @@ func TestTakenBack(t *testing.T) {
 	w.edit(kept, original)
 	w.save()
 	// Through amend.
-	if _, err := w.Amend([]Amended{{kept, append(bytes.Clone(original), "# "+canary()+"\n"...)}}, "mw", "", CloseOptions{}); err != nil {
+	if _, err := w.Correct([]Corrected{{kept, append(bytes.Clone(original), "# "+canary()+"\n"...)}}, "mw", "", CloseOptions{}); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := w.Amend([]Amended{{kept, original}}, "mw", "", CloseOptions{}); err != nil {
+	if _, err := w.Correct([]Corrected{{kept, original}}, "mw", "", CloseOptions{}); err != nil {
 		t.Fatal(err)
 	}
 	// Through deleting the file.

@@ -284,7 +284,7 @@ func unitHeads(msg string) map[string]object.Hash {
 // commit, or not at all.
 type Batch struct {
 	Unit    *Loaded // as its folder stands
-	Stock   *Stock
+	Stock   *Catalog
 	Subject string // of the commit
 
 	w      *writer
@@ -329,7 +329,7 @@ func (l *Ledger) Rehearse(unit string, fn func(*Batch) error) error {
 func (l *Ledger) batch(unit string, w *writer) (*Batch, error) {
 	b := &Batch{w: w, texts: map[string][]byte{}}
 	var err error
-	if b.Stock, err = l.Stock(); err != nil {
+	if b.Stock, err = l.Catalog(); err != nil {
 		return nil, err
 	}
 	if b.Unit, err = l.Unit(unit, b.Stock); err != nil {

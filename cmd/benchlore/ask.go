@@ -40,7 +40,7 @@ type sitting struct {
 	section string // where the bench is at work
 	refused bool   // the last line about a part was
 	unit    *unit.Unit
-	stock   *ledger.Stock
+	stock   *ledger.Catalog
 	files   []string // what was written
 	lines   int
 	undone  int
@@ -104,7 +104,7 @@ func (s *sitting) load() error {
 		if _, err = s.a.day(l, s.flags.date); err != nil {
 			return err
 		}
-		if s.stock, err = l.Stock(); err != nil {
+		if s.stock, err = l.Catalog(); err != nil {
 			return err
 		}
 		u, err := l.Unit(s.name, s.stock)
@@ -241,7 +241,7 @@ func (a *app) prompts(l *ledger.Ledger, name string, head schema.Common) (schema
 	if !ok {
 		return nil, nil, usagef("give flags (see --help), --from FILE or --from -", "the record is empty, and there is no terminal to ask for it")
 	}
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return nil, nil, err
 	}

@@ -43,7 +43,7 @@ one that is. The choice holds for this copy of the ledger and is not recorded.`,
 					fmt.Fprintln(a.out, "nothing is on the bench")
 					return nil
 				}
-				stock, err := l.Stock()
+				stock, err := l.Catalog()
 				if err != nil {
 					return err
 				}
@@ -157,7 +157,7 @@ func (a *app) storeLine(l *ledger.Ledger, name string, words []string, f partFla
 	if err != nil {
 		return none(err)
 	}
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return none(err)
 	}
@@ -291,7 +291,7 @@ command.`,
 				if err != nil {
 					return err
 				}
-				files := make([]ledger.Amended, len(list))
+				files := make([]ledger.Corrected, len(list))
 				for i, p := range list {
 					if files[i].Path, err = ledgerPath(l, p); err != nil {
 						return err
@@ -308,7 +308,7 @@ command.`,
 						return err
 					}
 				}
-				s, err := l.Amend(files, by, reason, ledger.CloseOptions{Allow: allow})
+				s, err := l.Correct(files, by, reason, ledger.CloseOptions{Allow: allow})
 				if err != nil {
 					return err
 				}

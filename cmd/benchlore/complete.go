@@ -23,9 +23,9 @@ type completer = func(*cobra.Command, []string, string) ([]string, cobra.ShellCo
 func (a *app) completions(root *cobra.Command) {
 	flags := map[string]completer{
 		"unit": a.completeUnits, "by": a.completeTechnicians, "lot": a.completeLots, "model": a.completeModels,
-		"kit":     a.ofUnit(func(u *unit.Unit, _ *ledger.Stock) []string { return kitNames(u.Model) }),
-		"family":  a.ofStock(func(s *ledger.Stock) []string { return familyWords(s) }),
-		"section": a.ofUnit(func(u *unit.Unit, _ *ledger.Stock) []string { return sectionWords(u) }),
+		"kit":     a.ofUnit(func(u *unit.Unit, _ *ledger.Catalog) []string { return kitNames(u.Model) }),
+		"family":  a.ofStock(func(s *ledger.Catalog) []string { return familyWords(s) }),
+		"section": a.ofUnit(func(u *unit.Unit, _ *ledger.Catalog) []string { return sectionWords(u) }),
 		"with":    a.completeInstruments,
 	}
 	args := map[string]completer{
@@ -59,11 +59,11 @@ func formatWords(usage string) []string {
 }
 
 // ofStock offers words from models, lots and families.
-func (a *app) ofStock(words func(*ledger.Stock) []string) completer {
+func (a *app) ofStock(words func(*ledger.Catalog) []string) completer {
 	return func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
 		var out []string
 		_ = a.with(func(l *ledger.Ledger) error {
-			s, err := l.Stock()
+			s, err := l.Catalog()
 			if err == nil {
 				out = words(s)
 			}
@@ -75,7 +75,7 @@ func (a *app) ofStock(words func(*ledger.Stock) []string) completer {
 
 // ofUnit offers words from the unit that is named, by --unit or as the argument,
 // or else from the one on the bench.
-func (a *app) ofUnit(words func(*unit.Unit, *ledger.Stock) []string) completer {
+func (a *app) ofUnit(words func(*unit.Unit, *ledger.Catalog) []string) completer {
 	return func(cmd *cobra.Command, list []string, _ string) ([]string, cobra.ShellCompDirective) {
 		var out []string
 		_ = a.with(func(l *ledger.Ledger) error {
@@ -89,7 +89,7 @@ func (a *app) ofUnit(words func(*unit.Unit, *ledger.Stock) []string) completer {
 			if err != nil {
 				return err
 			}
-			s, err := l.Stock()
+			s, err := l.Catalog()
 			if err != nil {
 				return err
 			}
@@ -106,7 +106,7 @@ func (a *app) ofUnit(words func(*unit.Unit, *ledger.Stock) []string) completer {
 // completePart offers what could come next in a line about a part.
 func (a *app) completePart(cmd *cobra.Command, list []string, typed string) ([]string, cobra.ShellCompDirective) {
 	open := false
-	words, directive := a.ofUnit(func(u *unit.Unit, s *ledger.Stock) []string {
+	words, directive := a.ofUnit(func(u *unit.Unit, s *ledger.Catalog) []string {
 		var choices []entry.Choice
 		choices, open = entry.Complete(list, typed, entry.Context{Unit: u}, entry.Stock{Lots: s.Lots, Families: s.Families})
 		out := make([]string, len(choices))
@@ -131,7 +131,7 @@ func kitNames(m *schema.Model) []string {
 	return out
 }
 
-func familyWords(s *ledger.Stock) []string {
+func familyWords(s *ledger.Catalog) []string {
 	var out []string
 	for _, n := range s.Families.Names() {
 		out = append(out, n+"\t"+oneLine(s.Families.Title(schema.FamilyName(n))))
@@ -173,7 +173,7 @@ func (a *app) completeInstruments(*cobra.Command, []string, string) ([]string, c
 
 // completeLots offers lots by name, with what they are.
 func (a *app) completeLots(cmd *cobra.Command, list []string, typed string) ([]string, cobra.ShellCompDirective) {
-	return a.ofStock(func(s *ledger.Stock) []string {
+	return a.ofStock(func(s *ledger.Catalog) []string {
 		var out []string
 		for _, n := range slices.Sorted(maps.Keys(s.Lots)) {
 			lot := s.Lots[n]
@@ -211,7 +211,7 @@ func (a *app) completeRecords(cmd *cobra.Command, list []string, typed string) (
 		if err != nil {
 			return err
 		}
-		stock, err := l.Stock()
+		stock, err := l.Catalog()
 		if err != nil {
 			return err
 		}

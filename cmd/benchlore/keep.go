@@ -286,7 +286,7 @@ func (a *app) closeUnit(l *ledger.Ledger, arg string, yes bool, allow []string) 
 		return err
 	}
 	if !a.json {
-		stock, err := l.Stock()
+		stock, err := l.Catalog()
 		if err != nil {
 			return err
 		}
@@ -363,7 +363,7 @@ func (a *app) reviewed(l *ledger.Ledger, r *ledger.Review) {
 
 // review prints what a close would put on the unit's history, as JSON.
 func (a *app) review(l *ledger.Ledger, name string) error {
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return err
 	}

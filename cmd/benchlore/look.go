@@ -133,7 +133,7 @@ job is open, "silent" when it left and nothing was heard of it for two years.`,
 				if which == "" || which == "units" {
 					return a.listUnits(l, f)
 				}
-				stock, err := l.Stock()
+				stock, err := l.Catalog()
 				if err != nil {
 					return err
 				}
@@ -206,7 +206,7 @@ func knownModels(l *ledger.Ledger, names []string) error {
 	return nil
 }
 
-func (a *app) listModels(stock *ledger.Stock) error {
+func (a *app) listModels(stock *ledger.Catalog) error {
 	if a.json {
 		return a.printJSON(schema.Plain(stock.Models))
 	}
@@ -225,7 +225,7 @@ func (a *app) listModels(stock *ledger.Stock) error {
 	return a.table([]string{"model", "", "made", "sections", "complete", "kits", "limits"}, rows)
 }
 
-func (a *app) listLots(stock *ledger.Stock) error {
+func (a *app) listLots(stock *ledger.Catalog) error {
 	if a.json {
 		return a.printJSON(schema.Plain(stock.Lots))
 	}
@@ -242,7 +242,7 @@ func (a *app) listLots(stock *ledger.Stock) error {
 	return a.table([]string{"lot", "family", "part", "came", "number", "rejected", "verdict"}, rows)
 }
 
-func (a *app) listFamilies(stock *ledger.Stock) error {
+func (a *app) listFamilies(stock *ledger.Catalog) error {
 	if a.json {
 		return a.printJSON(schema.Plain(stock.Families))
 	}
@@ -258,7 +258,7 @@ func (a *app) listFamilies(stock *ledger.Stock) error {
 	return a.table([]string{"family", "", "", "counts as failed when"}, rows)
 }
 
-func (a *app) listKits(stock *ledger.Stock) error {
+func (a *app) listKits(stock *ledger.Catalog) error {
 	type kit struct {
 		Model string `json:"model"`
 		Kit   any    `json:"kit"`
@@ -301,7 +301,7 @@ end of it) the record itself.`,
 				if err != nil {
 					return err
 				}
-				stock, err := l.Stock()
+				stock, err := l.Catalog()
 				if err != nil {
 					return err
 				}

@@ -61,7 +61,7 @@ stays in.`,
 				if err != nil {
 					return err
 				}
-				stock, err := l.Stock()
+				stock, err := l.Catalog()
 				if err != nil {
 					return err
 				}

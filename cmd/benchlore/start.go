@@ -52,7 +52,7 @@ func (a *app) startCmd() *cobra.Command {
 				}
 				shop.Technicians = append(shop.Technicians, tech)
 			}
-			l, err := ledger.Init(dir, ledger.InitOptions{Shop: shop}, a.options())
+			l, err := ledger.Start(dir, ledger.StartOptions{Shop: shop}, a.options())
 			if err != nil {
 				return err
 			}

@@ -330,7 +330,7 @@ private/ is not in git and is not copied.`,
 		RunE: func(_ *cobra.Command, list []string) error {
 			ctx, stop := interruptible()
 			defer stop()
-			l, err := ledger.Clone(ctx, list[0], list[1], a.options())
+			l, err := ledger.Join(ctx, list[0], list[1], a.options())
 			if err != nil {
 				return stopped(ctx, "nothing was copied", err)
 			}

@@ -235,7 +235,7 @@ func (l *Ledger) who(by string, when time.Time) gitstore.Ident {
 func (l *Ledger) writeGit(dir string, files map[string][]byte, units []made, opt WriteOptions, out *Written) error {
 	opened := dayNumber(l.Options.Opened.Day)
 	author := l.who("", time.Time{})
-	begun, err := ledger.Init(dir, ledger.InitOptions{Shop: *l.Shop, Files: files}, ledger.Options{
+	begun, err := ledger.Start(dir, ledger.StartOptions{Shop: *l.Shop, Files: files}, ledger.Options{
 		Now: func() time.Time { return hour(opened, 9) }, Random: rand.NewChaCha8([32]byte{}), NoSync: true, Author: &author})
 	if err != nil {
 		return err

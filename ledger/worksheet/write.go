@@ -43,7 +43,7 @@ type Options struct {
 }
 
 // New builds a worksheet of a unit. A request that cannot be met is a *ledger.UsageError.
-func New(kind Kind, u *unit.Unit, shop *schema.Shop, stock *ledger.Stock, today schema.Date, opt Options) (*Sheet, error) {
+func New(kind Kind, u *unit.Unit, shop *schema.Shop, stock *ledger.Catalog, today schema.Date, opt Options) (*Sheet, error) {
 	s := &Sheet{Kind: kind, Unit: u.Name, Title: strings.TrimSpace(u.Instrument.Maker + " " + u.Instrument.Model), Date: today, Rows: [][]string{}}
 	s.Power, s.PowerWhy, _ = u.Power()
 	if j := u.OpenJob(); j != nil {

@@ -50,7 +50,7 @@ func testSheet(t testing.TB, kind Kind) *Sheet {
 	if err != nil {
 		t.Fatal(err)
 	}
-	shop, stock := &schema.Shop{}, &ledger.Stock{Families: schema.NewFamilyList(nil)}
+	shop, stock := &schema.Shop{}, &ledger.Catalog{Families: schema.NewFamilyList(nil)}
 	u := unit.Build(unit.Source{Name: "astrella-49/4711", Dir: "instruments/astrella-49/4711", Model: m,
 		Instrument: &schema.Instrument{Maker: m.Maker, Model: m.Name}}, unit.Context{Shop: shop, Families: stock.Families})
 	s, err := New(kind, u, shop, stock, day, Options{Done: true})

@@ -12,7 +12,7 @@ import (
 // Of reads a unit and its history from a ledger and builds its
 // provenance report.
 func Of(l *ledger.Ledger, name string) (*Report, error) {
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return nil, err
 	}

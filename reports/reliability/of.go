@@ -11,7 +11,7 @@ import (
 // and what each group tells is kept for the next time; see [ledger.Derive] and
 // [ledger.Results].
 func Of(l *ledger.Ledger, observe ObserveOptions, opt Options) (*Report, error) {
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return nil, err
 	}
@@ -39,7 +39,7 @@ func Of(l *ledger.Ledger, observe ObserveOptions, opt Options) (*Report, error) 
 // gather observes all units and hands each observation to add; those in the
 // answer are left out. What is kept of a unit serves for every as-of date from
 // that of the latest record on, so that a new record is not the end of it all.
-func gather(l *ledger.Ledger, stock *ledger.Stock, view *ledger.View, opt ObserveOptions, add func(Observation)) (*Observations, error) {
+func gather(l *ledger.Ledger, stock *ledger.Catalog, view *ledger.View, opt ObserveOptions, add func(Observation)) (*Observations, error) {
 	latest := opt.AsOf.IsZero() || !opt.AsOf.Before(view.LatestName().Day)
 	use := fmt.Sprintf("observations, degraded %t, hours %t", opt.FailureDegraded, opt.Hours)
 	if !latest {

@@ -21,7 +21,7 @@ import (
 // checks after each step that what was kept changes nothing of what is told.
 func TestReliabilityFollowsTheFiles(t *testing.T) {
 	now := mustDate(t, "2020-01-01").Time().Add(12 * time.Hour)
-	l, err := ledger.Init(filepath.Join(t.TempDir(), "ledger"), ledger.InitOptions{
+	l, err := ledger.Start(filepath.Join(t.TempDir(), "ledger"), ledger.StartOptions{
 		Shop:  schema.Shop{Name: "Halden Street Workshop", Technicians: []schema.Technician{{ID: "mw", Name: "Maren Wickstead"}}},
 		Files: map[string][]byte{"models/longwave-3.toml": []byte(observedModel)},
 	}, ledger.Options{NoSync: true, Author: &gitstore.Ident{Name: "Maren Wickstead", Email: "maren@halden-street.example"},

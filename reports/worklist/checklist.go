@@ -53,7 +53,7 @@ type ChecklistInput struct {
 
 // ChecklistOf reads a unit and what a close would say of it.
 func ChecklistOf(l *ledger.Ledger, name string) (*Checklist, error) {
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return nil, err
 	}

@@ -74,7 +74,7 @@ type OrderOptions struct {
 // OrderOf adds up what the open units of a ledger need. A request that cannot be
 // met is a *ledger.UsageError.
 func OrderOf(l *ledger.Ledger, o OrderOptions) (*Order, error) {
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return nil, err
 	}
@@ -139,7 +139,7 @@ type partNeed struct {
 }
 
 // NewOrder adds up what units need, less what the lots have left.
-func NewOrder(units []*unit.Unit, stock *ledger.Stock, used Usage, o OrderOptions) (*Order, error) {
+func NewOrder(units []*unit.Unit, stock *ledger.Catalog, used Usage, o OrderOptions) (*Order, error) {
 	b := &order{o: &Order{Schema: 1, Units: []string{}, Lines: []OrderLine{}, Refused: []OrderRefusal{}, Notes: []string{}}, stock: stock}
 	kitFound := map[string]bool{}
 	for _, u := range units {
@@ -186,7 +186,7 @@ func kitsNamed(u *unit.Unit, name string) []*schema.Kit {
 
 type order struct {
 	o      *Order
-	stock  *ledger.Stock
+	stock  *ledger.Catalog
 	needs  []partNeed
 	groups []*orderGroup
 }

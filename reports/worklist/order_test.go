@@ -39,8 +39,8 @@ func lotOf(t testing.TB, text string) *schema.Lot {
 	return l
 }
 
-func stockOf(lots map[string]*schema.Lot) *ledger.Stock {
-	return &ledger.Stock{Families: schema.NewFamilyList(nil), Lots: lots}
+func stockOf(lots map[string]*schema.Lot) *ledger.Catalog {
+	return &ledger.Catalog{Families: schema.NewFamilyList(nil), Lots: lots}
 }
 
 // told writes an order in short: "order/stock part: places".

@@ -67,7 +67,7 @@ type StatusFault struct {
 
 // StatusesOf reads the status of every unit of a ledger, in order of name.
 func StatusesOf(l *ledger.Ledger) ([]Status, error) {
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return nil, err
 	}

@@ -78,7 +78,7 @@ type TracePlace struct {
 // TraceOf looks through every unit of a ledger. A lot nobody knows is a
 // *ledger.UsageError.
 func TraceOf(l *ledger.Ledger, q TraceQuery) (*Trace, error) {
-	stock, err := l.Stock()
+	stock, err := l.Catalog()
 	if err != nil {
 		return nil, err
 	}

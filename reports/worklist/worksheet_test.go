@@ -21,7 +21,7 @@ func TestWorksheetInBrowser(t *testing.T) {
 	for _, kind := range []worksheet.Kind{worksheet.Parts, worksheet.Readings} {
 		file := filepath.Join(t.TempDir(), string(kind)+".html")
 		var b bytes.Buffer
-		s, err := worksheet.New(kind, in.Unit, in.Shop, &ledger.Stock{Families: in.Families}, in.AsOf, worksheet.Options{Done: true})
+		s, err := worksheet.New(kind, in.Unit, in.Shop, &ledger.Catalog{Families: in.Families}, in.AsOf, worksheet.Options{Done: true})
 		if err != nil {
 			t.Fatal(err)
 		}
