@@ -199,7 +199,7 @@ func (w *writer) misplaced(p string) (message, write string, err error) {
 	base := path.Base(p)
 	for _, n := range names {
 		if n != base && strings.EqualFold(n, base) {
-			return "differs from " + n + " in case only; some systems cannot keep both", "rename one, then run save again", nil
+			return "differs from " + n + " only in upper and lower case; some systems cannot keep both", "rename one, then run save again", nil
 		}
 	}
 	return "", "", nil

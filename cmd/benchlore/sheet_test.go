@@ -466,7 +466,7 @@ func TestImportTellsTheSameOnce(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, errs, code := inside(t, dir, "import", "--yes", sheet)
-	if code != 0 || strings.Count(errs, "was measured with") != 1 || !strings.Contains(errs, "the same: D3, D4\n") {
+	if code != 0 || strings.Count(errs, "the test instrument for ") != 1 || !strings.Contains(errs, "the same: D3, D4\n") {
 		t.Errorf("code %d, told:\n%s", code, errs)
 	}
 }

@@ -138,7 +138,7 @@ func (b *checklist) records() {
 		all := doubtful[k]
 		text := placeOf(all[0]) + ": " + all[0].Message
 		if n := len(all) - 1; n > 0 {
-			text += fmt.Sprintf("; the same in %s", page.Plural(n, "line more", "lines more"))
+			text += fmt.Sprintf("; the same in %s", page.Plural(n, "more line", "more lines"))
 		}
 		b.should("record", text, k.write)
 	}

@@ -53,7 +53,7 @@ func TestChecklistNamesWhatIsMissing(t *testing.T) {
 				}
 			},
 			must:    []string{"fault F3"},
-			should:  []string{`:1: the test instrument for "one" is missing; and so in 2 lines more`},
+			should:  []string{`:1: the test instrument for "one" is missing; the same in 2 more lines`},
 			without: []string{"two", "three"}},
 		{name: "a part that waits cures nothing", records: benchtest.With(firstStay, map[string]string{"2021-03-09-parts-aaaz": parts +
 			"[[part]]\nsection = \"keybed\"\nref = \"key:2\"\nfound = \"failed\"\nfault = \"F3\"\naction = \"pending\"\n"}),
