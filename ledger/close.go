@@ -459,16 +459,6 @@ func (r *Review) mails(l *Ledger) error {
 // Summary tells a record in a few words.
 func Summary(rec schema.Record) string { return schema.Summary(rec) }
 
-func count(n int, what string) string {
-	switch n {
-	case 0:
-		return ""
-	case 1:
-		return ", 1 " + what
-	}
-	return fmt.Sprintf(", %d %ss", n, what)
-}
-
 // UnsavedError says that files differ from what main has.
 type UnsavedError struct{ Files []string }
 

@@ -248,7 +248,8 @@ func (n *node) parse(raw []byte) error {
 		return h, err == nil && k == len(h) && len(text) == 2*len(h)
 	}
 	bad := errors.New("it is not written as a commit of a unit's history is")
-	text, ok := line("tree ")
+	text, _ := line("tree ")
+	ok := false
 	if n.Tree, ok = name(text); !ok {
 		return bad
 	}
