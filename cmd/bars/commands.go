@@ -105,7 +105,7 @@ func (b *bench) everyCommand(n int, dir, bare, away string) (bool, error) {
 		{shop, nil, []string{"keys", "add", "maren@halden-street.example", key}},
 		{shop, nil, []string{"seal", "--unsigned-history", closed}},
 		{shop, nil, []string{"handover", closed, "-o", in("packet.zip")}},
-		{shop, nil, []string{"verify", in("packet.zip")}},
+		{shop, nil, []string{"verify", in("packet.zip"), "--ledger", shop}},
 		{shop, func() error { return b.otherShop(other, in("theirs.zip")) }, []string{"adopt", in("theirs.zip"), "--as", "elsewhere/theirs-1", "--trust", "--by", "mw"}},
 		{shop, sharing(shop), []string{"sync"}},
 		{second, func() error { return said(second, "note = \"told elsewhere\"\n") }, []string{"correct", record, "--from", in("record.toml"), "--reason", "told elsewhere"}},

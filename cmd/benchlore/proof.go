@@ -250,7 +250,7 @@ gravest of these is the verdict:
   3  written by a newer program, or in a way this one does not read
   4  intact, but signed by a key you have no reason to trust yet: get the
      fingerprint by telephone or from the shop's site
-  5  the history is trusted, and the report's facts could not be compared with it
+  5  the history is trusted, but the report could not be compared with it
   0  all good: the last seal's key is the one you named with --expect-key, or
      signers of the ledger you named with --ledger has it
 

@@ -69,7 +69,7 @@ func TestReadme(t *testing.T) {
 	if shown != len(readmeShows) || !tested {
 		t.Errorf("of the blocks this test knows %d are there, want %d; go test: %t", shown, len(readmeShows), tested)
 	}
-	if !strings.Contains(s.last, "intact and signed by a key you trust") {
+	if !strings.HasPrefix(s.last, "intact, and signed by a key you trust\n") {
 		t.Errorf("the day does not end with a packet that verifies:\n%s", s.last)
 	}
 }

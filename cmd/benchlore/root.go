@@ -16,8 +16,9 @@ history of its own that travels with it.
 A unit is named model/tag, or by the end of its name, if only one unit fits.
 
 Exit codes: 0 all well; 1 problems found; 2 the command line is wrong;
-3 something is wrong with git, the disk, a file or the folder; 4 verify and adopt: intact, but
-signed by a key there is no reason to trust yet.`
+3 something is wrong with git, the disk, a file or the folder; 4 verify and adopt:
+intact, but signed by a key there is no reason to trust yet; 5 verify: the history
+is trusted, but the report's facts could not be compared with it.`
 
 func (a *app) root() *cobra.Command {
 	root := &cobra.Command{
