@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"reflect"
 	"slices"
 	"strings"
 
@@ -191,15 +190,7 @@ func (m *merging) together(p string, stands, other []byte) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s cannot be read: %w", p, err)
 	}
-	list := slices.Clone(a.Corrections)
-	had := 0
-	for _, c := range b.Corrections {
-		if k := slices.IndexFunc(list[had:len(a.Corrections)], func(x schema.Correction) bool { return reflect.DeepEqual(x, c) }); k >= 0 {
-			had += k + 1
-		} else {
-			list = append(list, c)
-		}
-	}
+	list := schema.JoinCorrections(a.Corrections, b.Corrections)
 	c := m.correction(stands)
 	c.Over = []string{proof.Digest(other)}
 	return schema.WithCorrections(stands, append(list, c)), nil

@@ -485,6 +485,50 @@ func WithCorrections(data []byte, list []Correction) []byte {
 	return out
 }
 
+// JoinCorrections lists the corrections of two versions of a file: each side's in its
+// own order, and one that both made in the same place once. Where both made the same
+// two in another order, one of them has to stand twice.
+func JoinCorrections(a, b []Correction) []Correction {
+	from := 0
+	for from < len(a) && from < len(b) && reflect.DeepEqual(a[from], b[from]) {
+		from++
+	}
+	out := slices.Clone(a[:from])
+	a, b = a[from:], b[from:]
+	// common[i][j] is how many a[i:] and b[j:] can share.
+	common := make([][]int, len(a)+1)
+	same := make([][]bool, len(a))
+	for i := len(a); i >= 0; i-- {
+		common[i] = make([]int, len(b)+1)
+		if i == len(a) {
+			continue
+		}
+		same[i] = make([]bool, len(b))
+		for j := len(b) - 1; j >= 0; j-- {
+			if same[i][j] = reflect.DeepEqual(a[i], b[j]); same[i][j] {
+				common[i][j] = common[i+1][j+1] + 1
+			} else {
+				common[i][j] = max(common[i+1][j], common[i][j+1])
+			}
+		}
+	}
+	i, j := 0, 0
+	for i < len(a) && j < len(b) {
+		switch {
+		case same[i][j]:
+			out = append(out, a[i])
+			i, j = i+1, j+1
+		case common[i+1][j] == common[i][j]:
+			out = append(out, a[i])
+			i++
+		default:
+			out = append(out, b[j])
+			j++
+		}
+	}
+	return append(append(out, a[i:]...), b[j:]...)
+}
+
 // withoutCorrections cuts the corrections out of a file's text.
 func withoutCorrections(data []byte) []byte {
 	var p unstable.Parser

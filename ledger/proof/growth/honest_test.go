@@ -1,8 +1,10 @@
 package growth
 
 import (
+	"flag"
 	"fmt"
 	"maps"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -17,14 +19,13 @@ import (
 // pair is two benches that work on one unit, each on a line of its own, and bring
 // the lines together now and then.
 type pair struct {
-	t       *rapid.T
-	w       *world // objects and seals; its head is that of the bench at work
-	bench   [2]*bench
-	heads   [2]object.Hash
-	at      int // the bench at work
-	n       int
-	sealing int
-	done    map[string]int
+	t     *rapid.T
+	w     *world // objects and seals; its head is that of the bench at work
+	bench [2]*bench
+	heads [2]object.Hash
+	at    int // the bench at work
+	n     int
+	done  map[string]int
 }
 
 func newPair(t *rapid.T) *pair {
@@ -70,7 +71,7 @@ func (p *pair) act() {
 	b := p.turn(rapid.IntRange(0, 1).Draw(p.t, "bench"))
 	w := p.w
 	f := w.at()
-	what := rapid.SampledFrom([]string{"record", "record", "correct", "correct", "line", "withdraw", "reason", "late", "photo", "fill", "plate", "model", "seal", "rotate", "exchange", "exchange", "unsigned"}).Draw(p.t, "what")
+	what := rapid.SampledFrom([]string{"record", "record", "correct", "correct", "line", "withdraw", "reason", "same", "same", "late", "photo", "fill", "plate", "model", "seal", "rotate", "exchange", "exchange", "unsigned"}).Draw(p.t, "what")
 	p.done[what]++
 	switch what {
 	case "record":
@@ -104,6 +105,11 @@ func (p *pair) act() {
 		q := p.record(f)
 		p.n++
 		p.commit(f.correct(w, q, f[q], fmt.Sprintf("the reason above should read otherwise %d", p.n)))
+	case "same": // one that the other bench may make too, word for word
+		q := rapid.SampledFrom([]string{intake, done}).Draw(p.t, "record")
+		p.commit(f.correct(w, q, f[q], rapid.SampledFrom([]string{"a blot", "a slip", "a typo"}).Draw(p.t, "reason"), func(c *schema.Correction) {
+			c.Date, _ = schema.ParseDate("2031-03-07")
+		}))
 	case "late":
 		q, at := p.record(f), "photos/late-"+letters(p.n)+".jpg"
 		p.n++
@@ -202,14 +208,7 @@ func (p *pair) exchange() {
 			if err != nil {
 				p.t.Fatal(err)
 			}
-			list, at := slices.Clone(va.Corrections), 0
-			for _, c := range vb.Corrections {
-				if i := slices.IndexFunc(list[at:len(va.Corrections)], func(x schema.Correction) bool { return fmt.Sprint(x) == fmt.Sprint(c) }); i >= 0 {
-					at += i + 1
-				} else {
-					list = append(list, c)
-				}
-			}
+			list := schema.JoinCorrections(va.Corrections, vb.Corrections)
 			p.n++
 			list = append(list, schema.Correction{Date: schema.NewDate(w.now), By: "mw", Reason: fmt.Sprintf("changed on two benches %d", p.n), Over: []string{sum(text)}})
 			out[q] = string(schema.WithCorrections([]byte(mine), list))
@@ -233,9 +232,30 @@ func (w *world) below(head object.Hash) *world {
 	return c
 }
 
+// checks is how many histories TestHonestBenches tries: BENCHLORE_TEST_GROWTH, else
+// -rapid.checks, else few enough for every run.
+func checks(t *testing.T) {
+	t.Helper()
+	n := os.Getenv("BENCHLORE_TEST_GROWTH")
+	if n == "" {
+		given := false
+		flag.Visit(func(f *flag.Flag) { given = given || f.Name == "rapid.checks" })
+		if given {
+			return
+		}
+		n = "200"
+	}
+	was := flag.Lookup("rapid.checks").Value.String()
+	if err := flag.Set("rapid.checks", n); err != nil {
+		t.Fatalf("BENCHLORE_TEST_GROWTH: %v", err)
+	}
+	t.Cleanup(func() { flag.Set("rapid.checks", was) })
+}
+
 // Whatever two honest benches do, nothing is broken; and one byte of any file that
 // is changed after it is.
 func TestHonestBenches(t *testing.T) {
+	checks(t)
 	total := map[string]int{}
 	rapid.Check(t, func(t *rapid.T) {
 		p := newPair(t)
@@ -275,7 +295,7 @@ func TestHonestBenches(t *testing.T) {
 			t.Fatalf("byte %d of %s: %q\n%s", i, q, text, findings(r))
 		}
 	})
-	for _, what := range []string{"record", "correct", "line", "withdraw", "reason", "late", "photo", "fill", "plate", "model", "seal", "rotate", "merge", "apart", "unsigned"} {
+	for _, what := range []string{"record", "correct", "line", "withdraw", "reason", "same", "late", "photo", "fill", "plate", "model", "seal", "rotate", "merge", "apart", "unsigned"} {
 		if total[what] == 0 {
 			t.Errorf("no bench ever did: %s", what)
 		}
@@ -489,6 +509,34 @@ func TestHostileHistories(t *testing.T) {
 			}
 			if len(r.Findings) > maxBroken+maxTold+1 {
 				t.Errorf("%d findings", len(r.Findings))
+			}
+		})
+	}
+}
+
+// Two benches may make the same correction, word for word, and in another order.
+func TestSameCorrections(t *testing.T) {
+	for _, c := range []struct{ ours, theirs string }{{"w", "cw"}, {"cw", "w"}, {"pw", "qw"}, {"xy", "yx"}, {"xyz", "zyx"}, {"xxp", "xq"}} {
+		t.Run(c.ours+" and "+c.theirs, func(t *testing.T) {
+			w, a, b := story()
+			day := schema.NewDate(w.now)
+			p := &pair{w: w, bench: [2]*bench{a, b}, heads: [2]object.Hash{w.head, w.head}, done: map[string]int{}}
+			for k, reasons := range []string{c.ours, c.theirs} {
+				for _, r := range reasons {
+					p.turn(k)
+					f := w.at()
+					p.commit(f.correct(w, done, f[done], string(r), func(c *schema.Correction) { c.Date = day }))
+				}
+				p.w.seal(p.bench[k])
+			}
+			p.turn(0)
+			p.exchange()
+			if p.done["apart"] != 1 {
+				t.Fatal("nothing was apart")
+			}
+			w.head = p.heads[0]
+			if r := w.check(t); r.Worst() > Told {
+				t.Error(findings(r))
 			}
 		})
 	}

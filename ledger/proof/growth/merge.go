@@ -236,13 +236,16 @@ func (m *merging) text(p string, now object.Hash, blobs, apart []object.Hash) er
 	if err := k.step(10 * len(kept) * len(kept)); err != nil {
 		return err
 	}
-	for i, old := range olds {
-		if !within(old.Corrections, kept) {
+	whole, sides := numbered(kept, olds)
+	for i, side := range sides {
+		if !within(side, whole, -1) {
 			return k.breaks(n, p, RuleMerge, distinct[i], now, "the merge drops or reorders corrections of one side, or adds none of its own")
 		}
 	}
-	for _, x := range kept {
-		if !slices.ContainsFunc(olds, func(o *schema.Version) bool { return times(x, kept) <= times(x, o.Corrections) }) {
+	// Each is there for some side: without it that side's would not be there in their
+	// order. (Two sides that made the same two in another order need one twice.)
+	for at := range whole {
+		if !slices.ContainsFunc(sides, func(side []int) bool { return !within(side, whole, at) }) {
 			return k.breaks(n, p, RuleMerge, apart[0], now, "the merge holds a correction that neither side has, beside the merger's own")
 		}
 	}
@@ -321,19 +324,38 @@ func (m *merging) bears(p string, w schema.Correction, old, now *schema.Version,
 	return bears(p, sum, old, now)
 }
 
-func times(x schema.Correction, list []schema.Correction) (n int) {
-	for _, y := range list {
-		if reflect.DeepEqual(x, y) {
-			n++
+// numbered gives equal corrections equal numbers, in a list and in those of versions.
+// What the list does not have is -1.
+func numbered(list []schema.Correction, versions []*schema.Version) (whole []int, sides [][]int) {
+	number := func(x schema.Correction) int {
+		return slices.IndexFunc(list, func(y schema.Correction) bool { return reflect.DeepEqual(x, y) })
+	}
+	for i, x := range list {
+		if i > 0 && reflect.DeepEqual(x, list[i-1]) {
+			whole = append(whole, whole[i-1])
+		} else {
+			whole = append(whole, number(x))
 		}
 	}
-	return n
+	for _, v := range versions {
+		side := make([]int, len(v.Corrections))
+		for i, x := range v.Corrections {
+			if i < len(list) && reflect.DeepEqual(x, list[i]) {
+				side[i] = whole[i]
+			} else {
+				side[i] = number(x)
+			}
+		}
+		sides = append(sides, side)
+	}
+	return whole, sides
 }
 
-// within reports whether a list stands in another in its order.
-func within(part, whole []schema.Correction) bool {
-	for _, w := range whole {
-		if len(part) > 0 && reflect.DeepEqual(part[0], w) {
+// within reports whether a list stands in another in its order, without the place
+// left out.
+func within(part, whole []int, out int) bool {
+	for i, w := range whole {
+		if i != out && len(part) > 0 && part[0] == w {
 			part = part[1:]
 		}
 	}

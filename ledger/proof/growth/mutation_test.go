@@ -373,6 +373,14 @@ var mutations = []mutation{
 		w.commit(b, w.folder(x).with(done, together(w, x, x, func(c *schema.Correction) { c.Over = []string{sum(w.folder(y)[done])} })), x, y)
 		w.seal(b)
 	}, rule: RuleMerge, path: done},
+	{name: "two corrections merged, one twice", do: func(w *world, a, b *bench) {
+		x, y := apart(w, a, b)
+		text := together(w, x, y)
+		v, _ := schema.ReadVersion([]byte(text))
+		list := slices.Insert(slices.Clone(v.Corrections), 1, v.Corrections[0])
+		w.commit(b, w.folder(x).with(done, string(schema.WithCorrections([]byte(text), list))), x, y)
+		w.seal(b)
+	}, rule: RuleMerge, path: done},
 	{name: "two corrections merged over a version nobody had", do: func(w *world, a, b *bench) {
 		x, y := apart(w, a, b)
 		w.commit(b, w.folder(x).with(done, together(w, x, y, func(c *schema.Correction) { c.Over = append(c.Over, sum("z")) })), x, y)
