@@ -240,7 +240,7 @@ func (m *market) agreed() {
 // step, with everything that was acknowledged.
 func TestBenchesKilled(t *testing.T) {
 	needFaults(t)
-	rounds := 6 // few enough for every run
+	rounds := 2 // few enough for every run
 	if s := os.Getenv("BENCHLORE_TEST_SYNC"); s != "" {
 		n, err := strconv.Atoi(s)
 		if err != nil {

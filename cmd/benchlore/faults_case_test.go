@@ -79,6 +79,7 @@ func TestLookAlikes(t *testing.T) {
 // taken in anywhere: half of them would be lost on most systems. The bench that
 // has both is told, and once one is renamed all is well.
 func TestLookAlikesFromElsewhere(t *testing.T) {
+	longRound(t)
 	for name, pair := range map[string][2]string{
 		"case":    {"lots/film-31.toml", "lots/FILM-31.toml"},
 		"folders": {"lots/a/b.toml", "lots/A/c.toml"},
@@ -126,6 +127,7 @@ func TestLookAlikesFromElsewhere(t *testing.T) {
 // TestCaselessDisk: the work of a bench on a disk that tells neither case nor
 // executable files.
 func TestCaselessDisk(t *testing.T) {
+	longRound(t)
 	needFaults(t)
 	disk := caseless(t)
 	office, bare, fair := filepath.Join(disk, "Office"), filepath.Join(disk, "office.git"), filepath.Join(disk, "fair")

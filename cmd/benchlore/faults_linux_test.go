@@ -56,6 +56,7 @@ func fill(t *testing.T, at string, pages int) (free func()) {
 // later in its work. Then it has done nothing, or says that the next command
 // finishes it, and with some room again it succeeds.
 func TestDiskFull(t *testing.T) {
+	longRound(t)
 	for i := range diskCommands(t, "") {
 		t.Run(diskCommands(t, "")[i].name, func(t *testing.T) {
 			t.Parallel()
@@ -112,6 +113,7 @@ func TestDiskFull(t *testing.T) {
 // TestReadOnlyDisk: what only reads works as ever, what writes says why not and
 // succeeds when it may.
 func TestReadOnlyDisk(t *testing.T) {
+	longRound(t)
 	at := smallDisk(t)
 	remount := func(flags uintptr) {
 		t.Helper()
@@ -157,6 +159,7 @@ func TestReadOnlyDisk(t *testing.T) {
 // TestInitDiskFull starts a ledger on a disk that is full sooner and later in the
 // work. It says so, and once there is room the same command starts it.
 func TestInitDiskFull(t *testing.T) {
+	longRound(t)
 	needFaults(t)
 	at := smallDisk(t)
 	failed := 0

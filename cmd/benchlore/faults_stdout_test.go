@@ -19,6 +19,7 @@ var printing = [][]string{
 
 // TestStdoutFull: an answer that could not be printed is not taken for given.
 func TestStdoutFull(t *testing.T) {
+	longRound(t)
 	dir := faulty(t)
 	for _, args := range printing {
 		full, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
@@ -43,6 +44,7 @@ func TestStdoutFull(t *testing.T) {
 // TestStdoutClosed: where nobody reads any more the program ends as git does, by the
 // signal, without a word.
 func TestStdoutClosed(t *testing.T) {
+	longRound(t)
 	dir := faulty(t)
 	for _, args := range printing[:12] {
 		r, w, err := os.Pipe()

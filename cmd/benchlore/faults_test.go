@@ -519,6 +519,7 @@ func TestFaults(t *testing.T) {
 // TestPartialClones: a copy with only part of the history reads and records, and
 // what it may not do names the way to the rest.
 func TestPartialClones(t *testing.T) {
+	longRound(t)
 	needFaults(t)
 	only := "this copy has only part of the history, so it may read and record but not "
 	for _, tt := range []struct {
@@ -873,5 +874,14 @@ func (c *diskCommand) succeeded(t *testing.T, dir string) {
 		whole(t, dir, c.mark)
 	} else {
 		whole(t, dir)
+	}
+}
+
+// longRound is for tests that take minutes together: CI runs them after the others,
+// with BENCHLORE_TEST_LONG=1.
+func longRound(t testing.TB) {
+	t.Helper()
+	if os.Getenv("BENCHLORE_TEST_LONG") == "" {
+		t.Skip("a long round: it runs with BENCHLORE_TEST_LONG=1, as in CI")
 	}
 }

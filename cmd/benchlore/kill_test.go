@@ -64,7 +64,7 @@ func kills(t *testing.T) int {
 		}
 		return n
 	}
-	return 40
+	return 16
 }
 
 // victim is one ledger that is written to and killed over and over.
