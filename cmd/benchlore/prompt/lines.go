@@ -100,6 +100,12 @@ func (l *Lines) Read(prompt string) (string, error) {
 	}()
 	select {
 	case x := <-got:
+		// A terminal that is gone may read as an input that ended.
+		if x.err == io.EOF && l.state != nil {
+			if _, err := term.GetState(int(l.at.In.Fd())); err != nil {
+				return x.line, fmt.Errorf("the terminal is gone: %w", err)
+			}
+		}
 		return x.line, x.err
 	case sig := <-l.stop:
 		if sig == os.Interrupt {
