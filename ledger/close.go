@@ -360,7 +360,7 @@ func (w *writer) travel(r *Review, signer sshkey.Signer) error {
 		var records []string
 		for first := true; i < len(r.Files) && r.Files[i].commit == subject; i++ {
 			f := r.Files[i]
-			_, _, _, isRecord := schema.ParseName(f.Path)
+			isRecord := schema.ParsePath(f.Path).Is == schema.IsRecord
 			if isRecord && len(records) > 0 {
 				break // another record of the same day and kind
 			}

@@ -30,12 +30,12 @@ const keysDir = "keys"
 // would later make every check of a signature fail.
 func checkTrustFile(p string, data []byte) []schema.Problem {
 	var err error
-	switch {
-	case p == "signers":
+	switch schema.ParsePath(p).Is {
+	case schema.IsSigners:
 		_, err = proof.ParseSigners(p, data)
-	case p == "revoked":
+	case schema.IsRevoked:
 		_, err = proof.ParseRevoked(p, data)
-	case strings.HasPrefix(p, adoptedDir+"/"):
+	case schema.IsAdopted:
 		_, err = parseAdoption(p, data)
 	default:
 		_, err = proof.ParseRotation(data)

@@ -189,7 +189,7 @@ func Benches(chain []*Seal, other func(*Seal) bool) map[string]*unit.Bench {
 			}
 		}
 		for p := range s.Statement.Files {
-			if _, _, _, isRecord := schema.ParseName(p); !isRecord || seen[p] {
+			if !schema.IsRecordIn(p) || seen[p] {
 				continue
 			}
 			if seen[p] = true; b != nil {
