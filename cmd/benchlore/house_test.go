@@ -21,7 +21,7 @@ var mayImport = map[string]struct{ imports, why string }{
 	"cmd/benchlore/prompt": {"schema schema/entry schema/form schema/unit", "it asks at the terminal and stores nothing: no ledger"},
 
 	"examples":       {"ledger ledger/gitstore schema schema/edtf schema/unit", "the example ledger is made by the ledger"},
-	"examples/synth": {"ledger ledger/gitstore ledger/gitstore/object ledger/gitstore/pack schema schema/edtf schema/refs schema/unit", "large ledgers are written as packs"},
+	"examples/synth": {"ledger ledger/gitstore ledger/gitstore/object ledger/gitstore/pack schema schema/edtf schema/refs schema/remedy schema/unit", "large ledgers are written as packs"},
 
 	"reports/internal/benchtest": {"schema schema/unit", "units for the tests of reports"},
 	"reports/internal/pagetest":  {"", "reads pages in tests"},
@@ -45,14 +45,15 @@ var mayImport = map[string]struct{ imports, why string }{
 	"ledger/proof/gitobj":    {"ledger/gitstore/object", "strict readers of git's objects"},
 	"ledger/proof/growth":    {"ledger/gitstore/object ledger/proof/gitobj schema", "the rules of histories, over bytes"},
 	"ledger/testutil":        {"", "what tests of several packages share"},
-	"ledger/worksheet":       {"ledger schema schema/entry schema/quantity schema/refs schema/unit", "columns, writing and reading back; it changes the ledger through Change"},
+	"ledger/worksheet":       {"ledger schema schema/entry schema/quantity schema/refs schema/remedy schema/unit", "columns, writing and reading back; it changes the ledger through Change"},
 
-	"schema":          {"schema/edtf schema/quantity schema/refs", "what a file may say: no git, no ledger"},
-	"schema/edtf":     {"", "a small language"},
+	"schema":          {"schema/edtf schema/quantity schema/refs schema/remedy", "what a file may say: no git, no ledger"},
+	"schema/edtf":     {"schema/remedy", "a small language"},
 	"schema/entry":    {"schema schema/quantity schema/refs schema/unit", "what a typed line means for a unit"},
-	"schema/form":     {"schema schema/quantity schema/refs schema/unit", "what is asked for a record"},
-	"schema/quantity": {"", "a small language"},
-	"schema/refs":     {"", "a small language"},
+	"schema/form":     {"schema schema/quantity schema/refs schema/remedy schema/unit", "what is asked for a record"},
+	"schema/quantity": {"schema/remedy", "a small language"},
+	"schema/refs":     {"schema/remedy", "a small language"},
+	"schema/remedy":   {"", "errors that keep what is wrong apart from what to write"},
 	"schema/unit":     {"schema schema/edtf schema/quantity schema/refs", "what one unit's records say together"},
 }
 

@@ -20,6 +20,7 @@ import (
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/remedy"
 	"benchlore/schema/unit"
 )
 
@@ -246,8 +247,8 @@ func (q *Question) read(text string) (string, error) {
 	}
 	if q.test != nil {
 		if err := q.test(text); err != nil {
-			what, remedy := remedyOf(err)
-			return "", &Error{What: what, Remedy: remedy}
+			what, write := remedy.Parts(err)
+			return "", &Error{What: what, Remedy: write}
 		}
 	}
 	return withUnit(text, q.unit), nil

@@ -9,12 +9,14 @@
 package quantity
 
 import (
-	"errors"
 	"fmt"
 	"math/big"
 	"regexp"
+	"strconv"
 	"strings"
 	"unicode/utf8"
+
+	"benchlore/schema/remedy"
 )
 
 // Quantity is a value with its unit. The zero Quantity is none.
@@ -60,7 +62,7 @@ func Parse(s string) (Quantity, error) {
 	}
 	text := normal(s)
 	if text == "" {
-		return Quantity{}, errors.New("quantity is empty: write a number and a unit, as in 22 uF")
+		return Quantity{}, remedy.Errorf("quantity is empty => write a number and a unit, as in 22 uF")
 	}
 	var tolerance *big.Rat
 	if m := splitTolerance(text); m != nil {
@@ -80,18 +82,18 @@ func Parse(s string) (Quantity, error) {
 	}
 	if tolerance != nil {
 		if q.Tolerance != nil {
-			return Quantity{}, fmt.Errorf("%q has two tolerances: leave one out", s)
+			return Quantity{}, remedy.Errorf("%q has two tolerances => leave one out", s)
 		}
 		if q.Unit.symbol == "%" {
-			return Quantity{}, fmt.Errorf("%q has two percentages: write one", s)
+			return Quantity{}, remedy.Errorf("%q has two percentages => write one", s)
 		}
 		if err := inRange(tolerance); err != nil {
-			return Quantity{}, fmt.Errorf("tolerance of %q: %w", s, err)
+			return Quantity{}, remedy.In(fmt.Sprintf("tolerance of %q", s), err)
 		}
 		q.Tolerance = tolerance
 	}
 	if err := inRange(q.Value); err != nil {
-		return Quantity{}, fmt.Errorf("%q: %w", s, err)
+		return Quantity{}, remedy.In(strconv.Quote(s), err)
 	}
 	q.Text = s
 	return q, nil
@@ -107,7 +109,8 @@ func parseValue(s string) (Quantity, error) {
 		return Quantity{}, err
 	}
 	if rest == "" {
-		return Quantity{}, fmt.Errorf("%q has no unit: write one, as in %[2]s Ohm, %[2]s uF, %[2]s V, %[2]s mA, %[2]s Hz, %[2]s mm or %[2]s %%", s, strings.TrimSuffix(s, "."))
+		return Quantity{}, remedy.Errorf("%q has no unit => write one, as in %s", s,
+			strings.ReplaceAll("N Ohm, N uF, N V, N mA, N Hz, N mm or N %", "N", strings.TrimSuffix(s, ".")))
 	}
 	spaced := strings.HasSuffix(strings.TrimSuffix(s, rest), " ")
 	// m, T and K are units of their own behind a space and code letters
@@ -118,7 +121,7 @@ func parseValue(s string) (Quantity, error) {
 			return q, err
 		}
 		if u, err = lookup(rest); err != nil {
-			return Quantity{}, fmt.Errorf("%q: %w", s, err)
+			return Quantity{}, remedy.In(strconv.Quote(s), err)
 		}
 	}
 	return Quantity{Value: v.Mul(v, u.factor()), Unit: u}, nil
