@@ -246,7 +246,7 @@ func (r *Review) order(changed map[string]bool) {
 		if changed[f.Path] {
 			subject = fmt.Sprintf("correction of %s", f.Name())
 		}
-		add(f.Path, Summary(f.Record), subject)
+		add(f.Path, schema.Summary(f.Record), subject)
 		for _, at := range attachments(f.Record) {
 			add(dir+"/"+at, "goes with "+f.Name(), subject)
 		}
@@ -455,9 +455,6 @@ func (r *Review) mails(l *Ledger) error {
 	}
 	return nil
 }
-
-// Summary tells a record in a few words.
-func Summary(rec schema.Record) string { return schema.Summary(rec) }
 
 // UnsavedError says that files differ from what main has.
 type UnsavedError struct{ Files []string }

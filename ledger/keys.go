@@ -109,15 +109,6 @@ func (l *Ledger) Trust() (*proof.Trust, error) {
 	return t, nil
 }
 
-// GlobalTrust is what git knows of keys outside any repository.
-func GlobalTrust() (*proof.Trust, error) {
-	cfg, err := config.Global()
-	if err != nil {
-		return nil, err
-	}
-	return trustOf(cfg)
-}
-
 func trustOf(cfg *config.Config) (*proof.Trust, error) {
 	t := &proof.Trust{Revoked: proof.Revoked{}}
 	file, err := cfg.AllowedSigners()

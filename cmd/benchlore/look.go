@@ -386,7 +386,7 @@ func unitJSON(u *ledger.Loaded, today schema.Date) unitView {
 	}
 	for _, f := range u.Unit.Files {
 		h := f.Record.Head()
-		v.Records = append(v.Records, recordView{f.Name(), h.Date.String(), string(h.Kind), h.By, ledger.Summary(f.Record), h.Withdrawn})
+		v.Records = append(v.Records, recordView{f.Name(), h.Date.String(), string(h.Kind), h.By, schema.Summary(f.Record), h.Withdrawn})
 	}
 	return v
 }

@@ -9,7 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"benchlore/ledger/gitstore/object"
 	"benchlore/ledger/proof/gitobj"
 	"benchlore/ledger/proof/growth"
 	"benchlore/schema"
@@ -235,13 +234,4 @@ func (f folderFS) ReadFile(name string) ([]byte, error) {
 		err = CheckNesting(data)
 	}
 	return data, err
-}
-
-// Tree is the tree of a commit.
-func Tree(from gitobj.Objects, commit object.Hash) (object.Hash, error) {
-	c, err := gitobj.ReadCommit(from, commit)
-	if err != nil {
-		return object.ZeroHash, err
-	}
-	return c.Tree, nil
 }

@@ -1,9 +1,8 @@
 // Package quantity reads quantities the way a restorer writes them, "22 uF",
 // "4u7", "2k2", "15,02 V", exactly and without losing what was written.
 //
-// Parse reads a value with its unit, ParseUnit a unit alone, and Preferred
-// tells whether a value belongs to an E series. Prefixes follow the SI
-// Brochure, the letter code IEC 60062, preferred values IEC 60063.
+// Parse reads a value with its unit, ParseUnit a unit alone. Prefixes follow the
+// SI Brochure, the letter code IEC 60062.
 //
 // A number without a unit is an error: the package never guesses one.
 package quantity

@@ -138,9 +138,6 @@ func parseItem(part string) (item, error) {
 	return it, err
 }
 
-// String gives the list as it was written.
-func (l List) String() string { return l.Text }
-
 // Exact says whether every position is named, without a range.
 func (l List) Exact() bool {
 	for _, it := range l.items {

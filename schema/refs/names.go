@@ -159,14 +159,6 @@ func hyphenBeside(s string, i int) bool {
 	return i > 0 && s[i-1] == '-' || i+1 < len(s) && s[i+1] == '-'
 }
 
-// String gives the list as it was written.
-func (l Names) String() string { return l.Text }
-
-// Exact says whether every section is named, without a range.
-func (l Names) Exact() bool {
-	return !slices.ContainsFunc(l.items, func(it nameItem) bool { return it.lo != it.hi })
-}
-
 // Enumerate gives the names in the order written, counting ranges through.
 func (l Names) Enumerate() []string {
 	var out []string
