@@ -44,6 +44,7 @@ var mayImport = map[string]struct{ imports, why string }{
 	"ledger/proof":           {"ledger/gitstore/object ledger/gitstore/pack ledger/proof/gitobj ledger/proof/growth schema schema/unit", "bytes in, verdict out: no ledger, no report, no network"},
 	"ledger/proof/gitobj":    {"ledger/gitstore/object", "strict readers of git's objects"},
 	"ledger/proof/growth":    {"ledger/gitstore/object ledger/proof/gitobj schema", "the rules of histories, over bytes"},
+	"ledger/slate":           {"", "codes in photographs: their text, and reading them"},
 	"ledger/testutil":        {"", "what tests of several packages share"},
 	"ledger/worksheet":       {"ledger schema schema/entry schema/quantity schema/refs schema/unit", "columns, writing and reading back; it changes the ledger through Change"},
 
