@@ -15,7 +15,7 @@ import (
 // package is a new row; a row that nothing needs any more fails too.
 var mayImport = map[string]struct{ imports, why string }{
 	"cmd/bars":             {"examples/synth ledger reports/lifedata", "it measures synthetic ledgers and the statistics"},
-	"cmd/benchlore":        {"cmd/benchlore/prompt examples ledger ledger/gitstore ledger/gitstore/config ledger/photo ledger/proof ledger/worksheet reports/label reports/page reports/provenance reports/reliability reports/worklist schema schema/entry schema/form schema/unit", "it parses the command line, calls and prints"},
+	"cmd/benchlore":        {"cmd/benchlore/prompt examples ledger ledger/gitstore ledger/gitstore/config ledger/photo ledger/proof ledger/slate ledger/worksheet reports/label reports/page reports/provenance reports/reliability reports/worklist schema schema/entry schema/form schema/unit", "it parses the command line, calls and prints"},
 	"cmd/coverage":         {"examples/synth reports/reliability schema schema/unit", "it holds intervals against a known truth"},
 	"cmd/mkledger":         {"examples/synth", "it writes synthetic ledgers"},
 	"cmd/benchlore/prompt": {"schema schema/entry schema/form schema/unit", "it asks at the terminal and stores nothing: no ledger"},
@@ -25,7 +25,7 @@ var mayImport = map[string]struct{ imports, why string }{
 
 	"reports/internal/benchtest": {"schema schema/unit", "units for the tests of reports"},
 	"reports/internal/pagetest":  {"", "reads pages in tests"},
-	"reports/label":              {"ledger/proof reports/page reports/provenance", "a label is page one in small"},
+	"reports/label":              {"ledger/proof reports/page reports/provenance schema", "a label is page one in small"},
 	"reports/lifedata":           {"", "statistics know nothing of instruments"},
 	"reports/page":               {"schema schema/refs", "it sets pages and knows no ledger"},
 	"reports/provenance":         {"ledger ledger/proof reports/page schema schema/quantity schema/refs schema/unit", "a unit's report, from its ledger"},

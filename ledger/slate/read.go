@@ -27,11 +27,46 @@ type Seen struct {
 // when it was found.
 func Read(m *image.Gray) Seen {
 	var out Seen
-	for _, level := range levels(m) {
+	all := levels(m)
+	for _, level := range all {
 		here := readLevel(level)
 		out.Unread = out.Unread || here.Unread
 		if len(here.Texts) > 0 {
 			return here
+		}
+	}
+	for _, level := range all[:min(len(all), 2)] {
+		here := readLevel(sharpened(level))
+		out.Unread = out.Unread || here.Unread
+		if len(here.Texts) > 0 {
+			return here
+		}
+	}
+	return out
+}
+
+// sharpened undoes some blur: each pixel is taken away from the mean of the 25 around
+// it, twice as far as it is.
+func sharpened(m *image.Gray) *image.Gray {
+	const reach, n = 2, 25
+	w, h := m.Rect.Dx(), m.Rect.Dy()
+	out := image.NewGray(image.Rect(0, 0, w, h))
+	columns := make([]int, w) // sums of the lines around
+	for y := range h {
+		clear(columns)
+		for v := y - reach; v <= y+reach; v++ {
+			row := m.Pix[min(max(v, 0), h-1)*m.Stride:][:w]
+			for x, p := range row {
+				columns[x] += int(p)
+			}
+		}
+		row, to := m.Pix[y*m.Stride:][:w], out.Pix[y*out.Stride:][:w]
+		for x := range to {
+			sum := 0
+			for u := x - reach; u <= x+reach; u++ {
+				sum += columns[min(max(u, 0), w-1)]
+			}
+			to[x] = uint8(min(max((3*n*int(row[x])-2*sum)/n, 0), 255))
 		}
 	}
 	return out
@@ -333,8 +368,8 @@ func readSmall(m *image.Gray, c code) (text string, looks bool) {
 			if !ok {
 				continue
 			}
-			for _, sharper := range []float64{0, 0.6} {
-				bits := modules(grid, sharper)
+			for _, how := range ways {
+				bits := how.modules(grid)
 				if !regular(bits) {
 					continue
 				}
@@ -385,15 +420,27 @@ func sample(m *image.Gray, t *common.PerspectiveTransform) (out [side * side]flo
 	return out, true
 }
 
+// way is a way to tell black from white.
+type way struct {
+	sharper float64 // how much of the blur is undone
+	ratio   bool    // white and black are told by their ratio, as the edge of a shadow wants it
+}
+
+var ways = []way{{0, false}, {0.6, false}, {0, true}, {0.6, true}}
+
 // modules tells black from white, each by the darkest and brightest around it, so
-// that a shadow does no harm; before that it undoes some of the blur.
-func modules(grid [side * side]float64, sharper float64) *gozxing.BitMatrix {
+// that a shadow does no harm.
+func (how way) modules(grid [side * side]float64) *gozxing.BitMatrix {
 	at := func(x, y int) float64 { return grid[min(max(y, 0), side-1)*side+min(max(x, 0), side-1)] }
 	var sharp [side * side]float64
 	for y := range side {
 		for x := range side {
 			around := (at(x-1, y) + at(x+1, y) + at(x, y-1) + at(x, y+1)) / 4
-			sharp[y*side+x] = at(x, y) + sharper*(at(x, y)-around)
+			v := at(x, y) + how.sharper*(at(x, y)-around)
+			if how.ratio {
+				v = math.Log(max(v, 0) + 20)
+			}
+			sharp[y*side+x] = v
 		}
 	}
 	bits, err := gozxing.NewSquareBitMatrix(side)

@@ -1,29 +1,72 @@
 package label
 
 import (
+	"cmp"
 	"fmt"
 	"io"
+	"slices"
+	"strconv"
 	"strings"
 	"time"
 
 	"benchlore/ledger/proof"
 	"benchlore/reports/page"
 	"benchlore/reports/provenance"
+	"benchlore/schema"
 )
 
-// LabelSize is the size of a label and how large its code is, in millimetres.
-type Size struct {
-	page.Paper
-	code float64
-	text float64 // points
+// Size is the size of a label in millimetres.
+type Size struct{ page.Paper }
+
+// Sizes of label by name: those of common label printers' rolls and cards, and of
+// ISO 216 sheets. Any other is written the same way, width first.
+var (
+	Tape = Size{page.Paper{Width: 62, Height: 29}}
+	Card = Size{page.Paper{Width: 105, Height: 148}}
+	A4   = Size{page.Paper{Width: 210, Height: 297}}
+)
+
+// Common are sizes to choose from; the printers of labels that are sold take most of
+// them.
+var Common = []string{"62x29", "57x32", "89x36", "a6", "a4"}
+
+// ParseSize reads a size in millimetres, width first: 62x29, or the name of a sheet.
+func ParseSize(s string) (Size, error) {
+	switch s = strings.ToLower(strings.TrimSuffix(strings.TrimSpace(s), "mm")); s {
+	case "a6":
+		return Card, nil
+	case "a4":
+		return A4, nil
+	}
+	var size Size
+	w, h, ok := strings.Cut(strings.ReplaceAll(s, "×", "x"), "x")
+	var err error
+	if ok {
+		if size.Width, err = strconv.ParseFloat(strings.TrimSpace(w), 64); err == nil {
+			size.Height, err = strconv.ParseFloat(strings.TrimSpace(h), 64)
+		}
+	}
+	if !ok || err != nil {
+		return size, fmt.Errorf("%q is not a size in millimetres", s)
+	}
+	const least, most = 25, 450
+	if !(min(size.Width, size.Height) >= least && max(size.Width, size.Height) <= most) {
+		return size, fmt.Errorf("a label of %g × %g mm is not between %d and %d mm", size.Width, size.Height, least, most)
+	}
+	return size, nil
 }
 
-// Sizes of label: one for a label printer's 62 mm tape, and a card of
-// ISO 216 A6.
-var (
-	Tape = Size{page.Paper{Width: 62, Height: 29}, 27, 6.6}
-	Card = Size{page.Paper{Width: 105, Height: 148}, 60, 10}
-)
+// margin is how far from the edge nothing is printed: label printers leave 1.5 mm at
+// least, and rolls run askew.
+func (s Size) margin() float64 {
+	if min(s.Width, s.Height) < 60 {
+		return 2
+	}
+	return 8
+}
+
+// upright tells whether the words stand below the code.
+func (s Size) upright() bool { return s.Height > s.Width }
 
 // Label is the label inside a unit's case: which unit it is, the state it last
 // left a bench in, and how to tell whether a history shown later is this one.
@@ -49,6 +92,9 @@ func For(p *provenance.Report, head, statement string) Label {
 	add := func(format string, args ...any) { l.Lines = append(l.Lines, fmt.Sprintf(format, args...)) }
 	add("%s", l.Unit)
 	add("Serial: %s", labelSerial(id.Serials))
+	if p.State.Power == schema.PowerForbidden {
+		add("DO NOT POWER: %s", cmp.Or(provenance.Own(p.State.PowerWhy), "no reason recorded"))
+	}
 	switch s := p.State; {
 	case s.Date != "" && s.OnBenchSince != "":
 		add("Released %s: %s", s.Date, provenance.WorksWords(s.Works))
@@ -58,14 +104,56 @@ func For(p *provenance.Report, head, statement string) Label {
 	default:
 		add("No release is recorded")
 	}
-	add("Head %.12s", head)
+	if !slices.ContainsFunc(p.Safety, func(r provenance.SafetyRun) bool { return r.Counts }) {
+		add(notTested)
+	}
+	if first := checkFirst(p); first != "" {
+		add("Check first: %s", first)
+	}
 	if l.Sealed {
-		add("Seal %.16s", statement)
+		add("Head %.12s  Seal %.16s", head, statement)
 	} else {
-		add("NOT SEALED")
+		add("Head %.12s  NOT SEALED", head)
+	}
+	if shop := provenance.Own(p.Shop.Name); shop != "" {
+		if contact := provenance.Own(p.Shop.Contact); contact != "" {
+			shop += ", " + contact
+		}
+		add("%s", shop)
 	}
 	add("Service history available: ask for the packet")
 	return l
+}
+
+const notTested = "NOT SAFETY TESTED"
+
+// strong tells whether a line is set bold.
+func strong(s string) bool {
+	return s == notTested || strings.HasSuffix(s, "NOT SEALED") || strings.HasPrefix(s, "DO NOT POWER")
+}
+
+// checkFirst is what the next bench should look at before anything else: what is due,
+// what is past due first, else what was known to be bad and left in.
+func checkFirst(p *provenance.Report) string {
+	best := ""
+	for _, passed := range []bool{true, false} {
+		for _, d := range p.Due {
+			if d.Settled || d.Passed != passed || best != "" {
+				continue
+			}
+			best = provenance.Own(d.What)
+			if d.Section != "" {
+				best += " (" + provenance.Own(d.Section) + ")"
+			}
+			if d.When != "" {
+				best += ", by " + d.When
+			}
+		}
+	}
+	if best == "" && len(p.KnownBad) > 0 {
+		best = page.Plural(len(p.KnownBad), "part", "parts") + " known to be bad, see the history"
+	}
+	return best
 }
 
 // labelSerial is the number on the plate, else the first that is known.
@@ -94,35 +182,100 @@ type labelText struct {
 	text string
 }
 
-// lay places a label's lines: on tape to the right of the code, on a card below
-// it. Lines that are too long are set smaller down to 5 points, then cut.
-func (l Label) lay(t *page.Typesetter, size Size) (codeX, codeY float64, texts []labelText) {
-	const edge = 1.0
-	x, y := edge+size.code-1, edge+0.6
-	codeX, codeY = 0, (size.Height-size.code)/2
-	width := size.Width - x - edge
-	if size.Height > size.Width {
-		codeX, codeY = (size.Width-size.code)/2, 6
-		x, y, width = 10, codeY+size.code+4, size.Width-20
+// captionLines say what the code on a label is for.
+var captionLines = []string{"Checks the history:", "benchlore verify --label"}
+
+// place is a code where it stands, its border counted, and its words.
+type place struct {
+	x, y, size float64 // of the code
+	texts      []labelText
+}
+
+// lay places a label's code with its caption, and its lines beside it, or below it on
+// an upright label.
+func (l Label) lay(t *page.Typesetter, size Size, q page.QR) place {
+	edge := size.margin()
+	caption := page.Face{Family: page.Sans, Size: 5}
+	if edge > 2 {
+		caption.Size = 8
 	}
-	step := (size.Height - y - edge) / float64(len(l.Lines)+1)
-	step = min(step, size.text*1.7*page.Point)
-	for i, s := range append([]string{l.Title}, l.Lines...) {
-		f := page.Face{Family: page.Sans, Size: size.text}
-		if i == 0 || s == "NOT SEALED" {
-			f.Style = "B"
-		}
-		if i == 0 {
-			f.Size *= 1.2
-		}
-		s = page.Settable(page.Clean(s))
-		for f.Size > 5 && t.Width(f, s) > width {
-			f.Size = max(5, f.Size-0.2)
-		}
-		y += step
-		texts = append(texts, labelText{f, x, y - step*0.25, t.Cut(f, s, width)})
+	under := float64(len(captionLines))*caption.Leading() + 0.6
+	black := min(size.Height-2*edge-under, (size.Width-2*edge)*0.45)
+	x, y, width := edge+black+1.8, edge, 0.0
+	if size.upright() {
+		black = min(size.Width-2*edge, size.Height*0.42)
+		x, y = edge, edge+black+under+1.5
 	}
-	return codeX, codeY, texts
+	width = size.Width - edge - x
+	out := place{x: edge, y: edge}
+	if size.upright() {
+		out.x = (size.Width - black) / 2
+	}
+	middle := out.x + black/2
+	for i, s := range captionLines {
+		f := caption
+		for f.Size > 3.5 && t.Width(f, s) > black+1 {
+			f.Size -= 0.1
+		}
+		out.texts = append(out.texts, labelText{f, middle - t.Width(f, s)/2, edge + black + 0.6 + (float64(i)+0.8)*caption.Leading(), s})
+	}
+	module := black / float64(q.Size)
+	out.x, out.y, out.size = out.x-page.QRQuiet*module, out.y-page.QRQuiet*module, module*float64(q.Size+2*page.QRQuiet)
+	out.texts = append(out.texts, fit(t, append([]string{l.Title}, l.Lines...), x, y, width, size.Height-edge-y, edge > 2)...)
+	return out
+}
+
+// fit sets lines into a box, as large as they fit, the first larger than the others. A line
+// that is too long goes on once; where there is no room at 5 points, lines are cut, and
+// the last ones left out.
+func fit(t *page.Typesetter, lines []string, x, y, width, height float64, large bool) []labelText {
+	biggest := 8.0
+	if large {
+		biggest = 12
+	}
+	set := func(points float64, most int) (out []labelText, used float64) {
+		for i, s := range lines {
+			s = page.Settable(page.Clean(s))
+			f := page.Face{Family: page.Sans, Size: points}
+			if i == 0 {
+				f.Style, f.Size = "B", points*1.25
+			}
+			if strong(s) {
+				f.Style = "B"
+			}
+			parts := t.Wrap(f, s, width)
+			if n := most; len(parts) > n || i == 0 && len(parts) > 1 {
+				if i == 0 {
+					n = 1
+				}
+				parts = append(parts[:n-1:n-1], t.Cut(f, strings.Join(parts[n-1:], " "), width))
+			}
+			for _, part := range parts {
+				step := f.Size * 1.2 * page.Point
+				out = append(out, labelText{f, x, y + used + f.Size*0.95*page.Point, part})
+				used += step
+			}
+		}
+		return out, used
+	}
+	for _, most := range []int{3, 2, 1} {
+		least := 5.0
+		if most > 1 {
+			least = 5.6
+		}
+		for points := biggest; points >= least; points -= 0.2 {
+			if out, used := set(points, most); used <= height {
+				return out
+			}
+		}
+	}
+	for ; len(lines) > 1; lines = lines[:len(lines)-1] {
+		if out, used := set(5, 1); used <= height {
+			return out
+		}
+	}
+	out, _ := set(5, 1)
+	return out
 }
 
 // typesetter starts the page a label is set on.
@@ -144,9 +297,9 @@ func (l Label) WritePDF(w io.Writer, size Size) error {
 	t := l.typesetter(size)
 	t.SetTitle("Label of "+l.Unit, true)
 	t.AddPage()
-	x, y, texts := l.lay(t, size)
-	t.QR(q, x, y, size.code)
-	for _, s := range texts {
+	at := l.lay(t, size, q)
+	t.QR(q, at.x, at.y, at.size)
+	for _, s := range at.texts {
 		t.Put(s.Face, s.x, s.y, s.text)
 	}
 	return t.Output(w)
@@ -158,14 +311,14 @@ func (l Label) WriteSVG(w io.Writer, size Size) error {
 	if err != nil {
 		return err
 	}
-	x, y, texts := l.lay(l.typesetter(size), size)
+	at := l.lay(l.typesetter(size), size, q)
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="0 0 %g %g" role="img"><title>%s</title>`,
 		size.Width, size.Height, size.Width, size.Height, page.EscapeXML("Label of "+l.Unit))
 	fmt.Fprintf(&b, `<path fill="#ffffff" d="M0 0h%gv%gH0z"/>`, size.Width, size.Height)
 	fmt.Fprintf(&b, `<path fill="#000000" shape-rendering="crispEdges" transform="translate(%.3f %.3f) scale(%.5f)" d="%s"/>`,
-		x, y, size.code/float64(q.Size+2*page.QRQuiet), q.Path())
-	for _, s := range texts {
+		at.x, at.y, at.size/float64(q.Size+2*page.QRQuiet), q.Path())
+	for _, s := range at.texts {
 		weight := "normal"
 		if s.Style == "B" {
 			weight = "bold"
