@@ -182,7 +182,7 @@ func (s *series) look(files []string) error {
 		if read[i].Camera != "" {
 			cameras[read[i].Camera] = true
 		}
-		shots = append(shots, slate.Shot{Name: file, At: read[i].At, Digest: read[i].SHA256, Seen: seen[i]})
+		shots = append(shots, slate.Shot{Name: filepath.Base(file), Path: file, At: read[i].At, Digest: read[i].SHA256, Seen: seen[i]})
 	}
 	if s.Order = slate.Sort(shots, slate.Order(s.flags.order)); s.Order == "" {
 		return usagef("add --order name, or --order time to be asked about the pictures that have none",
@@ -194,7 +194,7 @@ func (s *series) look(files []string) error {
 	steps := slate.Plan(shots, s.Order, s.place)
 	for i := range steps {
 		st := &steps[i]
-		row := slateRow{File: st.Shot.Name, Role: string(st.Role), Note: st.Note, step: st}
+		row := slateRow{File: st.Shot.Path, Role: string(st.Role), Note: st.Note, step: st}
 		if !st.Shot.At.IsZero() {
 			row.Taken = st.Shot.At.Format("2006-01-02 15:04:05")
 		}
@@ -295,7 +295,7 @@ func (s *series) show() error {
 		if r.Unit == "" {
 			place = ""
 		}
-		what := map[string]string{string(slate.Unclear): "?", string(slate.Twice): "left out"}[r.Role]
+		what := map[string]string{string(slate.Unclear): "not filed", string(slate.Twice): "left out"}[r.Role]
 		switch {
 		case what != "":
 		case r.Role == string(slate.Picture):
@@ -308,7 +308,7 @@ func (s *series) show() error {
 		}
 		rows = append(rows, []string{filepath.Base(r.File), r.Taken, place, r.Stage, what})
 	}
-	return s.a.table([]string{"file", "taken", "goes to", "stage", ""}, rows)
+	return s.a.table([]string{"file", "taken", "goes to", "stage", "note"}, rows)
 }
 
 // answer asks for one line. An input that ended is an empty one.

@@ -10,7 +10,8 @@ import (
 
 // Shot is a photograph of a series.
 type Shot struct {
-	Name   string    // of its file
+	Name   string    // of its file, by which it is put in order
+	Path   string    // to the file
 	At     time.Time // by the camera's clock; zero: not said
 	Digest string    // of the file
 	Seen   Seen

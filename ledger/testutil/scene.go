@@ -2,7 +2,6 @@ package testutil
 
 import (
 	"image"
-	"image/color"
 	"math"
 	"math/rand/v2"
 
@@ -24,33 +23,31 @@ type Scene struct {
 }
 
 // Draw renders the scene as a camera with a field of view of 65 degrees sees it, always the
-// same for the same scene.
-func (s Scene) Draw() *image.RGBA {
+// same for the same scene. It has one colour, as a bench under a lamp has.
+func (s Scene) Draw() *image.YCbCr {
 	rnd := rand.New(rand.NewPCG(s.Seed, 11))
 	w, h := s.Width, s.Height
-	r, g, b := make([]float32, w*h), make([]float32, w*h), make([]float32, w*h)
-	set := func(i int, c [3]float32) { r[i], g[i], b[i] = c[0], c[1], c[2] }
-	// The bench.
-	ground := [3]float32{60 + rnd.Float32()*120, 60 + rnd.Float32()*110, 50 + rnd.Float32()*90}
-	for i := range r {
-		set(i, ground)
+	light := make([]float32, w*h)
+	ground := 60 + rnd.Float32()*110
+	for i := range light {
+		light[i] = ground
 	}
-	for range 120 {
+	for range 120 { // boards, parts and tools
 		cx, cy := rnd.IntN(w), rnd.IntN(h)
 		sx, sy := 1+rnd.IntN(w/9), 1+rnd.IntN(h/9)
-		c := [3]float32{rnd.Float32() * 230, rnd.Float32() * 230, rnd.Float32() * 230}
+		c := 10 + rnd.Float32()*200
 		round := rnd.IntN(2) == 0
 		for y := max(0, cy-sy); y < min(h, cy+sy); y++ {
 			for x := max(0, cx-sx); x < min(w, cx+sx); x++ {
 				dx, dy := float64(x-cx)/float64(sx), float64(y-cy)/float64(sy)
 				if !round || dx*dx+dy*dy < 1 {
-					set(y*w+x, c)
+					light[y*w+x] = c
 				}
 			}
 		}
 	}
 	if s.Text != "" {
-		s.card(rnd, func(x, y int, light float32) { set(y*w+x, [3]float32{light, light, light * 0.95}) })
+		s.card(rnd, func(x, y int, l float32) { light[y*w+x] = l })
 	}
 	if s.Shadow {
 		angle := rnd.Float64() * math.Pi
@@ -59,20 +56,17 @@ func (s Scene) Draw() *image.RGBA {
 		for y := range h {
 			for x := range w {
 				d := (float64(x-w/2)*nx + float64(y-h/2)*ny) / soft
-				k := float32(deep + (1-deep)/(1+math.Exp(-d)))
-				i := y*w + x
-				r[i], g[i], b[i] = r[i]*k, g[i]*k, b[i]*k
+				light[y*w+x] *= float32(deep + (1-deep)/(1+math.Exp(-d)))
 			}
 		}
 	}
-	for _, p := range [][]float32{r, g, b} {
-		gauss(p, w, h, s.Blur)
+	gauss(light, w, h, s.Blur)
+	out := image.NewYCbCr(image.Rect(0, 0, w, h), image.YCbCrSubsampleRatio420)
+	for i, v := range light {
+		out.Y[i/w*out.YStride+i%w] = uint8(min(max(v+float32(rnd.NormFloat64()*5), 0), 255)) // with grain
 	}
-	out := image.NewRGBA(image.Rect(0, 0, w, h))
-	byteOf := func(v, grain float32) uint8 { return uint8(min(max(v+grain, 0), 255)) }
-	for i := range r {
-		grain := float32(rnd.NormFloat64() * 5)
-		out.SetRGBA(i%w, i/w, color.RGBA{byteOf(r[i], grain), byteOf(g[i], grain), byteOf(b[i], grain), 255})
+	for i := range out.Cb {
+		out.Cb[i], out.Cr[i] = 118, 134
 	}
 	return out
 }

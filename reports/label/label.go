@@ -110,26 +110,35 @@ func For(p *provenance.Report, head, statement string) Label {
 	if first := checkFirst(p); first != "" {
 		add("Check first: %s", first)
 	}
+	add("Head %.12s", head)
 	if l.Sealed {
-		add("Head %.12s  Seal %.16s", head, statement)
+		add("Seal %.16s", statement)
 	} else {
-		add("Head %.12s  NOT SEALED", head)
+		add(notSealed)
 	}
 	if shop := provenance.Own(p.Shop.Name); shop != "" {
-		if contact := provenance.Own(p.Shop.Contact); contact != "" {
+		switch contact := provenance.Own(p.Shop.Contact); {
+		case strings.HasPrefix(contact, shop):
+			shop = contact
+		case contact != "":
 			shop += ", " + contact
 		}
 		add("%s", shop)
 	}
-	add("Service history available: ask for the packet")
+	add(available)
 	return l
 }
 
-const notTested = "NOT SAFETY TESTED"
+// Lines of a label that are set whole.
+const (
+	notTested = "NOT SAFETY TESTED"
+	notSealed = "NOT SEALED"
+	available = "Service history available: ask for the packet"
+)
 
 // strong tells whether a line is set bold.
 func strong(s string) bool {
-	return s == notTested || strings.HasSuffix(s, "NOT SEALED") || strings.HasPrefix(s, "DO NOT POWER")
+	return s == notTested || s == notSealed || strings.HasPrefix(s, "DO NOT POWER")
 }
 
 // checkFirst is what the next bench should look at before anything else: what is due,
@@ -200,13 +209,13 @@ func (l Label) lay(t *page.Typesetter, size Size, q page.QR) place {
 		caption.Size = 8
 	}
 	under := float64(len(captionLines))*caption.Leading() + 0.6
-	black := min(size.Height-2*edge-under, (size.Width-2*edge)*0.45)
-	x, y, width := edge+black+1.8, edge, 0.0
+	black := min(size.Height-2*edge-under, (size.Width-2*edge)*0.4)
+	x, y := edge+black+1.8, edge
 	if size.upright() {
 		black = min(size.Width-2*edge, size.Height*0.42)
 		x, y = edge, edge+black+under+1.5
 	}
-	width = size.Width - edge - x
+	width := size.Width - edge - x
 	out := place{x: edge, y: edge}
 	if size.upright() {
 		out.x = (size.Width - black) / 2
@@ -221,61 +230,67 @@ func (l Label) lay(t *page.Typesetter, size Size, q page.QR) place {
 	}
 	module := black / float64(q.Size)
 	out.x, out.y, out.size = out.x-page.QRQuiet*module, out.y-page.QRQuiet*module, module*float64(q.Size+2*page.QRQuiet)
-	out.texts = append(out.texts, fit(t, append([]string{l.Title}, l.Lines...), x, y, width, size.Height-edge-y, edge > 2)...)
+	points := 8.0
+	if edge > 2 {
+		points = 12
+	}
+	out.texts = append(out.texts, fit(t, append([]string{l.Title}, l.Lines...), box{x, y, width, size.Height - edge - y, points, 1.25})...)
 	return out
 }
 
-// fit sets lines into a box, as large as they fit, the first larger than the others. A line
-// that is too long goes on once; where there is no room at 5 points, lines are cut, and
-// the last ones left out.
-func fit(t *page.Typesetter, lines []string, x, y, width, height float64, large bool) []labelText {
-	biggest := 8.0
-	if large {
-		biggest = 12
-	}
+// box is where lines are set, in millimetres, with the largest size of letters in
+// points and how much larger the first line is.
+type box struct {
+	x, y, width, height float64
+	points, first       float64
+}
+
+// fit sets lines into a box, as large as they fit. A line that is too long goes on in the
+// next, twice at most; where there is no room at 5 points, it is cut, and the last
+// lines are left out. What must be read whole, the first line and warnings, is set smaller.
+func fit(t *page.Typesetter, lines []string, in box) []labelText {
 	set := func(points float64, most int) (out []labelText, used float64) {
 		for i, s := range lines {
 			s = page.Settable(page.Clean(s))
 			f := page.Face{Family: page.Sans, Size: points}
 			if i == 0 {
-				f.Style, f.Size = "B", points*1.25
+				f.Style, f.Size = "B", points*in.first
 			}
 			if strong(s) {
 				f.Style = "B"
 			}
-			parts := t.Wrap(f, s, width)
-			if n := most; len(parts) > n || i == 0 && len(parts) > 1 {
-				if i == 0 {
-					n = 1
+			var parts []string
+			if i == 0 || strong(s) || s == available {
+				for f.Size > 4.5 && t.Width(f, s) > in.width {
+					f.Size -= 0.1
 				}
-				parts = append(parts[:n-1:n-1], t.Cut(f, strings.Join(parts[n-1:], " "), width))
+				parts = []string{t.Cut(f, s, in.width)}
+			} else if parts = t.Wrap(f, s, in.width); len(parts) > most {
+				parts = append(parts[:most-1:most-1], t.Cut(f, strings.Join(parts[most-1:], " "), in.width))
 			}
 			for _, part := range parts {
-				step := f.Size * 1.2 * page.Point
-				out = append(out, labelText{f, x, y + used + f.Size*0.95*page.Point, part})
-				used += step
+				out = append(out, labelText{f, in.x, in.y + used + f.Size*0.95*page.Point, part})
+				used += f.Size * 1.2 * page.Point
 			}
 		}
 		return out, used
 	}
-	for _, most := range []int{3, 2, 1} {
-		least := 5.0
-		if most > 1 {
-			least = 5.6
-		}
-		for points := biggest; points >= least; points -= 0.2 {
-			if out, used := set(points, most); used <= height {
-				return out
-			}
-		}
-	}
-	for ; len(lines) > 1; lines = lines[:len(lines)-1] {
-		if out, used := set(5, 1); used <= height {
+	for points := in.points; points >= 5; points -= 0.2 {
+		if out, used := set(points, 3); used <= in.height {
 			return out
 		}
 	}
-	out, _ := set(5, 1)
-	return out
+	for most := 2; ; {
+		out, used := set(5, most)
+		switch {
+		case used <= in.height || len(lines) == 1:
+			return out
+		case most > 1:
+			most--
+		default:
+			lines = lines[:len(lines)-1]
+		}
+	}
 }
 
 // typesetter starts the page a label is set on.

@@ -2,6 +2,7 @@ package label
 
 import (
 	"io"
+	"path"
 	"time"
 
 	"benchlore/reports/page"
@@ -21,7 +22,7 @@ type Slate struct {
 // Sheets wider and higher than this hold several slates, to be cut apart.
 const (
 	slateWidth  = 92.0
-	slateHeight = 66.0
+	slateHeight = 55.0
 )
 
 // WriteSlates writes slates as a PDF: on a sheet as many as it holds, with lines to cut
@@ -33,10 +34,10 @@ func WriteSlates(w io.Writer, list []Slate, size Size) error {
 	}
 	edge := size.margin()
 	across, down := int((size.Width-2*edge)/slateWidth), int((size.Height-2*edge)/slateHeight)
-	box := page.Paper{Width: size.Width - 2*edge, Height: size.Height - 2*edge}
+	cell := page.Paper{Width: size.Width - 2*edge, Height: size.Height - 2*edge}
 	sheet := across*down > 1
 	if sheet {
-		box = page.Paper{Width: box.Width / float64(across), Height: box.Height / float64(down)}
+		cell = page.Paper{Width: cell.Width / float64(across), Height: cell.Height / float64(down)}
 	} else {
 		across, down = 1, 1
 	}
@@ -45,15 +46,15 @@ func WriteSlates(w io.Writer, list []Slate, size Size) error {
 		if at == 0 {
 			t.AddPage()
 			if sheet {
-				cuts(t, size, box, across, down)
+				cuts(t, size, cell, across, min(down, (len(list)-i+across-1)/across))
 			}
 		}
-		x, y := edge+float64(at%across)*box.Width, edge+float64(at/across)*box.Height
+		x, y := edge+float64(at%across)*cell.Width, edge+float64(at/across)*cell.Height
 		inside := 0.0
 		if sheet {
 			inside = 4
 		}
-		if err := s.set(t, x+inside, y+inside, box.Width-2*inside, box.Height-2*inside, sheet || edge > 2); err != nil {
+		if err := s.set(t, x+inside, y+inside, cell.Width-2*inside, cell.Height-2*inside, sheet || edge > 2); err != nil {
 			return err
 		}
 	}
@@ -61,18 +62,18 @@ func WriteSlates(w io.Writer, list []Slate, size Size) error {
 }
 
 // cuts draws the lines to cut along.
-func cuts(t *page.Typesetter, size Size, box page.Paper, across, down int) {
+func cuts(t *page.Typesetter, size Size, cell page.Paper, across, down int) {
 	edge := size.margin()
 	t.SetDrawColor(150, 150, 150)
 	t.SetLineWidth(0.15)
 	t.SetDashPattern([]float64{2, 2}, 0)
 	for i := 0; i <= across; i++ {
-		x := edge + float64(i)*box.Width
-		t.Line(x, edge, x, edge+float64(down)*box.Height)
+		x := edge + float64(i)*cell.Width
+		t.Line(x, edge, x, edge+float64(down)*cell.Height)
 	}
 	for i := 0; i <= down; i++ {
-		y := edge + float64(i)*box.Height
-		t.Line(edge, y, edge+float64(across)*box.Width, y)
+		y := edge + float64(i)*cell.Height
+		t.Line(edge, y, edge+float64(across)*cell.Width, y)
 	}
 	t.SetDashPattern(nil, 0)
 }
@@ -84,9 +85,8 @@ func (s Slate) set(t *page.Typesetter, x, y, width, height float64, large bool) 
 	if err != nil {
 		return err
 	}
-	const gap = 3
 	upright := height > width
-	black := min(height, width*0.5)
+	black := min(height, width*0.46)
 	if upright {
 		black = min(width, height*0.55)
 	}
@@ -101,7 +101,7 @@ func (s Slate) set(t *page.Typesetter, x, y, width, height float64, large bool) 
 	if section == "" {
 		section = "whole unit"
 	}
-	lines := []string{section, s.Unit, s.Title}
+	lines := []string{section, path.Base(s.Unit), s.Title}
 	if s.Stage != "" {
 		lines = append(lines, s.Stage)
 	}
@@ -109,7 +109,11 @@ func (s Slate) set(t *page.Typesetter, x, y, width, height float64, large bool) 
 		lines = append(lines, "Photograph this slate first, then what it names.")
 	}
 	lines = append(lines, s.Spaced)
-	for _, text := range fit(t, lines, tx, ty, tw, th-gap/3, large) {
+	points := 8.0
+	if large {
+		points = 11
+	}
+	for _, text := range fit(t, lines, box{tx, ty, tw, th, points, 1.6}) {
 		t.Put(text.Face, text.x, text.y, text.text)
 	}
 	return nil
