@@ -261,7 +261,7 @@ func fit(t *page.Typesetter, lines []string, in box) []labelText {
 			}
 			var parts []string
 			if i == 0 || strong(s) || s == available {
-				for f.Size > 4.5 && t.Width(f, s) > in.width {
+				for f.Size > 4.7 && t.Width(f, s) > in.width {
 					f.Size -= 0.1
 				}
 				parts = []string{t.Cut(f, s, in.width)}
