@@ -133,7 +133,7 @@ func For(p *provenance.Report, head, statement string) Label {
 const (
 	notTested = "NOT SAFETY TESTED"
 	notSealed = "NOT SEALED"
-	available = "Service history available: ask for the packet"
+	available = "History available: ask for the packet"
 )
 
 // strong tells whether a line is set bold.
@@ -260,10 +260,12 @@ func fit(t *page.Typesetter, lines []string, in box) []labelText {
 				f.Style = "B"
 			}
 			var parts []string
-			if i == 0 || strong(s) || s == available {
-				for f.Size > 4.7 && t.Width(f, s) > in.width {
-					f.Size -= 0.1
-				}
+			small := f
+			for small.Size > 4.7 && t.Width(small, s) > in.width {
+				small.Size -= 0.1
+			}
+			if i == 0 || strong(s) || s == available && t.Width(small, s) <= in.width {
+				f = small
 				parts = []string{t.Cut(f, s, in.width)}
 			} else if parts = t.Wrap(f, s, in.width); len(parts) > most {
 				parts = append(parts[:most-1:most-1], t.Cut(f, strings.Join(parts[most-1:], " "), in.width))

@@ -25,11 +25,11 @@ func TestLabelSays(t *testing.T) {
 		want            []string
 	}{
 		{"restored", testStatement, []string{"astrella-49/4711", "Serial: 4711 (chassis)", "DO NOT POWER: burnt smell", "Released 2021-10-05: works fully", "NOT SAFETY TESTED",
-			"Check first: contacts (keybed), by 2022-03-10", "Head c0ffee00c0ff", "Seal 0123456789abcdef", "Halden Street Workshop, by appointment", "Service history available: ask for the packet"}},
+			"Check first: contacts (keybed), by 2022-03-10", "Head c0ffee00c0ff", "Seal 0123456789abcdef", "Halden Street Workshop, by appointment", "History available: ask for the packet"}},
 		{"restored", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "DO NOT POWER: burnt smell", "Released 2021-10-05: works fully", "NOT SAFETY TESTED",
-			"Check first: contacts (keybed), by 2022-03-10", "Head c0ffee00c0ff", "NOT SEALED", "Halden Street Workshop, by appointment", "Service history available: ask for the packet"}},
+			"Check first: contacts (keybed), by 2022-03-10", "Head c0ffee00c0ff", "NOT SEALED", "Halden Street Workshop, by appointment", "History available: ask for the packet"}},
 		{"on the bench", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "DO NOT POWER: burnt smell", "No release is recorded", "NOT SAFETY TESTED",
-			"Check first: 1 part known to be bad, see the history", "Head c0ffee00c0ff", "NOT SEALED", "Halden Street Workshop, by appointment", "Service history available: ask for the packet"}},
+			"Check first: 1 part known to be bad, see the history", "Head c0ffee00c0ff", "NOT SEALED", "Halden Street Workshop, by appointment", "History available: ask for the packet"}},
 	} {
 		l := For(fixtures[c.name], testHead, c.statement)
 		if l.Title != "Corvane Astrella 49" || strings.Join(l.Lines, "|") != strings.Join(c.want, "|") {
