@@ -354,3 +354,24 @@ func (l *Ledger) digest(p string) (string, error) {
 	}
 	return hex.EncodeToString(h.Sum(nil)), nil
 }
+
+// UUIDs gives the identity of every unit, by name. A unit whose instrument.toml cannot
+// be read is left out; check says what is wrong with it.
+func (l *Ledger) UUIDs() (map[string]string, error) {
+	names, err := l.Units()
+	if err != nil {
+		return nil, err
+	}
+	out := map[string]string{}
+	for _, name := range names {
+		p := unitDir(name) + "/instrument.toml"
+		data, err := l.read(p)
+		if err != nil {
+			continue
+		}
+		if i, _ := schema.Decode[schema.Instrument](p, data); i != nil && i.UUID != "" {
+			out[name] = i.UUID
+		}
+	}
+	return out, nil
+}

@@ -16,7 +16,7 @@ import (
 // package is a new row; a row that nothing needs any more fails too.
 var mayImport = map[string]struct{ imports, why string }{
 	"cmd/bars":             {"examples/synth ledger reports/lifedata", "it measures synthetic ledgers and the statistics"},
-	"cmd/benchlore":        {"cmd/benchlore/prompt examples ledger ledger/gitstore ledger/gitstore/config ledger/photo ledger/proof ledger/worksheet reports/advert reports/label reports/page reports/provenance reports/reliability reports/worklist schema schema/entry schema/form schema/unit", "it parses the command line, calls and prints"},
+	"cmd/benchlore":        {"cmd/benchlore/prompt examples ledger ledger/gitstore ledger/gitstore/config ledger/photo ledger/proof ledger/slate ledger/worksheet reports/advert reports/label reports/page reports/provenance reports/reliability reports/worklist schema schema/entry schema/form schema/unit", "it parses the command line, calls and prints"},
 	"cmd/coverage":         {"examples/synth reports/reliability schema schema/unit", "it holds intervals against a known truth"},
 	"cmd/mkledger":         {"examples/synth", "it writes synthetic ledgers"},
 	"cmd/benchlore/prompt": {"schema schema/entry schema/form schema/unit", "it asks at the terminal and stores nothing: no ledger"},
@@ -29,7 +29,7 @@ var mayImport = map[string]struct{ imports, why string }{
 	"reports/advert":             {"reports/page reports/provenance schema schema/refs schema/unit", "a sale's text, sentence by sentence, from a report and its unit"},
 	"cmd/verdictpage":            {"", "it builds the page that checks packets, and embeds it"},
 	"cmd/verdictpage/checker":    {"ledger/proof reports/provenance", "the verifier in a browser, and page one's facts"},
-	"reports/label":              {"ledger/proof reports/page reports/provenance", "a label is page one in small"},
+	"reports/label":              {"ledger/proof reports/page reports/provenance schema", "a label is page one in small"},
 	"reports/lifedata":           {"", "statistics know nothing of instruments"},
 	"reports/page":               {"schema schema/refs", "it sets pages and knows no ledger"},
 	"reports/provenance":         {"ledger ledger/proof reports/page schema schema/quantity schema/refs schema/unit", "a unit's report, from its ledger"},
@@ -48,6 +48,7 @@ var mayImport = map[string]struct{ imports, why string }{
 	"ledger/proof":           {"ledger/gitstore/object ledger/gitstore/pack ledger/proof/gitobj ledger/proof/growth schema schema/unit", "bytes in, verdict out: no ledger, no report, no network"},
 	"ledger/proof/gitobj":    {"ledger/gitstore/object", "strict readers of git's objects"},
 	"ledger/proof/growth":    {"ledger/gitstore/object ledger/proof/gitobj schema", "the rules of histories, over bytes"},
+	"ledger/slate":           {"", "codes in photographs: their text, and reading them"},
 	"ledger/testutil":        {"", "what tests of several packages share"},
 	"ledger/worksheet":       {"ledger schema schema/entry schema/quantity schema/refs schema/remedy schema/unit", "columns, writing and reading back; it changes the ledger through Change"},
 
