@@ -33,7 +33,7 @@ func readSeal(r *gitstore.Repo, name string, hash object.Hash) (*proof.Seal, err
 		return nil, err
 	}
 	if t != object.TypeTag {
-		return nil, fmt.Errorf("the tag %s is not annotated, so it is no seal", name)
+		return nil, fmt.Errorf("the tag %s is not annotated, so it is not a seal", name)
 	}
 	return proof.ParseSeal(name, object.Hash(hash), raw)
 }

@@ -110,6 +110,10 @@ func (a *app) fail(err error) int {
 			fmt.Fprintf(a.err, "%s: %s: %s   [%s]\n", f.Place(), f.What, f.Text, f.Key)
 		}
 	}
+	var missing *fs.PathError
+	if errors.As(err, &missing) && errors.Is(missing, fs.ErrNotExist) && err.Error() == missing.Error() {
+		err = &placeError{missing.Path + ": no such file or folder", "check the name; a path is taken from the folder you are in"}
+	}
 	fmt.Fprintf(a.err, "benchlore: %v\n", err)
 	var hint interface{ Hint() string }
 	if errors.As(err, &hint) && hint.Hint() != "" {

@@ -118,7 +118,7 @@ func ReadAndLook(name string, r io.Reader, look func(*image.Gray)) (*Picture, er
 			"it is an HEIC or AVIF picture, which this program does not read")
 	}
 	if f == nil {
-		return refuse(other, "it is no JPEG, PNG, GIF or WebP picture")
+		return refuse(other, "it is not a JPEG, PNG, GIF or WebP picture")
 	}
 	c, err := f.config(bytes.NewReader(data))
 	if err != nil {

@@ -59,7 +59,7 @@ func fill(v reflect.Value, key, text string) error {
 		case reflect.Int:
 			n, err := strconv.Atoi(text)
 			if err != nil || n < 1 {
-				return remedy.Errorf("%q is no number of parts => write a whole number from 1 up", text)
+				return remedy.Errorf("%q is not a count => write a whole number from 1 up", text)
 			}
 			fv.SetInt(int64(n))
 			return nil
@@ -112,14 +112,14 @@ var otherLists = map[string][]string{
 func notInList(text, key string, words []string) error {
 	word := wordForm(text)
 	if near := schema.Nearest(word, words); near != "" {
-		return remedy.Errorf("%q is no word for %s => did you mean %s?", text, key, near)
+		return remedy.Errorf("%q is not known under %s => did you mean %s?", text, key, near)
 	}
 	for _, column := range []string{"found", "mode", "action", "how", "new source", "old kept"} {
 		if slices.Contains(otherLists[column], word) {
-			return remedy.Errorf("%q is no word for %s => it belongs under %s; here write one of: %s", text, key, column, strings.Join(words, ", "))
+			return remedy.Errorf("%q is not known under %s => it belongs under %s; here write one of: %s", text, key, column, strings.Join(words, ", "))
 		}
 	}
-	return remedy.Errorf("%q is no word for %s => write one of: %s", text, key, strings.Join(words, ", "))
+	return remedy.Errorf("%q is not known under %s => write one of: %s", text, key, strings.Join(words, ", "))
 }
 
 var (

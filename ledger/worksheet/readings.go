@@ -368,7 +368,7 @@ func (s *worksheet) tableValue(text string, of schema.UnitName) (string, error) 
 	}
 	m := tableNumber.FindStringSubmatch(strings.ReplaceAll(number, "\u2212", "-"))
 	if m == nil {
-		return "", remedy.Errorf("%q is no number => write one such as 0.3 or -1.2, or x where it could not be measured", text)
+		return "", remedy.Errorf("%q is not a number => write one such as 0.3 or -1.2, or x where it could not be measured", text)
 	}
 	if m[2] != "" {
 		q, err := quantity.Parse(number)
