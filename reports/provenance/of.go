@@ -26,6 +26,9 @@ func Of(l *ledger.Ledger, name string) (*Report, error) {
 	}
 	in := Input{Unit: u.Unit, Shop: l.Shop, Families: stock.Families, AsOf: l.Today(), Branch: "unit/" + name}
 	in.History, in.Signers = historyEntries(u.Unit, steps)
+	if in.Vouched, err = l.Vouched(name); err != nil {
+		return nil, err
+	}
 	if n := len(steps); n > 0 {
 		in.Head = steps[n-1].Commit
 	}
