@@ -178,7 +178,7 @@ func (a *app) reliabilityCmd() *cobra.Command {
 				return err
 			}
 			if f.fromCSV == "" {
-				return a.with(func(l *ledger.Ledger) error { return a.reliability(l, f) })
+				return a.overview(func(l *ledger.Ledger) error { return a.reliability(l, f) })
 			}
 			for _, name := range []string{"by", "origin", "failure", "as-of"} {
 				if cmd.Flags().Changed(name) {
@@ -251,9 +251,10 @@ func (a *app) reliability(l *ledger.Ledger, f reliabilityFlags) error {
 	if err != nil {
 		return err
 	}
+	a.tabular = f.csv || strings.EqualFold(filepath.Ext(a.output), ".csv")
 	if f.export != "" {
 		export := *a
-		export.output = f.export
+		export.output, export.tabular = f.export, true
 		if err := export.write(r.WriteObservations); err != nil {
 			return err
 		}

@@ -158,8 +158,8 @@ type Verification struct {
 	StretchCount    int          `json:"stretchCount"`
 	Corrections     []Correction `json:"corrections,omitempty"` // of what closed files said
 	CorrectionCount int          `json:"correctionCount"`
-	Pages       []Page       `json:"pages,omitempty"`
-	Tokens      []string     `json:"tokens,omitempty"` // time stamps that came along and are not checked here
+	Pages           []Page       `json:"pages,omitempty"`
+	Tokens          []string     `json:"tokens,omitempty"` // time stamps that came along and are not checked here
 	// Flaws holds at most 20 findings and 20 remarks; the counts are of all.
 	Flaws       []Flaw   `json:"flaws"`
 	FlawCount   int      `json:"flawCount"`

@@ -20,6 +20,9 @@ func Of(l *ledger.Ledger, name string) (*Report, error) {
 	if err != nil {
 		return nil, err
 	}
+	if bad := schema.Unread(u.Problems); bad != nil {
+		return nil, &ledger.ProblemsError{What: name + ": there is no report while a file of it cannot be read: the report would not say what is missing", Problems: bad}
+	}
 	steps, err := l.UnitHistory(name)
 	if err != nil {
 		return nil, err
