@@ -540,6 +540,16 @@ two, and who decided, is kept in adopted/MODEL/TAG.toml.`,
 				for _, n := range r.Notes {
 					fmt.Fprintf(a.out, "  note      %s\n", harmless(n))
 				}
+				shown := 0
+				for _, w := range r.Verification.Flaws {
+					if w.Warning {
+						shown++
+						fmt.Fprintf(a.out, "  note      %s: %s: %s\n", w.Check, harmless(w.Place), harmless(w.What))
+					}
+				}
+				if more := r.Verification.RemarkCount - shown; more > 0 {
+					fmt.Fprintf(a.out, "  and %d more; see: benchlore verify %s\n", more, harmless(list[0]))
+				}
 				return nil
 			})
 		},
