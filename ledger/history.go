@@ -167,6 +167,9 @@ func (l *Ledger) grown(head object.Hash, seals []*proof.Seal) (*growth.Result, e
 		Readable: proof.CheckNesting})
 }
 
+// packetCopy is where a history stands that a packet would make here.
+const packetCopy = "this bench, with the packet on top"
+
 // HistoryError says that a unit's history does not only grow: somebody changed or
 // took out what had travelled.
 type HistoryError struct {
@@ -198,6 +201,8 @@ func (e *HistoryError) Error() string {
 func (e *HistoryError) Hint() string {
 	ref := unitRef(e.Unit)
 	switch {
+	case e.Where == packetCopy:
+		return "nothing was taken in; settle with the other bench which of the two histories goes on"
 	case e.Good == "":
 		return "get the history from a copy that has it whole: git fetch COPY " + ref
 	case e.Where != "":

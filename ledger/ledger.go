@@ -59,6 +59,8 @@ type Ledger struct {
 	opt  Options
 	seen memo
 
+	unread unread // files met so far that could not be read
+
 	wrote bool // something was committed
 
 	fault func(step string) error // set by tests to stop an exchange between steps

@@ -44,6 +44,12 @@ type app struct {
 	output    string
 	dryRun    bool
 
+	// What the answer of an overview lacks, asked for once it is worked out; nil where
+	// the command gives none.
+	unread     func() []schema.Problem
+	unreadSaid int  // how many of them the answer itself names
+	tabular    bool // the answer is a table for other programs
+
 	passphrases map[string][]byte // by key file, as typed in this run
 }
 
@@ -365,7 +371,7 @@ func (e *placeError) Hint() string  { return e.hint }
 // write sends output to -o FILE, whole or not at all, else to standard output.
 func (a *app) write(fn func(w io.Writer) error) error {
 	if a.output == "" || a.output == "-" {
-		return fn(a.out) // whose errors run reports
+		return a.complete(a.out, fn) // whose errors run reports
 	}
 	if fi, err := os.Stat(a.output); err == nil && fi.IsDir() {
 		return usagef("name a file in it", "%s is a folder", a.output)
@@ -373,7 +379,7 @@ func (a *app) write(fn func(w io.Writer) error) error {
 		// A device or a pipe is written to, not replaced.
 		f, err := os.OpenFile(a.output, os.O_WRONLY, 0)
 		if err == nil {
-			err = errors.Join(fn(f), f.Close())
+			err = errors.Join(a.complete(f, fn), f.Close())
 		}
 		return unwritten(err, a.output, a.output)
 	}
@@ -385,7 +391,7 @@ func (a *app) write(fn func(w io.Writer) error) error {
 		return &gitstore.WriteError{Path: a.output, Err: err}
 	}
 	defer os.Remove(tmp.Name())
-	err = fn(tmp)
+	err = a.complete(tmp, fn)
 	if err == nil {
 		err = tmp.Chmod(0o644)
 	}

@@ -180,7 +180,7 @@ func (a *app) reliabilityCmd() *cobra.Command {
 				return err
 			}
 			if f.fromCSV == "" {
-				return a.with(func(l *ledger.Ledger) error { return a.reliability(l, f) })
+				return a.overview(func(l *ledger.Ledger) error { return a.reliability(l, f) })
 			}
 			for _, name := range []string{"by", "origin", "failure", "as-of"} {
 				if cmd.Flags().Changed(name) {
@@ -253,9 +253,10 @@ func (a *app) reliability(l *ledger.Ledger, f reliabilityFlags) error {
 	if err != nil {
 		return err
 	}
+	a.tabular = f.csv || strings.EqualFold(filepath.Ext(a.output), ".csv")
 	if f.export != "" {
 		export := *a
-		export.output = f.export
+		export.output, export.tabular = f.export, true
 		if err := export.write(r.WriteObservations); err != nil {
 			return err
 		}

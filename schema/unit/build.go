@@ -635,6 +635,11 @@ func (b *builder) dates(c *schema.Collector, at string, d schema.Date) {
 	}
 	if !b.ctx.Today.IsZero() && d.After(b.ctx.Today.Day) {
 		b.u.Ahead = true
+		if b.elsewhere(c) != nil {
+			// Their clock, and not ours to correct; the history says when it came in.
+			c.Warnf(at, "%s is in the future (today is %s): the clock there was ahead, or the one here is behind", d, b.ctx.Today)
+			return
+		}
 		c.Errorf(at, "%s is in the future (today is %s) => write the day it happened; what is to come goes under [[due]]", d, b.ctx.Today)
 	}
 }
