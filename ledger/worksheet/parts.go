@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"reflect"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,6 +11,7 @@ import (
 	"benchlore/ledger"
 	"benchlore/schema"
 	"benchlore/schema/entry"
+	"benchlore/schema/pattern"
 	"benchlore/schema/refs"
 	"benchlore/schema/unit"
 )
@@ -263,7 +263,7 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 }
 
 func likeDate(text string) string {
-	if dateLike.MatchString(text) || regexp.MustCompile(`^[0-9]{4,6}$`).MatchString(text) {
+	if dateLike.MatchString(text) || shortNumber.MatchString(text) {
 		return " => the spreadsheet may have made a date of it: format the column as text, and type the reference again"
 	}
 	return ""
@@ -472,7 +472,10 @@ func changedText(line, was schema.PartLine) string {
 	return fmt.Sprintf("%s (was: %s)", entry.Echo(line), strings.TrimPrefix(entry.Echo(was), ": "))
 }
 
-var linePath = regexp.MustCompile(`^part\[([0-9]+)\]$`)
+// shortNumber is what a spreadsheet program makes of a date.
+var shortNumber = pattern.New(`^[0-9]{4,6}$`)
+
+var linePath = pattern.New(`^part\[([0-9]+)\]$`)
 
 // change takes the rows about one line of a record in. Where they are about some
 // of its positions only, the line is taken apart.

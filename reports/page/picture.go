@@ -6,7 +6,6 @@ import (
 	"html"
 	"image/color"
 	"math"
-	"regexp"
 	"strconv"
 	"strings"
 	"sync"
@@ -18,6 +17,8 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/recorder"
 	"gonum.org/v1/plot/vg/vgsvg"
+
+	"benchlore/schema/pattern"
 )
 
 // Pictures are drawn in points from the bottom left, in black and greys that
@@ -118,9 +119,9 @@ func Fitted(s string, width float64) string {
 }
 
 var (
-	svgHead   = regexp.MustCompile(`(?s)^.*?<svg [^>]*>`)
-	svgStyle  = regexp.MustCompile(`style="([^"]*)"`)
-	svgFamily = regexp.MustCompile(`font-family="[^"]*"`)
+	svgHead   = pattern.New(`(?s)^.*?<svg [^>]*>`)
+	svgStyle  = pattern.New(`style="([^"]*)"`)
+	svgFamily = pattern.New(`font-family="[^"]*"`)
 )
 
 // Render returns the drawing as SVG for a page, its styles as attributes, which

@@ -16,9 +16,10 @@ package edtf
 import (
 	"errors"
 	"fmt"
-	"regexp"
 	"strconv"
 	"strings"
+
+	"benchlore/schema/pattern"
 )
 
 // maxText bounds a date as written, in bytes.
@@ -127,7 +128,7 @@ func parse(s string) (Date, error) {
 
 // The year may lack its last one or two digits; month and day may lack both,
 // from the right (level 1).
-var oneDate = regexp.MustCompile(`^(\d{4}|\d{3}X|\d{2}XX)(?:-(\d\d|XX)(?:-(\d\d|XX))?)?([?~%]?)$`)
+var oneDate = pattern.New(`^(\d{4}|\d{3}X|\d{2}XX)(?:-(\d\d|XX)(?:-(\d\d|XX))?)?([?~%]?)$`)
 
 // parseOne reads one side of an interval or a whole date that is none.
 func parseOne(s string) (Date, error) {

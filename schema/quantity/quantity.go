@@ -12,9 +12,10 @@ import (
 	"errors"
 	"fmt"
 	"math/big"
-	"regexp"
 	"strings"
 	"unicode/utf8"
+
+	"benchlore/schema/pattern"
 )
 
 // Quantity is a value with its unit. The zero Quantity is none.
@@ -33,7 +34,7 @@ type Quantity struct {
 }
 
 // tolerancePart splits "10k 5%" and "22 uF +/-20 %".
-var tolerancePart = regexp.MustCompile(`^(.*?\S) ?(?:\+/-| )[ ]?(\d+(?:[.,]\d+)?) ?%$`)
+var tolerancePart = pattern.New(`^(.*?\S) ?(?:\+/-| )[ ]?(\d+(?:[.,]\d+)?) ?%$`)
 
 // splitTolerance gives the submatches of tolerancePart, or nil.
 func splitTolerance(text string) []string {
