@@ -7,12 +7,12 @@ import (
 	"fmt"
 	"io"
 	"path"
-	"regexp"
 	"slices"
 	"strings"
 
 	"benchlore/ledger/disclosure"
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 )
 
 // MaxFileBytes is the largest file that goes with a record.
@@ -247,7 +247,7 @@ func (l *Ledger) letters() (string, error) {
 	return string(b[:]), nil
 }
 
-var notInFileNames = regexp.MustCompile(`[^A-Za-z0-9._-]+`)
+var notInFileNames = pattern.New(`[^A-Za-z0-9._-]+`)
 
 // fileName makes a path in files/ that every system can keep of what a file was
 // called. Another file of that name gets four letters; the same bytes are

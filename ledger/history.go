@@ -44,12 +44,9 @@ func (l *Ledger) ShopHistory(name string) ([]Step, error) {
 // steps walks the history from a head, with the files below dir. A merge is a
 // step of its own only where it has what none of its parents has.
 func (l *Ledger) steps(head object.Hash, dir string) ([]Step, error) {
-	at := func(tree object.Hash) (object.Hash, error) {
-		if dir == "" {
-			return tree, nil
-		}
-		e, _, err := l.repo.TreeAt(tree, dir)
-		return e.Hash, err
+	at := func(tree object.Hash) (object.Hash, error) { return tree, nil }
+	if dir != "" {
+		at = l.repo.Follow(dir).Folder
 	}
 	var out []Step
 	for c, err := range l.repo.Log(head) {

@@ -792,6 +792,7 @@ func (l *Ledger) lastChange(head object.Hash, name string) (*lastChange, error) 
 	undone := map[string]bool{}
 	nothing := &UsageError{"there is nothing to take back", "what was closed is corrected with: benchlore correct FILE --reason \"...\""}
 	newest := true
+	folder := l.repo.Follow(unitDir(name))
 	for h := head; !h.IsZero(); {
 		c, err := l.repo.Commit(h)
 		if err != nil {
@@ -824,15 +825,15 @@ func (l *Ledger) lastChange(head object.Hash, name string) (*lastChange, error) 
 		}
 		touches := name == ""
 		if !touches && !isUndo {
-			a, _, err := l.repo.TreeAt(before.Tree, unitDir(name))
+			a, err := folder.Folder(before.Tree)
 			if err != nil {
 				return nil, err
 			}
-			b, _, err := l.repo.TreeAt(c.Tree, unitDir(name))
+			b, err := folder.Folder(c.Tree)
 			if err != nil {
 				return nil, err
 			}
-			touches = a.Hash != b.Hash
+			touches = a != b
 		}
 		switch {
 		case name != "" && !unitHeads(c.Message)[name].IsZero() && len(parents) == 1:

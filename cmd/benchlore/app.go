@@ -9,7 +9,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -23,6 +22,7 @@ import (
 	"benchlore/ledger/photo"
 	"benchlore/ledger/proof"
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 )
 
 // hooks are what tests pin; the zero value is the real thing.
@@ -495,7 +495,7 @@ func together[T any](list []T, key func(T) string) [][]T {
 // says of every row.
 func unquoted(message string) string { return quoted.ReplaceAllString(message, `""`) }
 
-var quoted = regexp.MustCompile(`"[^"]*"`)
+var quoted = pattern.New(`"[^"]*"`)
 
 // someOf lists the first n words and counts the rest.
 func someOf(words []string, n int) string {

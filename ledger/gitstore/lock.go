@@ -53,6 +53,7 @@ type Tx struct {
 	pending pendingSet
 	idx     *index.Index // as read under index.lock, until it is replaced
 	done    bool
+	fresh   bool // what Commit carries out for the first time, not after a crash
 }
 
 // Lock takes the write lock, waiting up to timeout for our own processes and

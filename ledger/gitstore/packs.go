@@ -86,6 +86,7 @@ func openStored(idxName string) (*storedPack, error) {
 type packReader struct {
 	name      string // of the index
 	idx, file *os.File
+	content   *pack.Pages // of file
 	few       *pack.Lookup
 	many      *pack.File // with the index in memory, in place of few; nil for the first few objects
 }
@@ -101,11 +102,12 @@ func openPack(idxName string, cache int) (*packReader, error) {
 	if err != nil {
 		return nil, errors.Join(err, idx.Close())
 	}
-	few, err := pack.NewLookup(idx, f, cache)
+	content := pack.NewPages(f, 32<<10, 64)
+	few, err := pack.NewLookup(pack.NewPages(idx, 4<<10, 64), content, cache)
 	if err != nil {
 		return nil, errors.Join(err, idx.Close(), f.Close())
 	}
-	return &packReader{name: idxName, idx: idx, file: f, few: few}, nil
+	return &packReader{name: idxName, idx: idx, file: f, content: content, few: few}, nil
 }
 
 func (p *packReader) close() error { return errors.Join(p.idx.Close(), p.file.Close()) }
@@ -141,7 +143,7 @@ func (p *packReader) readAll(cache int) {
 		return
 	}
 	if info, err := p.file.Stat(); err == nil {
-		p.few, p.many = nil, pack.NewFile(idx, p.file, info.Size(), cache)
+		p.few, p.many = nil, pack.NewFile(idx, p.content, info.Size(), cache)
 	}
 }
 

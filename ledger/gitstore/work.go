@@ -169,6 +169,10 @@ func (r *Repo) stagedName(i int) string {
 func (tx *Tx) placeFiles(moves []fileMove) error {
 	r := tx.repo
 	dirs := map[string]bool{}
+	settled, err := tx.settledFolders(moves)
+	if err != nil {
+		return err
+	}
 	// Removals first: a folder may take the name of a removed file.
 	for _, remove := range []bool{true, false} {
 		for i, m := range moves {
@@ -184,7 +188,7 @@ func (tx *Tx) placeFiles(moves []fileMove) error {
 			}
 			for d := path.Dir(m.Path); ; d = path.Dir(d) {
 				dirs[filepath.Join(r.Dir, filepath.FromSlash(d))] = true
-				if d == "." {
+				if d == "." || settled[d] {
 					break
 				}
 			}
@@ -210,6 +214,43 @@ func (tx *Tx) placeFiles(moves []fileMove) error {
 		}
 	}
 	return syncDirs(dirs)
+}
+
+// settledFolders lists the folders of new files that need no look at the folders
+// above them: there are other files in them that an earlier write made durable
+// together with those. After a crash, and where files go and may take their folders
+// along, none is taken for settled.
+func (tx *Tx) settledFolders(moves []fileMove) (map[string]bool, error) {
+	if !tx.fresh {
+		return nil, nil
+	}
+	ours := map[string]bool{}
+	for _, m := range moves {
+		if m.New.Hash.IsZero() {
+			return nil, nil
+		}
+		ours[m.Path] = true
+	}
+	idx, err := tx.index()
+	if err != nil {
+		return nil, err
+	}
+	settled := map[string]bool{}
+	for _, m := range moves {
+		dir := path.Dir(m.Path)
+		if dir == "." || settled[dir] {
+			continue
+		}
+		for i, _ := idx.Find(dir + "/"); i < len(idx.Entries) && strings.HasPrefix(idx.Entries[i].Name, dir+"/"); i++ {
+			e := &idx.Entries[i]
+			if path.Dir(e.Name) == dir && !ours[e.Name] && !e.IntentToAdd() {
+				info, err := tx.repo.root.Lstat(e.Name)
+				settled[dir] = err == nil && info.Mode().IsRegular()
+				break
+			}
+		}
+	}
+	return settled, nil
 }
 
 func (r *Repo) removeFile(p string, now work) error {

@@ -3,13 +3,13 @@ package worksheet
 import (
 	"fmt"
 	"reflect"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"benchlore/schema"
 	"benchlore/schema/entry"
+	"benchlore/schema/pattern"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
 	"benchlore/schema/remedy"
@@ -17,10 +17,10 @@ import (
 )
 
 var (
-	dayDots    = regexp.MustCompile(`^([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{4})$`)
-	daySlashes = regexp.MustCompile(`^[0-9]{1,4}/[0-9]{1,2}/[0-9]{1,4}$`)
-	powerForm  = regexp.MustCompile(`^[0-9]([.,][0-9]+)?E[+-][0-9]+$`)
-	dateLike   = regexp.MustCompile(`(?i)^([0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})|[0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{1,2}[-. ](jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*([-. ][0-9]{2,4})?|(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[-. ][0-9]{2,4})$`)
+	dayDots    = pattern.New(`^([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{4})$`)
+	daySlashes = pattern.New(`^[0-9]{1,4}/[0-9]{1,2}/[0-9]{1,4}$`)
+	powerForm  = pattern.New(`^[0-9]([.,][0-9]+)?E[+-][0-9]+$`)
+	dateLike   = pattern.New(`(?i)^([0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})|[0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{1,2}[-. ](jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*([-. ][0-9]{2,4})?|(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[-. ][0-9]{2,4})$`)
 )
 
 // sheetDay reads a date as spreadsheets write them, where it can mean one day
@@ -123,9 +123,9 @@ func notInList(text, key string, words []string) error {
 }
 
 var (
-	commaNumber = regexp.MustCompile(`^([+-]?[0-9]*),([0-9]+)( ?[^0-9,.]*)$`)
-	threePlaces = regexp.MustCompile(`^[+-]?[1-9][0-9]{0,2}\.[0-9]{3}( ?[^0-9,.]*)$`)
-	bareNumber  = regexp.MustCompile(`^[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)$`)
+	commaNumber = pattern.New(`^([+-]?[0-9]*),([0-9]+)( ?[^0-9,.]*)$`)
+	threePlaces = pattern.New(`^[+-]?[1-9][0-9]{0,2}\.[0-9]{3}( ?[^0-9,.]*)$`)
+	bareNumber  = pattern.New(`^[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)$`)
 )
 
 // sheetNumber reads the number of a cell, with or without a unit behind it, as the

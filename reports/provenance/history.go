@@ -2,13 +2,13 @@ package provenance
 
 import (
 	"fmt"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"benchlore/reports/page"
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/unit"
 )
 
@@ -139,7 +139,7 @@ func heardFrom(who, bench string) string {
 
 // weightyKeys are the keys whose correction changes the state, the safety or
 // the originality of the unit, and so belongs on page one.
-var weightyKeys = regexp.MustCompile(`(^|\.)(withdrawn|works|state|power|power_why|mains|fuse|reversible|originals|origin|source|found|action|check|serial|built)(\[|\.|$)|^part\[\d+\]$`)
+var weightyKeys = pattern.New(`(^|\.)(withdrawn|works|state|power|power_why|mains|fuse|reversible|originals|origin|source|found|action|check|serial|built)(\[|\.|$)|^part\[\d+\]$`)
 
 // weighty picks the corrections that belong on page one.
 func (p *Report) weighty() []string {
@@ -193,7 +193,7 @@ func (p *Report) weighty() []string {
 	return out
 }
 
-var countedPath = regexp.MustCompile(`\[(\d+)\]`)
+var countedPath = pattern.New(`\[(\d+)\]`)
 
 // changeWords puts one changed field in words: what it was and what it is,
 // each cut to so many characters.

@@ -9,6 +9,7 @@ import (
 	"benchlore/ledger"
 	"benchlore/ledger/proof"
 	"benchlore/reports/page"
+	"benchlore/schema"
 )
 
 // Of reads a unit and its history from a ledger and builds its
