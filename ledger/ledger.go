@@ -42,11 +42,12 @@ type Options struct {
 	Random     io.Reader
 	NoSync     bool // skip fsync: for throw-away ledgers only
 	Passphrase func(key string) ([]byte, error)
-	Waiting    func()             // called when another program has held the ledger for a second
-	Progress   func(done, of int) // called after each unit where all are read; the last call has done == of
-	Author     *gitstore.Ident    // overrides git's user.*; its When is not used
-	DryRun     bool               // work everything out and write nothing
-	Wait       time.Duration      // how long to wait for others that write; 0: long enough for any of their commands
+	Waiting    func()                                     // called when another program has held the ledger for a second
+	Progress   func(done, of int)                         // called after each unit where all are read; the last call has done == of
+	Author     *gitstore.Ident                            // overrides git's user.*; its When is not used
+	DryRun     bool                                       // work everything out and write nothing
+	DropLock   func(lock *gitstore.ForeignLockError) bool // asked before an empty lock file is removed that may be another git's; nil: never
+	Wait       time.Duration                              // how long to wait for others that write; 0: long enough for any of their commands
 }
 
 // Ledger is an open ledger.
@@ -164,7 +165,7 @@ func Open(dir string, opt Options) (*Ledger, error) {
 		root.Close()
 		return nil, err
 	}
-	l.repo.NoSync = opt.NoSync
+	l.repo.NoSync, l.repo.DropLock = opt.NoSync, opt.DropLock
 	return l, nil
 }
 

@@ -200,9 +200,30 @@ func misfit(cmd *cobra.Command, list []string) string {
 
 // options are what every ledger is opened with.
 func (a *app) options() ledger.Options {
-	return ledger.Options{Now: a.hooks.now, Random: a.hooks.random, Wait: a.hooks.wait, DryRun: a.dryRun,
+	o := ledger.Options{Now: a.hooks.now, Random: a.hooks.random, Wait: a.hooks.wait, DryRun: a.dryRun,
 		Passphrase: a.passphrase, Progress: a.progress("reading units"),
 		Waiting: func() { fmt.Fprintln(a.err, "benchlore: waiting for another program that is using the ledger") }}
+	if a.interactive() {
+		o.DropLock = a.dropLock
+	}
+	return o
+}
+
+// dropLock asks whether an empty lock file that another git may hold is to go.
+func (a *app) dropLock(lock *gitstore.ForeignLockError) bool {
+	when := "nothing says whether the git that made it still runs"
+	if lock.BeforeStart {
+		when = "this computer was started after that, so the git that made it is gone"
+	}
+	check := "look whether a git program runs here"
+	if lock.Shared {
+		check += ", or on another computer that uses this disk"
+	}
+	fmt.Fprintf(a.err, "benchlore: %s is in the way: an empty file, made %s ago; %s\n  %s\nremove it? [y/N] ",
+		lock.Path, lock.Age.Round(time.Second), when, check)
+	var answer string
+	fmt.Fscanln(a.in, &answer)
+	return strings.EqualFold(answer, "y") || strings.EqualFold(answer, "yes")
 }
 
 // passphrase asks for the passphrase of a key at the terminal, once a run.

@@ -114,15 +114,31 @@ func (e *BusyError) Error() string {
 }
 
 // ForeignLockError reports a lock file that another git program holds or has
-// left behind. It is never removed here.
+// left behind. It is removed only when [Repo.DropLock] says so.
 type ForeignLockError struct {
-	Path string
-	Age  time.Duration
+	Path        string
+	Age         time.Duration
+	Empty       bool // it holds nothing: git has just made it, or died, or the power went
+	BeforeStart bool // it is older than the last start of this computer, on a disk of its own
+	Shared      bool // it lies on a disk that other computers may use
+
+	info fs.FileInfo
 }
 
 func (e *ForeignLockError) Error() string {
-	return fmt.Sprintf("another git program holds %q (made %s ago); if no git program is running, delete that file and try again",
-		e.Path, e.Age.Round(time.Second))
+	more := ""
+	if e.Empty {
+		more += ", empty"
+	}
+	if e.BeforeStart {
+		more += ", before this computer was last started"
+	}
+	where := ""
+	if e.Shared {
+		where = " on this computer or on another that uses this disk"
+	}
+	return fmt.Sprintf("another git program holds %q (made %s ago%s); if no git program is running%s, delete that file and try again",
+		e.Path, e.Age.Round(time.Second), more, where)
 }
 
 // RefMovedError is returned by Tx.Commit when a ref is not where the plan says

@@ -2,6 +2,7 @@ package gitstore
 
 import (
 	"errors"
+	"path/filepath"
 	"time"
 
 	"golang.org/x/sys/windows"
@@ -38,3 +39,12 @@ func isFull(err error) bool {
 func isReadOnly(err error) bool { return errors.Is(err, windows.ERROR_WRITE_PROTECT) }
 
 const executableBits = false
+
+// sinceStart is how long ago this computer was started.
+func sinceStart() (time.Duration, bool) { return windows.DurationSinceBoot(), true }
+
+// onLocalDisk reports whether a file lies on a disk that no other computer uses.
+func onLocalDisk(name string) bool {
+	root, err := windows.UTF16PtrFromString(filepath.VolumeName(name) + `\`)
+	return err == nil && windows.GetDriveType(root) != windows.DRIVE_REMOTE
+}

@@ -39,6 +39,10 @@ type Repo struct {
 	Partial bool   // objects may be missing until fetched
 	NoSync  bool   // skip fsync: for throw-away repositories only
 
+	// DropLock is asked whether to remove an empty lock file that may be another git's;
+	// nil: never.
+	DropLock func(*ForeignLockError) bool
+
 	program Program
 
 	root *os.Root
@@ -360,10 +364,6 @@ type LeftLock struct {
 // that. Those that a dead program of ours left are not among them: the next
 // Lock clears them.
 func (r *Repo) LeftLocks(older time.Duration) ([]LeftLock, error) {
-	ours, err := os.ReadFile(r.nonceFile())
-	if err != nil && !isAbsent(err) {
-		return nil, err
-	}
 	var out []LeftLock
 	look := func(file string) error {
 		info, err := os.Lstat(file)
@@ -374,7 +374,7 @@ func (r *Repo) LeftLocks(older time.Duration) ([]LeftLock, error) {
 			return err
 		}
 		age := time.Since(info.ModTime())
-		if b, err := os.ReadFile(file); age < older || err == nil && len(ours) > 0 && string(b) == string(ours) {
+		if b, err := lockText(file); age < older || err == nil && r.ours(b) {
 			return nil
 		}
 		rel, err := filepath.Rel(r.Dir, file)
@@ -386,7 +386,7 @@ func (r *Repo) LeftLocks(older time.Duration) ([]LeftLock, error) {
 			return nil, err
 		}
 	}
-	err = filepath.WalkDir(filepath.Join(r.GitDir, "refs"), func(file string, d fs.DirEntry, err error) error {
+	err := filepath.WalkDir(filepath.Join(r.GitDir, "refs"), func(file string, d fs.DirEntry, err error) error {
 		if err != nil || d.IsDir() || !strings.HasSuffix(file, ".lock") {
 			return err
 		}
