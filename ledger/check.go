@@ -271,6 +271,14 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string, changed func() ([
 	if st.NoIndex {
 		r.Git = append(r.Git, GitProblem{What: "git's index is gone", Remedy: "rebuild it: " + index.Rebuild, Warning: true})
 	}
+	if b := l.LastBackup(); b != nil && b.Missing != "" {
+		p := GitProblem{What: "the last backup is not there: " + b.File, Remedy: "make another: benchlore backup DIR", Warning: true}
+		if b.Missing != b.File {
+			p.What = fmt.Sprintf("the last backup cannot be looked at: there is no folder %s now", b.Missing)
+			p.Remedy = "plug that disk in and run check again, or make another backup: benchlore backup DIR"
+		}
+		r.Git = append(r.Git, p)
+	}
 	locks, err := l.repo.LeftLocks(leftFor)
 	if err != nil {
 		return err

@@ -45,6 +45,8 @@ type Options struct {
 	Waiting    func()                                     // called when another program has held the ledger for a second
 	Progress   func(done, of int)                         // called after each unit where all are read; the last call has done == of
 	Author     *gitstore.Ident                            // overrides git's user.*; its When is not used
+	unfinished bool                                       // open it though it is not all there yet
+	nested     bool                                       // a ledger inside another, for a trial
 	DryRun     bool                                       // work everything out and write nothing
 	DropLock   func(lock *gitstore.ForeignLockError) bool // asked before an empty lock file is removed that may be another git's; nil: never
 	Wait       time.Duration                              // how long to wait for others that write; 0: long enough for any of their commands
@@ -118,6 +120,9 @@ func Find(dir string) (string, error) {
 		return "", err
 	}
 	for up := dir; ; up = filepath.Dir(up) {
+		if begun := unfinishedIn(up); begun != nil {
+			return "", begun
+		}
 		if _, err := os.Lstat(filepath.Join(up, "shop.toml")); err == nil {
 			return up, nil
 		}
@@ -142,6 +147,10 @@ func Open(dir string, opt Options) (*Ledger, error) {
 	}
 	if err != nil {
 		return nil, err
+	}
+	if begun := unfinishedIn(dir); begun != nil && !opt.unfinished {
+		root.Close()
+		return nil, begun
 	}
 	l := &Ledger{Dir: dir, root: root, opt: opt}
 	data, err := l.read("shop.toml")

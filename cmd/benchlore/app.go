@@ -406,10 +406,14 @@ func (a *app) write(fn func(w io.Writer) error) error {
 	if err == nil {
 		err = tmp.Chmod(0o644)
 	}
+	if err == nil {
+		err = tmp.Sync()
+	}
 	if err = errors.Join(err, tmp.Close()); err != nil {
 		return unwritten(err, tmp.Name(), a.output)
 	}
-	if err := os.Rename(tmp.Name(), a.output); err != nil {
+	err = os.Rename(tmp.Name(), a.output)
+	if err = errors.Join(err, gitstore.SyncDir(filepath.Dir(a.output))); err != nil {
 		return &gitstore.WriteError{Path: a.output, Err: err}
 	}
 	return nil

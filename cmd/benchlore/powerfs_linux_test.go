@@ -389,16 +389,25 @@ func (n *powerNode) Statfs(_ context.Context, out *kernel.StatfsOut) syscall.Err
 	return 0
 }
 
-// cut lays in dir what the disk may hold after the power went when that much had been
-// done. With ordered, names are as on a file system with one journal: what was done
+// What may be lost when a command does not come to its end.
+type powerLoss int
+
+const (
+	lossNothing powerLoss = iota // the program was killed; what it had done is there
+	lossOrdered                  // the power went; names are as on a disk with one journal
+	lossLoose                    // the power went; only what was synced itself is sure
+)
+
+// cut lays in dir what the disk may hold after the command was stopped when that much
+// had been done. With lossOrdered, names are as on a file system with one journal: what was done
 // to them is there up to some moment, and a sync of anything brings all names before
-// it along. Without, each folder goes by itself, and only a sync of the folder counts.
+// it along. With lossLoose, each folder goes by itself, and only a sync of the folder counts.
 // Either way a file holds what was synced, and of what was written since as much as
 // chance has it, often nothing.
-func (d *powerDisk) cut(done int, ordered bool, rng *rand.Rand, dir string) error {
+func (d *powerDisk) cut(done int, loss powerLoss, rng *rand.Rand, dir string) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	log := d.log[:done]
+	log, ordered := d.log[:done], loss == lossOrdered
 	synced := map[*powerNode]int{} // what comes before is on the disk
 	any := 0
 	for i, op := range log {
@@ -440,6 +449,7 @@ func (d *powerDisk) cut(done int, ordered bool, rng *rand.Rand, dir string) erro
 	for i, op := range log {
 		s := get(op.node)
 		switch {
+		case loss == lossNothing:
 		case op.kind <= opRename && ordered && i >= names, op.kind <= opRename && !ordered && i >= limit(op), op.kind > opRename && i >= limit(op):
 			continue
 		}

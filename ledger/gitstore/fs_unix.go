@@ -80,3 +80,13 @@ func onLocalDisk(name string) bool {
 	}
 	return true
 }
+
+// FreeSpace is how many bytes may be written to the disk a folder is on, where that
+// can be told.
+func FreeSpace(dir string) (uint64, bool) {
+	var st syscall.Statfs_t
+	if syscall.Statfs(dir, &st) != nil {
+		return 0, false
+	}
+	return uint64(st.Bavail) * uint64(st.Bsize), true
+}

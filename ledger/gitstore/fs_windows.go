@@ -48,3 +48,14 @@ func onLocalDisk(name string) bool {
 	root, err := windows.UTF16PtrFromString(filepath.VolumeName(name) + `\`)
 	return err == nil && windows.GetDriveType(root) != windows.DRIVE_REMOTE
 }
+
+// FreeSpace is how many bytes may be written to the disk a folder is on, where that
+// can be told.
+func FreeSpace(dir string) (uint64, bool) {
+	name, err := windows.UTF16PtrFromString(dir)
+	var free uint64
+	if err == nil {
+		err = windows.GetDiskFreeSpaceEx(name, &free, nil, nil)
+	}
+	return free, err == nil
+}

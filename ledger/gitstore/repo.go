@@ -66,8 +66,42 @@ type Repo struct {
 type InitOptions struct {
 	Branch  string // first branch; "main" when empty
 	NoSync  bool   // skip fsync: for throw-away repositories only
+	Nested  bool   // it may lie inside another repository, such as in its .git
 	Program Program
 }
+
+// unborn begins the name of a repository's folder while it is made.
+const unborn = ".git-new-"
+
+// Unborn reports whether a name is that of a repository that was being made.
+func Unborn(name string) bool { return strings.HasPrefix(name, unborn) }
+
+// MakeDir makes a folder and those above it where they are missing. With sync, it is
+// there after a power cut too.
+func MakeDir(dir string, perm os.FileMode, sync bool) error {
+	var above []string // folders that get a new name in them
+	for up := dir; ; up = filepath.Dir(up) {
+		if _, err := os.Lstat(up); err == nil || up == filepath.Dir(up) {
+			break
+		}
+		above = append(above, filepath.Dir(up))
+	}
+	if err := os.MkdirAll(dir, perm); err != nil {
+		return err
+	}
+	if !sync {
+		return nil
+	}
+	for _, up := range above {
+		if err := syncDir(up); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// SyncDir makes the names in a folder durable.
+func SyncDir(dir string) error { return syncDir(dir) }
 
 // Init creates a repository as `git init` does, in dir, which is made when
 // missing. It refuses a directory that is one already or lies inside one that
@@ -77,7 +111,7 @@ func Init(dir string, opt InitOptions) (*Repo, error) {
 	if err != nil {
 		return nil, err
 	}
-	for up := dir; ; up = filepath.Dir(up) {
+	for up := dir; !opt.Nested; up = filepath.Dir(up) {
 		if _, err := os.Lstat(filepath.Join(up, ".git")); err == nil {
 			if up == dir {
 				return nil, &UnsupportedError{Path: dir, Reason: "is a git repository already", Remedy: "use it, or choose another folder"}
@@ -104,10 +138,18 @@ func Init(dir string, opt InitOptions) (*Repo, error) {
 		return nil, err
 	}
 	// Built beside its final name, so that a crash leaves no half repository.
-	if err := os.MkdirAll(dir, 0o777); err != nil {
+	if err := MakeDir(dir, 0o777, !opt.NoSync); err != nil {
 		return nil, &WriteError{dir, err}
 	}
-	tmp, err := os.MkdirTemp(dir, ".git-new-")
+	// What a killed Init left.
+	left, err := filepath.Glob(filepath.Join(dir, unborn+"*"))
+	for _, old := range left {
+		err = errors.Join(err, os.RemoveAll(old))
+	}
+	if err != nil {
+		return nil, &WriteError{dir, err}
+	}
+	tmp, err := os.MkdirTemp(dir, unborn)
 	if err != nil {
 		return nil, &WriteError{dir, err}
 	}
