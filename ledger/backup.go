@@ -61,6 +61,7 @@ type Backup struct {
 	Unsaved int       `json:"unsavedFiles"`
 	Drilled bool      `json:"drilled"` // restored and compared, file by file
 	Newer   int       `json:"newer"`   // refs that have moved since
+	Rotten  []string  `json:"rotten"`  // work files that are not as saved though they look it; the backup has what was saved
 	Cleared []string  `json:"cleared"` // what killed backups had left, removed now
 }
 
@@ -157,8 +158,14 @@ func (l *Ledger) Backup(ctx context.Context, to string, o BackupOptions) (Backup
 	}
 	defer held.Close()
 	defer os.Remove(tmp.Name())
+	var rotten []string
 	// Nobody writes meanwhile: refs and files belong together.
-	err = l.withLock(func(*gitstore.Tx) error { return l.writeBackup(stopWriter{ctx, tmp}) })
+	err = l.withLock(func(*gitstore.Tx) error {
+		if rotten, err = l.repo.Rotten(); err != nil {
+			return err
+		}
+		return l.writeBackup(stopWriter{ctx, tmp})
+	})
 	if err == nil {
 		err = tmp.Sync()
 	}
@@ -174,7 +181,7 @@ func (l *Ledger) Backup(ctx context.Context, to string, o BackupOptions) (Backup
 		return Backup{}, err
 	}
 	b, err := l.Drill(ctx, tmp.Name(), o)
-	b.Cleared = cleared
+	b.Cleared, b.Rotten = cleared, rotten
 	var damaged *BackupError
 	if errors.As(err, &damaged) {
 		return b, &BackupError{name, "does not read back: what was written " + damaged.What, "look after that disk, or name a folder on another"}
@@ -221,7 +228,7 @@ func newHeld(dir string) (*os.File, *flock.Flock, error) {
 // returns what it was.
 func (l *Ledger) clearBackups(dir string) ([]string, error) {
 	var cleared []string
-	left, err := filepath.Glob(filepath.Join(escapeGlob(dir), backupTemp+"*"))
+	left, err := filepath.Glob(filepath.Join(gitstore.GlobDir(dir), backupTemp+"*"))
 	if err != nil {
 		return nil, err
 	}
@@ -238,7 +245,7 @@ func (l *Ledger) clearBackups(dir string) ([]string, error) {
 			cleared = append(cleared, name)
 		}
 	}
-	trials, err := filepath.Glob(filepath.Join(escapeGlob(l.Dir), filepath.FromSlash(trialDir), "*.lock"))
+	trials, err := filepath.Glob(filepath.Join(gitstore.GlobDir(l.Dir), filepath.FromSlash(trialDir), "*.lock"))
 	if err != nil {
 		return nil, err
 	}
@@ -255,15 +262,6 @@ func (l *Ledger) clearBackups(dir string) ([]string, error) {
 		cleared = append(cleared, trial)
 	}
 	return cleared, nil
-}
-
-// escapeGlob takes the meaning from a folder's name that patterns give it. Windows
-// has no way to, and no such names.
-func escapeGlob(dir string) string {
-	if runtime.GOOS == "windows" {
-		return dir
-	}
-	return strings.NewReplacer(`\`, `\\`, "*", `\*`, "?", `\?`, "[", `\[`).Replace(dir)
 }
 
 // trial makes a folder inside the ledger for reading a backup back, on the same disk

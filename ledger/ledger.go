@@ -199,6 +199,9 @@ func (l *Ledger) Close() error {
 	return errors.Join(l.repo.Close(), l.root.Close())
 }
 
+// Mended names the indexes of git's packs that were damaged and were made again.
+func (l *Ledger) Mended() []string { return l.repo.Mended }
+
 // Today is the day it is now.
 func (l *Ledger) Today() schema.Date { return schema.NewDate(l.opt.Now()) }
 

@@ -291,6 +291,9 @@ func (a *app) with(fn func(l *ledger.Ledger) error) error {
 	}
 	err = fn(l)
 	a.tellRecovered(l.Recovered)
+	for _, name := range l.Mended() {
+		fmt.Fprintf(a.err, "benchlore: %s, git's list of what a pack holds, was damaged; it was made again from the pack\n", name)
+	}
 	if l.Clock != "" {
 		fmt.Fprintf(a.err, "benchlore: warning: %s\n  %s\n", l.Clock, ledger.ClockRemedy)
 	}

@@ -66,6 +66,12 @@ as well.`,
 				} else {
 					fmt.Fprintln(a.out, "  read back whole")
 				}
+				for _, p := range b.Rotten {
+					fmt.Fprintf(a.err, "benchlore: %s\n  the backup has what was saved; see: benchlore check --objects\n", ledger.RottenFile(p))
+				}
+				if len(b.Rotten) > 0 {
+					return errFound
+				}
 				if b.Newer > 0 && read != "" {
 					fmt.Fprintf(a.out, "  made %s; %s here moved since\n", b.Made.Format("2006-01-02 15:04"), plural(b.Newer, "branch or seal"))
 				}

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 )
@@ -241,5 +242,37 @@ func TestPowerCutCopies(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// TestReadErrors: a disk that does not answer is told from one that holds something
+// else. Nothing is called damaged, nothing is to be deleted, and when the disk is well
+// again the same command succeeds.
+func TestReadErrors(t *testing.T) {
+	base := faulty(t)
+	gitSays(t, base, "repack", "-a", "-q") // from packs, and from files of their own
+	disk := newPowerDisk(t, filepath.Dir(base))
+	for _, fail := range []syscall.Errno{syscall.EIO, syscall.ESTALE, syscall.ENOMEM, syscall.ENFILE} {
+		for _, args := range [][]string{{"check", "--objects"}, {"history", closedUnit}, {"record", "note", "--unit", openUnit, "--title", "new-note"}} {
+			run := func(fail syscall.Errno) (int, string) {
+				disk.mu.Lock()
+				disk.fail = fail
+				disk.mu.Unlock()
+				cmd := disk.program(filepath.Base(base), []string{testNow + "=" + faultDay, testWait + "=250ms"}, args...)
+				var b bytes.Buffer
+				cmd.Stdout, cmd.Stderr = &b, &b
+				if err := cmd.Run(); err != nil && cmd.ProcessState == nil {
+					t.Fatal(err)
+				}
+				return cmd.ProcessState.ExitCode(), b.String()
+			}
+			code, out := run(fail)
+			if code != 3 || !strings.Contains(out, "cannot be read now") || !strings.Contains(out, "nothing says that the file is damaged") || strings.Contains(out, "delete") || strings.Contains(out, "is damaged:") {
+				t.Errorf("%v: %s: code %d\n%s", fail, args[0], code, out)
+			}
+			if code, out := run(0); code != 0 {
+				t.Errorf("afterwards %s: code %d\n%s", args[0], code, out)
+			}
+		}
 	}
 }

@@ -53,7 +53,8 @@ type powerDisk struct {
 	mu   sync.Mutex
 	log  []powerOp
 	root *powerNode
-	last uint64 // inode number given
+	last uint64        // inode number given
+	fail syscall.Errno // what reading a file under objects/ ends with; 0: it does not
 	base map[*powerNode]powerState
 }
 
@@ -70,6 +71,7 @@ type powerNode struct {
 	mode   uint32 // with the type
 	target string // of a link
 	now    powerState
+	stored bool // it lies under objects/
 	links  uint32
 	mtime  time.Time
 }
@@ -145,6 +147,7 @@ func (d *powerDisk) fill(n *powerNode, from string) error {
 			return err
 		}
 		kid := d.node(syscall.S_IFREG | uint32(info.Mode().Perm()))
+		kid.stored = n.stored || e.Name() == "objects"
 		switch {
 		case e.IsDir():
 			kid.mode = syscall.S_IFDIR | uint32(info.Mode().Perm())
@@ -261,6 +264,9 @@ func (n *powerNode) Open(context.Context, uint32) (fuse.FileHandle, uint32, sysc
 func (n *powerNode) Read(_ context.Context, _ fuse.FileHandle, dest []byte, off int64) (kernel.ReadResult, syscall.Errno) {
 	n.disk.mu.Lock()
 	defer n.disk.mu.Unlock()
+	if n.stored && n.disk.fail != 0 {
+		return nil, n.disk.fail
+	}
 	if off >= int64(len(n.now.data)) {
 		return kernel.ReadResultData(nil), 0
 	}
@@ -291,6 +297,7 @@ func (n *powerNode) give(ctx context.Context, name string, kid *powerNode, out *
 		return nil, syscall.EEXIST
 	}
 	n.did(powerOp{kind: opLink, name: name, to: kid})
+	kid.stored = n.stored || name == "objects"
 	n.now.kids[name] = kid
 	return n.inode(ctx, kid, out), 0
 }
@@ -371,6 +378,7 @@ func (n *powerNode) Rename(_ context.Context, name string, newParent fuse.InodeE
 	to.did(powerOp{kind: opRename, name: newName, to: kid, from: n, was: name})
 	delete(n.now.kids, name)
 	to.now.kids[newName] = kid
+	kid.stored = to.stored
 	return 0
 }
 

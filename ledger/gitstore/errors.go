@@ -61,10 +61,35 @@ func (e *CorruptObject) Hint() string {
 	if e.File == "" {
 		return "a pack is damaged: clone a full copy, and bring over what only this one has with git pull"
 	}
-	return fmt.Sprintf("delete %s and get it back from a full copy: %s", e.File, refetch)
+	return fmt.Sprintf("move %s out of the .git folder, keep it, and get the object back from a full copy: %s", e.File, refetch)
 }
 
 func (e *CorruptObject) Unwrap() error { return e.Err }
+
+// ReadError is returned where an object cannot be read now. It says nothing about what
+// is stored, which may be whole.
+type ReadError struct {
+	Hash object.Hash
+	Err  error
+}
+
+func (e *ReadError) Error() string {
+	return fmt.Sprintf("git's object %s cannot be read now: %v", e.Hash, e.Err)
+}
+
+// Hint names the next step.
+func (e *ReadError) Hint() string {
+	const whole = "; nothing says that the file is damaged"
+	switch {
+	case errors.Is(e.Err, fs.ErrPermission):
+		return "you have no right to read it: change the folder's owner or permissions, then run the command again"
+	case isTooMany(e.Err):
+		return "too much is open: close other programs, or allow more open files (ulimit -n), then run the command again" + whole
+	}
+	return "see that the disk, or the network it is reached by, is well, then run the command again" + whole
+}
+
+func (e *ReadError) Unwrap() error { return e.Err }
 
 // EditedError is returned by Tx.Commit when a file it would write was edited
 // by hand and not committed. Nothing has been written.
@@ -207,6 +232,8 @@ func WriteRemedy(err error) string {
 	switch {
 	case isFull(err):
 		return "make room on that disk, then run the command again"
+	case errors.Is(err, errTooLarge):
+		return "a file may not become that large there: a limit of the shell (ulimit -f) or of that disk's file system; raise it, or write elsewhere"
 	case isReadOnly(err):
 		return "that disk is mounted read-only: mount it for writing, or copy the folder to another"
 	case errors.Is(err, fs.ErrPermission):

@@ -90,3 +90,23 @@ func FreeSpace(dir string) (uint64, bool) {
 	}
 	return uint64(st.Bavail) * uint64(st.Bsize), true
 }
+
+// isTooMany reports whether an error says that too many files, or too much memory, is
+// in use.
+func isTooMany(err error) bool {
+	return errors.Is(err, syscall.EMFILE) || errors.Is(err, syscall.ENFILE) || errors.Is(err, syscall.ENOMEM)
+}
+
+// isPassing reports whether an error of reading may be over soon, or is one of the
+// disk or the network and not of what is stored.
+func isPassing(err error) bool {
+	for _, e := range []error{syscall.EIO, syscall.ESTALE, syscall.EAGAIN, syscall.EINTR, syscall.ETIMEDOUT, syscall.ENOTCONN, syscall.ENXIO, syscall.ENODEV} {
+		if errors.Is(err, e) {
+			return true
+		}
+	}
+	return isTooMany(err)
+}
+
+// errTooLarge says that a file would become larger than it may.
+const errTooLarge = syscall.EFBIG

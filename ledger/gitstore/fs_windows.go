@@ -59,3 +59,24 @@ func FreeSpace(dir string) (uint64, bool) {
 	}
 	return free, err == nil
 }
+
+// isTooMany reports whether an error says that too many files, or too much memory, is
+// in use.
+func isTooMany(err error) bool {
+	return errors.Is(err, windows.ERROR_TOO_MANY_OPEN_FILES) || errors.Is(err, windows.ERROR_NOT_ENOUGH_MEMORY)
+}
+
+// isPassing reports whether an error of reading may be over soon, or is one of the
+// disk or the network and not of what is stored.
+func isPassing(err error) bool {
+	for _, e := range []error{windows.ERROR_IO_DEVICE, windows.ERROR_CRC, windows.ERROR_NOT_READY, windows.ERROR_NETNAME_DELETED,
+		windows.ERROR_SHARING_VIOLATION, windows.ERROR_LOCK_VIOLATION} {
+		if errors.Is(err, e) {
+			return true
+		}
+	}
+	return isTooMany(err)
+}
+
+// errTooLarge says that a file would become larger than it may.
+const errTooLarge = windows.ERROR_FILE_TOO_LARGE

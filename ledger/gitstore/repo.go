@@ -43,6 +43,9 @@ type Repo struct {
 	// nil: never.
 	DropLock func(*ForeignLockError) bool
 
+	// Mended names the indexes of packs that were damaged and were made again.
+	Mended []string
+
 	program Program
 
 	root *os.Root
@@ -54,6 +57,9 @@ type Repo struct {
 	packReaders []*packReader // nil: not looked for yet
 	packNames   []string      // of the indexes when they were looked for
 	packReads   int
+	packPool    filePool
+	readErr     error // the last that kept something from being read and says nothing about it
+	mendTried   bool
 	pending     map[object.Hash]pendingObject
 	packed      packedRefs
 
