@@ -973,6 +973,7 @@ func TestClocks(t *testing.T) {
 
 // TestFewFiles: 60 packs are read under a limit of 48 open files.
 func TestFewFiles(t *testing.T) {
+	longRound(t)
 	dir := faulty(t)
 	for i := range 60 {
 		does(t, dir, "record", "note", "--unit", openUnit, "--title", fmt.Sprintf("new-pack-%d", i))
