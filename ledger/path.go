@@ -255,6 +255,9 @@ func (l *Ledger) replace(p string, data []byte) error {
 	if err = errors.Join(err, f.Close()); err == nil {
 		err = l.root.Rename(path.Join(dir, filepath.Base(f.Name())), p)
 	}
+	if err == nil && !l.opt.NoSync {
+		err = gitstore.SyncDir(filepath.Dir(filepath.Join(l.Dir, filepath.FromSlash(p))))
+	}
 	if err != nil {
 		return failed(err)
 	}

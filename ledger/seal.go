@@ -446,6 +446,9 @@ func (l *Ledger) sealable(name string, stock *Catalog) (object.Hash, *Loaded, er
 	if err != nil {
 		return none, nil, err
 	}
+	for i, p := range loaded.Problems {
+		loaded.Problems[i] = closedAhead(p) // all of it is closed
+	}
 	loaded.Problems = append(loaded.Problems, conflicts...)
 	if n, _ := schema.Count(loaded.Problems); n > 0 {
 		return none, nil, &ProblemsError{name + " cannot be sealed", loaded.Problems}

@@ -210,9 +210,30 @@ func misfit(cmd *cobra.Command, list []string) string {
 
 // options are what every ledger is opened with.
 func (a *app) options() ledger.Options {
-	return ledger.Options{Now: a.hooks.now, Random: a.hooks.random, Wait: a.hooks.wait, DryRun: a.dryRun,
+	o := ledger.Options{Now: a.hooks.now, Random: a.hooks.random, Wait: a.hooks.wait, DryRun: a.dryRun,
 		Passphrase: a.passphrase, Progress: a.progress("reading units"),
 		Waiting: func() { fmt.Fprintln(a.err, "benchlore: waiting for another program that is using the ledger") }}
+	if a.interactive() {
+		o.DropLock = a.dropLock
+	}
+	return o
+}
+
+// dropLock asks whether an empty lock file that another git may hold is to go.
+func (a *app) dropLock(lock *gitstore.ForeignLockError) bool {
+	when := "nothing says whether the git that made it still runs"
+	if lock.BeforeStart {
+		when = "this computer was started after that, so the git that made it is gone"
+	}
+	check := "look whether a git program runs here"
+	if lock.Shared {
+		check += ", or on another computer that uses this disk"
+	}
+	fmt.Fprintf(a.err, "benchlore: %s is in the way: an empty file, made %s ago; %s\n  %s\nremove it? [y/N] ",
+		lock.Path, lock.Age.Round(time.Second), when, check)
+	var answer string
+	fmt.Fscanln(a.in, &answer)
+	return strings.EqualFold(answer, "y") || strings.EqualFold(answer, "yes")
 }
 
 // passphrase asks for the passphrase of a key at the terminal, once a run.
@@ -280,6 +301,9 @@ func (a *app) with(fn func(l *ledger.Ledger) error) error {
 	}
 	err = fn(l)
 	a.tellRecovered(l.Recovered)
+	for _, name := range l.Mended() {
+		fmt.Fprintf(a.err, "benchlore: %s, git's list of what a pack holds, was damaged; it was made again from the pack\n", name)
+	}
 	if l.Clock != "" {
 		fmt.Fprintf(a.err, "benchlore: warning: %s\n  %s\n", l.Clock, ledger.ClockRemedy)
 	}
@@ -395,10 +419,14 @@ func (a *app) write(fn func(w io.Writer) error) error {
 	if err == nil {
 		err = tmp.Chmod(0o644)
 	}
+	if err == nil {
+		err = tmp.Sync()
+	}
 	if err = errors.Join(err, tmp.Close()); err != nil {
 		return unwritten(err, tmp.Name(), a.output)
 	}
-	if err := os.Rename(tmp.Name(), a.output); err != nil {
+	err = os.Rename(tmp.Name(), a.output)
+	if err = errors.Join(err, gitstore.SyncDir(filepath.Dir(a.output))); err != nil {
 		return &gitstore.WriteError{Path: a.output, Err: err}
 	}
 	return nil

@@ -96,7 +96,7 @@ func (tx *Tx) Commit(plan Plan) error {
 // for the work tree. It writes nothing.
 func (tx *Tx) prepare(plan Plan) (*journal, error) {
 	r := tx.repo
-	j := &journal{Version: 1, Reason: strings.Join(strings.Fields(plan.Reason), " ")}
+	j := &journal{Version: 2, Reason: strings.Join(strings.Fields(plan.Reason), " ")}
 	branch, _, err := r.head()
 	if err != nil {
 		return nil, err

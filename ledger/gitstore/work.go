@@ -339,3 +339,37 @@ func (r *Repo) checkAlike(tree object.Hash, moves []fileMove) error {
 	}
 	return look(".", tree)
 }
+
+// Rotten reads every work file that git takes for unchanged, by its date and size, and
+// lists those whose bytes are not those that git has.
+func (r *Repo) Rotten() ([]string, error) {
+	changes, err := r.Changes()
+	if err != nil {
+		return nil, err
+	}
+	changed := make(map[string]bool, len(changes))
+	for _, c := range changes {
+		changed[c.Path] = true
+	}
+	idx, err := r.loadIndex()
+	if err != nil {
+		return nil, err
+	}
+	bad := make([]bool, len(idx.Entries))
+	err = inParallel(len(idx.Entries), func(i int) error {
+		e := &idx.Entries[i]
+		if e.Stage() != 0 || e.IntentToAdd() || !e.Mode.IsFile() || changed[e.Name] {
+			return nil
+		}
+		now, err := r.workAt(e.Name)
+		bad[i] = err == nil && !now.hash.IsZero() && now.hash != e.Hash
+		return err
+	})
+	var out []string
+	for i, is := range bad {
+		if is {
+			out = append(out, idx.Entries[i].Name)
+		}
+	}
+	return out, err
+}

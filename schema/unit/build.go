@@ -640,9 +640,15 @@ func (b *builder) dates(c *schema.Collector, at string, d schema.Date) {
 			c.Warnf(at, "%s is in the future (today is %s): the clock there was ahead, or the one here is behind", d, b.ctx.Today)
 			return
 		}
-		c.Errorf(at, "%s is in the future (today is %s) => write the day it happened; what is to come goes under [[due]]", d, b.ctx.Today)
+		c.Errorf(at, "%s"+ahead+"%s) => write the day it happened; what is to come goes under [[due]]", d, b.ctx.Today)
 	}
 }
+
+// ahead is what is said of a day to come, between it and today.
+const ahead = " is in the future (today is "
+
+// Ahead reports whether a problem is a day to come.
+func Ahead(p schema.Problem) bool { return strings.Contains(p.Message, ahead) }
 
 // elsewhere is the other bench the file at hand came from, nil for none.
 func (b *builder) elsewhere(c *schema.Collector) *Bench {
