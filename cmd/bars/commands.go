@@ -86,6 +86,7 @@ func (b *bench) everyCommand(n int, dir, bare, away string) (bool, error) {
 		{shop, nil, []string{"report", closed, "-o", in("unit.html")}},
 		{shop, nil, []string{"report", closed, "-o", in("unit.pdf")}},
 		{shop, nil, []string{"label", closed, "-o", in("label.pdf")}},
+		{shop, nil, []string{"advert", closed}},
 		{shop, nil, []string{"new", model, "bars-1"}},
 		{shop, nil, []string{"on", open}},
 		{shop, nil, []string{"record", "note", "--title", "what the bars wrote"}},
