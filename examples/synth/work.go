@@ -17,6 +17,7 @@ type lineKey struct {
 	cause   schema.Cause
 	fault   string
 	pool    bool
+	because schema.Because
 }
 
 // lines gathers what was found and done in one record, alike parts together.
@@ -49,6 +50,7 @@ func (w *work) write(g *lines, day int) []schema.PartLine {
 		} else {
 			l.Ref = schema.Refs(refs.Compact(g.refs[k]))
 		}
+		l.Because = k.because
 		if k.mode != "" {
 			l.Mode = schema.Modes{k.mode}
 		}
@@ -88,6 +90,12 @@ func (w *work) find(tested func(*part) bool) (failed []*part) {
 func (w *work) repair(g *lines, failed []*part, day int, faults map[int]string) {
 	for _, p := range failed {
 		k := lineKey{found: schema.Failed, action: schema.Replaced, mode: "burnt", cause: p.life.CausedBy, fault: faults[p.section]}
+		if w.l.Options.Habits.Because {
+			k.because = schema.BecauseSystematic
+			if !p.hidden && k.fault != "" {
+				k.because = schema.BecauseSuspect
+			}
+		}
 		if p.hidden {
 			k.fault = ""
 		}
@@ -110,10 +118,15 @@ func (w *work) repair(g *lines, failed []*part, day int, faults map[int]string) 
 // returns the record of it; nil where nothing was done.
 func (w *work) inspect(day int, first bool, faults map[int]string) *schema.Parts {
 	h := &w.l.Options.Habits
-	principle := func(p *part) bool { return first && p.ref != "" && slices.Contains(h.Principle, p.name) }
+	blanket := first && (h.Blanket == 0 || w.rng.Float64() < h.Blanket)
+	principle := func(p *part) bool { return blanket && p.ref != "" && slices.Contains(h.Principle, p.name) }
 	tested := map[*part]bool{}
 	for _, p := range w.parts {
-		if p.ref != "" && !principle(p) && w.rng.Float64() < h.Tested {
+		chance := h.Tested
+		if h.TestedFailed > 0 && p.happened {
+			chance = h.TestedFailed
+		}
+		if p.ref != "" && !principle(p) && w.rng.Float64() < chance {
 			tested[p] = true
 		}
 	}
@@ -126,6 +139,10 @@ func (w *work) inspect(day int, first bool, faults map[int]string) *schema.Parts
 	w.repair(&g, failed, day, faults)
 	kit := first && w.rng.Float64() < h.Kits
 	rec := &schema.Parts{}
+	var why schema.Because
+	if h.Because {
+		why = schema.BecauseSystematic
+	}
 	for _, p := range w.parts {
 		switch {
 		case mended[p]:
@@ -139,14 +156,14 @@ func (w *work) inspect(day int, first bool, faults map[int]string) *schema.Parts
 			w.fit(p, Instant(day), w.l.lot(p.name, day))
 		case !tested[p]:
 		case p.life.Degraded <= Instant(day):
-			k := lineKey{found: schema.Degraded, action: schema.Left, mode: "drift"}
+			k := lineKey{found: schema.Degraded, action: schema.Left, mode: "drift", because: why}
 			if w.rng.Float64() < h.ReplaceDegraded && w.l.Options.Families[p.family].Repair == schema.Replaced {
 				k.action = schema.Replaced
 				w.fit(p, Instant(day), w.l.lot(p.name, day))
 			}
 			g.add(k, p)
 		default:
-			g.add(lineKey{found: schema.OK, action: schema.Left}, p)
+			g.add(lineKey{found: schema.OK, action: schema.Left, because: why}, p)
 		}
 	}
 	rec.Lines = w.write(&g, day)

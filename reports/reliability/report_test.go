@@ -120,7 +120,7 @@ func TestClusterRobustLimits(t *testing.T) {
 		rest := years - float64(events)
 		obs = append(obs, Observation{Unit: name, Count: 1, Kind: ObservedCensored, Lower: rest, LowerWorking: rest, Upper: math.Inf(1)})
 	}
-	x, why := lifetimesOf(obs, SilenceUnknown).rate(0.9)
+	x, _, why := lifetimesOf(obs, SilenceUnknown).bounded(0.9)
 	if x == nil {
 		t.Fatal(why)
 	}
@@ -191,7 +191,7 @@ func TestRateRefused(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			x, why := lifetimesOf(tt.obs, SilenceUnknown).rate(0.95)
+			x, _, why := lifetimesOf(tt.obs, SilenceUnknown).bounded(0.95)
 			if why != tt.why || (x == nil) != (tt.why != "") {
 				t.Fatalf("got %+v, %q; want %q", x, why, tt.why)
 			}
@@ -202,7 +202,7 @@ func TestRateRefused(t *testing.T) {
 	}
 	// Three all failed within 25 years: at the bound, all of them do so with
 	// probability 0.05.
-	x, _ := lifetimesOf([]Observation{early("a"), early("b"), early("c")}, SilenceUnknown).rate(0.95)
+	x, _, _ := lifetimesOf([]Observation{early("a"), early("b"), early("c")}, SilenceUnknown).bounded(0.95)
 	if want := -math.Log1p(-math.Cbrt(0.05)) / 25; !near(x.Low, want, 1e-9) || !math.IsInf(x.High, 1) || !x.LowerOnly {
 		t.Errorf("lower bound %+v, want %v", x, want)
 	}

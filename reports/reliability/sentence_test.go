@@ -195,14 +195,14 @@ func TestAgelessAreNotWear(t *testing.T) {
 	unknown, pooled, again := event("a"), event("b"), event("c")
 	unknown.UnknownOrigin, pooled.Pool, again.Restart = true, true, 1
 	l := lifetimesOf([]Observation{unknown, pooled, again, event("d")}, SilenceUnknown)
-	if len(l.aged) != 1 || len(l.ageless) != 3 || l.came != 4 || len(l.all()) != 4 {
+	if len(l.aged()) != 1 || len(l.ageless()) != 3 || l.came != 4 || len(l.all()) != 4 {
 		t.Errorf("%+v", l)
 	}
-	if _, why := l.wear(Options{Confidence: 0.95}); why != "of the parts of known age, 1 failed; a wear fit needs at least 5" {
+	if why := l.wear(Options{Confidence: 0.95}).Refused; why != "of the parts of known age, 1 failed; a wear fit needs at least 5" {
 		t.Errorf("%q", why)
 	}
 	l = lifetimesOf([]Observation{unknown, pooled}, SilenceUnknown)
-	if _, why := l.wear(Options{Confidence: 0.95}); why != "no part has a known age; those of a counted pool have none of their own" {
+	if why := l.wear(Options{Confidence: 0.95}).Refused; why != "no part has a known age; those of a counted pool have none of their own" {
 		t.Errorf("%q", why)
 	}
 }

@@ -317,8 +317,8 @@ func (r *Report) wearTable(groups []Group) *page.Table {
 			continue
 		}
 		shape := wearLimits(w)
-		b10, tenth := wearB10(w)
-		t.Rows = append(t.Rows, []string{g.title(), g.verdict(w), figure(w.Shape), figure(shape.Low) + " to " + figure(shape.High),
+		b10, tenth := g.Life[r.Silence].Wear.B10, g.Life[r.Silence].Wear.Tenth
+		t.Rows = append(t.Rows, []string{g.title(), r.verdictWord(g), figure(w.Shape), figure(shape.Low) + " to " + figure(shape.High),
 			figure(b10), figure(tenth.Low) + " to " + figure(tenth.High), page.Thousands(int(w.Failures)) + " in " + page.Plural(w.Failed, "unit", "units")})
 	}
 	return t
@@ -503,18 +503,9 @@ func (r *Report) rateWords(e *Life) string {
 	return s
 }
 
-// prompted says that as many failures brought their unit to the bench as did
-// not: such stays make wear look stronger than it is.
-func (g *Group) prompted() bool {
-	return g.Prompted > 0 && 2*g.Prompted >= g.Parts.Failed
-}
-
-// verdict is a fit's verdict in a word, wear only where it is shown.
-func (g *Group) verdict(w *lifedata.Weibull) string {
-	if w.Verdict == lifedata.WearsOut && g.prompted() {
-		return "not shown"
-	}
-	return string(w.Verdict)
+func (r *Report) verdictWord(g Group) string {
+	v, _ := r.Verdict(g)
+	return string(v)
 }
 
 // wearSentence says whether parts fail more readily with age, as far as the
@@ -526,39 +517,38 @@ func (r *Report) wearSentence(g Group) string {
 		if e.WeibullRefused == e.RateRefused || g.Parts.Failed == 0 {
 			return ""
 		}
-		return "No word on wear: " + e.WeibullRefused + "."
+		return "Too little to judge wear: " + e.WeibullRefused + "." + r.bracketSentence(e.Wear.Bracket)
 	}
 	limits := wearLimits(w)
-	b10, range10 := wearB10(w)
 	shape := fmt.Sprintf("shape %s, %s to %s, from %s in %s", figure(w.Shape), figure(limits.Low), figure(limits.High),
 		page.Plural(int(w.Failures), "failure", "failures"), page.Plural(w.Failed, "unit", "units"))
-	tenth := fmt.Sprintf("one in ten would have failed by %s %s (%s to %s) if nothing else removed it", figure(b10), r.Time.ages(), figure(range10.Low), figure(range10.High))
-	var s string
-	switch w.Verdict {
-	case lifedata.WearsOut:
-		if g.prompted() {
-			return fmt.Sprintf("It may wear out (%s), but %d of its %d failures brought the unit in, and stays that follow failures make wear look stronger than it is: not shown.",
-				shape, g.Prompted, g.Parts.Failed)
-		}
-		s = fmt.Sprintf("It wears out: the older, the more readily it fails (%s); %s.", shape, tenth)
-	case lifedata.FailsEarly:
-		s = fmt.Sprintf("It fails early, or is a mixture of good and bad lots: one that has lasted is less likely to fail than a new one (%s); %s.", shape, tenth)
-	case lifedata.Constant:
-		s = fmt.Sprintf("It fails as readily young as old (%s); %s.", shape, tenth)
-	default:
-		return fmt.Sprintf("Whether it wears out: too few to tell (%s).", shape)
+	tenth := fmt.Sprintf("one in ten has failed by %s %s (%s to %s)", figure(e.Wear.B10), r.Time.ages(), figure(e.Wear.Tenth.Low), figure(e.Wear.Tenth.High))
+	verdict, reasons := r.Verdict(g)
+	why := ""
+	if len(reasons) > 0 {
+		why = " (" + strings.Join(reasons, "; ") + ")"
 	}
-	if other := r.otherReading(); other != "" {
-		if o := g.Life[other].Weibull; o == nil || o.Verdict != w.Verdict {
-			s += fmt.Sprintf(" That hangs on silence: read as %s, ", other)
-			if o == nil {
-				s += "there is no word on wear."
-			} else {
-				s += "it is: " + string(o.Verdict) + "."
-			}
-		}
+	switch verdict {
+	case WearShown:
+		return fmt.Sprintf("It wears out: the older, the more readily it fails (%s); %s%s.", shape, tenth, why) + r.bracketSentence(e.Wear.Bracket)
+	case WearEarly:
+		return fmt.Sprintf("It fails early, or is a mixture of good and bad lots: one that has lasted is less likely to fail than a new one (%s); %s%s.", shape, tenth, why)
+	case WearConstant:
+		return fmt.Sprintf("It fails as readily young as old (%s); %s%s.", shape, tenth, why)
+	case WearNotShown:
+		return fmt.Sprintf("Wear is not shown: %s (%s).", strings.Join(reasons, "; "), shape)
 	}
-	return s
+	return fmt.Sprintf("Too few failures to tell whether it wears out (%s)%s.", shape, why)
+}
+
+// bracketSentence tells the share failed by an age where degraded parts were
+// taken out.
+func (r *Report) bracketSentence(b *Bracket) string {
+	if b == nil {
+		return ""
+	}
+	return fmt.Sprintf(" By %s %s, %s to %s have failed: the lower figure takes the %s taken out as degraded to have lasted, the higher to have failed then.",
+		figure(b.Age), r.Time.ages(), percent(b.Low), percent(b.High), page.Thousands(b.Taken))
 }
 
 func (r *Report) otherReading() Silence {
