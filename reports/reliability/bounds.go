@@ -162,6 +162,10 @@ func (l lifetimes) bounded(level float64) (*Rate, *RateBounds, string) {
 	if high == nil || high.LowerOnly {
 		return nil, b, whyNoUpper(left, whyHigh)
 	}
+	if b.Low > 0 && b.High > widestBounds*b.Low {
+		scale, per := l.time.per()
+		return nil, b, fmt.Sprintf("%s not looked at when last there, which leaves it anywhere from %s to %s %s", page.Plural(left, "part was", "parts were"), figure(scale*b.Low), figure(scale*b.High), per)
+	}
 	r := *low
 	r.PerYear, r.Low, r.High, r.Method = b.Middle, min(low.Low, b.Low), max(high.High, b.High, b.Middle), RateBounded
 	if low.UpperOnly {
@@ -180,6 +184,10 @@ func whyNoUpper(left int, why string) string {
 	}
 	return fmt.Sprintf("%s not looked at; had they all failed there would be no upper limit: %s", page.Plural(left, "part was", "parts were"), why)
 }
+
+// widestBounds is how far apart bounds may lie that still tell something. Common
+// practice, no source.
+const widestBounds = 100
 
 // point is the rate, 0 where nothing failed.
 func (r *Rate) point() float64 {

@@ -62,6 +62,7 @@ type jsonEarlier struct {
 
 type jsonFirst struct {
 	Units  jsonUnits   `json:"units"`
+	Worn   *jsonUnits  `json:"unitsFailedOrWorn,omitempty"`
 	Tested int         `json:"tested"`
 	Failed int         `json:"failed"`
 	Share  *jsonNumber `json:"share"`
@@ -260,8 +261,8 @@ func (r *Report) WriteJSON(w io.Writer) error {
 			Parts: jsonParts{Handled: p.Handled, Tested: p.Tested, InService: p.InService, Untested: p.Untested, Failed: p.Failed,
 				Degraded: p.Degraded, Secondary: p.Secondary, External: p.External, LeftOut: p.LeftOut, Worn: p.Worn}}
 		if g.WornEnd {
-			worn := g.WornUnits.json()
-			j.WornUnits = &worn
+			worn, first := g.WornUnits.json(), g.First.Worn.json()
+			j.WornUnits, j.FirstVisit.Worn = &worn, &first
 		}
 		if x := e.Bounds; x != nil {
 			j.RateBounds = &jsonBounds{finite(x.Low), finite(x.Middle), finite(x.High), x.LeftOut}

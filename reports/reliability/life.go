@@ -73,6 +73,8 @@ type lifetimes struct {
 	out     int    // of them, left out because nothing is known of their times
 	noMeter string // a unit without an hour meter, where hours were asked for
 
+	silence                    Silence // as it is read
+	time                       TimeUnit
 	firstFailed, firstPrompted int // failures at first visits, and those that brought the unit in
 	testedFailed, tested       int // parts tested, and found failed
 }
@@ -83,12 +85,13 @@ type lifetimes struct {
 // sums to the last bit.
 type merger struct {
 	lifetimes
-	silence Silence
-	unit    string        // the unit at hand
-	at      map[timed]int // its observations, by what they are but for the count
+	unit string        // the unit at hand
+	at   map[timed]int // its observations, by what they are but for the count
 }
 
-func newMerger(s Silence) *merger { return &merger{silence: s, at: map[timed]int{}} }
+func newMerger(s Silence) *merger {
+	return &merger{lifetimes: lifetimes{silence: s}, at: map[timed]int{}}
+}
 
 // add takes in one observation. Of the parts left out, those fitted here and
 // not seen since are no loss: they had no time to fail.
@@ -188,6 +191,7 @@ func (l lifetimes) sum() (sum [sha256.Size]byte) {
 		number(uint64(n))
 	}
 	text(l.noMeter)
+	text(string(l.silence))
 	for _, t := range l.parts {
 		text(t.Unit)
 		for _, v := range []float64{t.Entry, t.Lower, t.Upper, t.Count, t.half, t.latest, t.first} {

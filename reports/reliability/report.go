@@ -93,6 +93,7 @@ func (u *UnitShare) fill(level float64) {
 // next unit that comes in may be expected to be like.
 type FirstVisit struct {
 	Units    UnitShare
+	Worn     UnitShare // with a part failed or degraded
 	Tested   int
 	Failed   int
 	OfTested Share
@@ -197,7 +198,7 @@ type Group struct {
 	Parts       PartCounts
 	Life        map[Silence]*Life
 	MostLeftOut LeftOutReason // the commonest reason; empty: none left out
-	Prompted    int           // failures that brought the unit in
+	Prompted    int           // own failures that brought the unit in
 	FailedUnit  string        // the unit with all failures, where there are several and one has them all
 
 	MostLeftOutCount int // parts left out for that reason
@@ -355,6 +356,7 @@ func (e *estimator) lives(r *Report) {
 		for s, m := range e.groups[id].life {
 			life := &Life{}
 			r.Groups[i].Life[s] = life
+			m.time = r.Time
 			tasks = append(tasks, task{m.lifetimes, life})
 		}
 	}
@@ -551,6 +553,9 @@ func (c *groupCount) add(o Observation) {
 		if o.FailedFirst {
 			f.failed += o.Count
 		}
+		if o.FailedFirst || o.FoundFirst == schema.Degraded {
+			f.worn += o.Count
+		}
 	}
 	if o.Kind == ObservedLeftOut {
 		if o.Reason == LeftOutNotBack {
@@ -641,6 +646,9 @@ func (c *groupCount) group(level float64) Group {
 		if f.failed > 0 {
 			g.First.Units.Affected++
 		}
+		if f.worn > 0 {
+			g.First.Worn.Affected++
+		}
 		g.First.Tested += f.tested
 		g.First.Failed += f.failed
 		if f.tested > 0 {
@@ -648,6 +656,8 @@ func (c *groupCount) group(level float64) Group {
 		}
 	}
 	g.First.Units.fill(level)
+	g.First.Worn.Inspected = g.First.Units.Inspected
+	g.First.Worn.fill(level)
 	g.First.OfTested = partShare(first, level)
 	n.OfHandled = partShare(ofHandled, level)
 	n.OfTested = partShare(ofTested, level)
@@ -681,21 +691,24 @@ func (r *Report) notes() []string {
 			"rows of a group whose name ends in "+strconv.Quote(agelessSuffix)+" count in the rate of the group without it, and in nothing that depends on age")
 	} else {
 		notes = append(notes,
-			"units is the share of inspected units with at least one failure (Wilson interval)",
-			"share of parts is failed / handled; the wider of the Clopper-Pearson interval and one that lets parts of one unit fail together, none from a single unit",
+			"units is the share of units with at least one failure, of those in which a part was tested or, where a failure is heard, in service (Wilson interval); untested parts are in no share",
+			"share of parts is failed / all of those; the wider of the Clopper-Pearson interval and one that lets parts of one unit fail together, none from a single unit",
 			"a part taken down by another part or from outside is counted apart and is not among the failed",
-			"silence unknown: a part is good until it was last known good; silence working: a part still fitted in a unit last heard of working is good until "+r.lagWords())
+			"silence unknown: a part is good until it was last known good; silence working: a part still fitted in a unit last heard of working is good until "+r.lagWords()+"; what fails unheard is known good by a test of the part only",
+			"a build date that is a span counts from its middle; a verdict on wear is the same from its beginning and its end, and the interval of B10 holds all three",
+			"where nothing shows that parts are original, and others may have repaired them, they count from the end of the first visit on; so does a whole family where one failure in ten or more brought its unit in")
 	}
 	notes = append(notes,
 		"rates ("+per+") take a part to fail as readily young as old; the wider of the profile likelihood interval and one that lets parts of one unit fail together",
 		"a rate without a failure is a bound that takes parts to fail one by one; it is too low for what fails several to a unit",
 		"ranks draw every rate towards the others, the more the less is known of it; their intervals hold 90% of the probability",
-		"wear, B10 and curves are of parts of known age, if nothing else removed them; a counted pool has no ages")
+		"a rate with bounds: parts were not looked at when they were last there; low takes them all to have been good, high to have failed, middle takes the suspects among them to have failed as often as tested parts did",
+		"wear, B10 and curves are of parts of known age; a counted pool has no ages")
 	if r.Time == Hours {
 		notes = append(notes, "hours are those of the unit's meter, taken to have left the maker at 0; nobody knows how long a silent unit has run, so both readings of silence are one")
 	}
-	if prompted, failed := r.prompted(); 2*prompted >= failed && prompted > 0 {
-		notes = append(notes, fmt.Sprintf("%d of %d failures brought their unit to the bench: visits caused by a failure date failures closely and say little of what went on working, so wear looks stronger than it is and rates are biased; visits not caused by a failure tell more", prompted, failed))
+	if len(r.Copies) > 0 {
+		notes = append(notes, "left out, because another folder has the same UUID: "+page.Listed(r.Copies))
 	}
 	if r.Origin != "" {
 		notes = append(notes, "only parts of this origin: "+string(r.Origin))
@@ -717,15 +730,6 @@ func (r *Report) notes() []string {
 		}
 	}
 	return notes
-}
-
-// prompted counts the failures that brought their unit in, and all.
-func (r *Report) prompted() (prompted, failed int) {
-	for _, g := range r.Groups {
-		prompted += g.Prompted
-		failed += g.Parts.Failed
-	}
-	return prompted, failed
 }
 
 // lagWords is the day until which silence may mean working.

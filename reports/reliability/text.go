@@ -133,8 +133,24 @@ func (r *Report) estimand() string {
 	if !r.AsOf.IsZero() {
 		asOf = ", as of " + r.AsOf.String()
 	}
-	return fmt.Sprintf("%s%s. Not all that were made: units come to a bench because something is wrong with them, or because somebody cares for them. %s Intervals are %s confidence intervals.",
-		page.Capital(page.Plural(r.Units, "unit", "units")), asOf, failed, percent(r.Confidence))
+	return fmt.Sprintf("%s%s. Not all that were made: units come to a bench because something is wrong with them, or because somebody cares for them.%s %s Intervals are %s confidence intervals.",
+		page.Capital(page.Plural(r.Units, "unit", "units")), asOf, r.earlierWords(), failed, percent(r.Confidence))
+}
+
+// earlierWords says how many units others had worked on.
+func (r *Report) earlierWords() string {
+	if r.Units == 0 {
+		return ""
+	}
+	blind := r.Units - r.Looked
+	s := fmt.Sprintf(" Others had worked on %d of them before", r.Worked)
+	switch {
+	case blind == r.Units:
+		return s + "; nobody noted whether there were signs of that in the rest."
+	case blind > 0:
+		return s + fmt.Sprintf("; of %d nobody noted whether there were signs of that.", blind)
+	}
+	return s + "."
 }
 
 // handled splits the groups into those the bench handled a part of, and the
@@ -209,7 +225,7 @@ func (r *Report) tables(groups []Group, width int) []*page.Table {
 		Right: []int{1, 2, 3, 4, 5, 6, 7}}
 	rates := &page.Table{Header: counts.Header[:1:1]}
 	for i, s := range r.readings() {
-		head := "rate (" + string(s[:1]) + ")"
+		head := map[Silence]string{SilenceUnknown: "rate, silent units left out", SilenceWorking: "rate, silent units working"}[s]
 		if r.FromFile {
 			head = "rate"
 		}
@@ -250,7 +266,7 @@ func (r *Report) legend() string {
 	if r.FromFile {
 		return "units: with at least one failure / all. failed: parts failed / all. rate: failures " + per + ". A dash where the file carries no rate; the reason is below."
 	}
-	return fmt.Sprintf("units: with at least one failure / inspected. failed: parts failed / handled, that is looked at, or in service in a unit that was fully working. rate: failures %s, read two ways: (u) a part nobody has heard of since it was last known good is unknown from then on; (w) it went on working until %s, if its unit was last heard of working. < and > where only a bound can be told. A dash where the records carry no rate; the reason is below.", per, r.lagWords())
+	return fmt.Sprintf("units: with at least one failure / inspected. failed: parts failed / tested or in service. rate: failures %s, with units nobody has heard of left out from then on, or taken to have worked until %s, if they were last heard of working. < and > where only a bound can be told; bounds where parts were not looked at. A dash where the records carry no rate; the reason is below.", per, r.lagWords())
 }
 
 // rankTable is the groups that are ranked, the highest rate first.
@@ -259,7 +275,7 @@ func (r *Report) rankTable(groups []Group) *page.Table {
 	scale, _ := r.Time.per()
 	for _, g := range r.ranked(groups) {
 		x := g.Life[r.Silence].Rank
-		t.Rows = append(t.Rows, []string{g.title(), figure(scale * x.Mean), rankLimits(x, scale), chance(x.ProbWorst)})
+		t.Rows = append(t.Rows, []string{g.title(), figure(scale * x.Mean), rankLimits(x, scale), r.chanceCell(x)})
 	}
 	return t
 }
@@ -294,7 +310,31 @@ func (r *Report) rankLegend() string {
 	if !r.FromFile {
 		s += ", silence read as " + string(r.Silence)
 	}
-	return s + ". All groups are estimated together: what little is known of one is drawn towards the others, and failures that come together in a unit weigh as fewer. Not ranked: what was seen in one unit only, or has few usable times."
+	return s + ". All groups are estimated together: what little is known of one is drawn towards the others, and failures that come together in a unit weigh as fewer. Their intervals hold 90% of the probability." + r.unrankedWords()
+}
+
+// unrankedWords names the groups that are in no ranking.
+func (r *Report) unrankedWords() string {
+	var names []string
+	for _, g := range r.Unranked() {
+		n := page.Clean(g.Title)
+		if u := g.Units; u.Inspected > 0 {
+			n += fmt.Sprintf(" (failed in %d of %d units)", u.Affected, u.Inspected)
+		}
+		names = append(names, n)
+	}
+	if names == nil {
+		return ""
+	}
+	return " Not ranked, so that none can be called the worst: " + page.Listed(names) + "."
+}
+
+// chanceCell is the chance of being the worst, where all groups are ranked.
+func (r *Report) chanceCell(x *Rank) string {
+	if len(r.Unranked()) > 0 {
+		return "-"
+	}
+	return chance(x.ProbWorst)
 }
 
 // chance writes a probability.
@@ -337,6 +377,8 @@ func (r *Report) rateCell(x *Rate) string {
 		return "< " + figure(scale*x.High)
 	case x.LowerOnly:
 		return "> " + figure(scale*x.Low)
+	case x.Method == RateBounded:
+		return fmt.Sprintf("%s-%s, bounds", figure(scale*x.Low), figure(scale*x.High))
 	}
 	return fmt.Sprintf("%s (%s-%s)", figure(scale*x.PerYear), figure(scale*x.Low), figure(scale*x.High))
 }
@@ -353,8 +395,8 @@ func (r *Report) sentences(g Group) []string {
 	s = append(s, r.partsSentences(g)...)
 	s = append(s, r.rateSentence(g))
 	s = append(s, r.wearSentence(g))
-	if x := g.Life[r.Silence].Rank; x != nil && x.ProbWorst >= 0.5 {
-		s = append(s, fmt.Sprintf("Of all that are ranked it is the one that fails most, with a chance of %s.", chance(x.ProbWorst)))
+	if w, ok := r.Worst(); ok && w.title() == g.title() {
+		s = append(s, "Of all it is the one that fails most.")
 	}
 	n := g.Parts
 	switch {
@@ -418,12 +460,12 @@ func (r *Report) partsSentences(g Group) []string {
 		for _, x := range []struct {
 			n    int
 			what string
-		}{{n.Tested, "tested"}, {n.InService, "seen in service only"}, {n.Untested, "untested"}} {
+		}{{n.Tested, "tested"}, {n.InService, "in service only"}} {
 			if x.n > 0 {
 				seen = append(seen, page.Thousands(x.n)+" "+x.what)
 			}
 		}
-		s = append(s, fmt.Sprintf("Of %s handled %s failed%s: %s.", page.Plural(n.Handled, "part", "parts"), failed, of, page.Listed(seen)))
+		s = append(s, fmt.Sprintf("Of %s tested or in service %s failed%s: %s.", page.Plural(n.Handled, "part", "parts"), failed, of, page.Listed(seen)))
 		switch {
 		case g.FailedUnit != "" && n.Failed == 2:
 			s = append(s, fmt.Sprintf("Both failures are of one unit, %s: that may say more about it than about the parts.", g.FailedUnit))
@@ -431,7 +473,7 @@ func (r *Report) partsSentences(g Group) []string {
 			s = append(s, fmt.Sprintf("All %s failures are of one unit, %s: that may say more about it than about the parts.", page.Thousands(n.Failed), g.FailedUnit))
 		}
 		switch i := n.OfTested.Interval; {
-		case n.Failed == 0 || n.Tested == n.Handled:
+		case n.Failed == 0 || n.Tested == n.Handled && n.Untested == 0:
 		case n.Tested == n.Failed+n.Degraded+n.Secondary+n.External:
 			s = append(s, "None was tested and found good, so only what was suspected was tested.")
 		case i != nil:
@@ -439,6 +481,12 @@ func (r *Report) partsSentences(g Group) []string {
 		}
 	}
 	var more []string
+	if n.Untested > 0 {
+		more = append(more, fmt.Sprintf("%s not tested", page.Plural(n.Untested, "was", "were")))
+	}
+	if n.Earlier > 0 {
+		more = append(more, fmt.Sprintf("%s may have been repaired elsewhere before the first visit", page.Thousands(n.Earlier)))
+	}
 	if n.Degraded > 0 {
 		more = append(more, fmt.Sprintf("%s found degraded", page.Plural(n.Degraded, "was", "were")))
 	}
@@ -469,11 +517,16 @@ func (r *Report) rateSentence(g Group) string {
 	case u.Rate == nil && w.Rate == nil:
 		return fmt.Sprintf("No rate: %s; with silence read as working, %s.", u.RateRefused, w.RateRefused)
 	}
+	whole := ""
+	if x := u.Free; x != nil && !x.UpperOnly && !x.LowerOnly {
+		scale, per := r.Time.per()
+		whole = fmt.Sprintf("Rate from parts that were all tested because all were to be: %s %s (%s to %s). Of all parts: ", figure(scale*x.PerYear), per, figure(scale*x.Low), figure(scale*x.High))
+	}
 	unknown, working := r.rateWords(u), r.rateWords(w)
 	if unknown == working {
-		return fmt.Sprintf("Rate, whichever way silence is read: %s.", unknown)
+		return whole + fmt.Sprintf("Rate: %s.", unknown)
 	}
-	return fmt.Sprintf("Rate with silence read as unknown: %s; as working: %s.", unknown, working)
+	return whole + fmt.Sprintf("Rate, silent units left out: %s; silent units taken as working: %s.", unknown, working)
 }
 
 func (r *Report) rateWords(e *Life) string {
@@ -483,6 +536,10 @@ func (r *Report) rateWords(e *Life) string {
 	switch {
 	case x == nil:
 		return "none, " + e.RateRefused
+	case x.Method == RateBounded:
+		b := e.Bounds
+		return fmt.Sprintf("%s to %s %s, because %s not looked at when last there: %s had they all been good, %s had they all failed, %s had the suspects among them failed as often as tested ones",
+			figure(scale*x.Low), figure(scale*x.High), per, page.Plural(b.LeftOut, "part was", "parts were"), figure(scale*b.Low), figure(scale*b.High), figure(scale*b.Middle))
 	case x.UpperOnly:
 		return fmt.Sprintf("no failure in %s %s of %s, so below %s %s (one-sided %s)",
 			figure(x.Years), many, page.Plural(x.Units, "unit", "units"), figure(scale*x.High), per, percent(r.Confidence))
@@ -562,6 +619,9 @@ func (r *Report) otherReading() Silence {
 
 // percents writes a range of proportions: 45 to 94%.
 func percents(i lifedata.Interval) string {
+	if i.Low < 0.00001 && i.High > 0.999 {
+		return "anything"
+	}
 	return strings.TrimSuffix(percent(i.Low), "%") + " to " + percent(i.High)
 }
 

@@ -140,6 +140,9 @@ func (l lifetimes) wear(opt Options) (w Wear) {
 	if len(kept.parts) == 0 && dropped > 0 {
 		return refuse("no build date is known closely enough to tell an age")
 	}
+	if l.fromFirst() && l.silence == SilenceUnknown {
+		return refuse(fmt.Sprintf("%d of %d failures found at first visits brought the unit in, and of units that did not come back nothing is known since: --silence working takes them to work", l.firstPrompted, l.firstFailed))
+	}
 	fit := func(by float64) (*lifedata.Weibull, string) {
 		x, err := lifedata.FitWeibull(kept.shifted(by), lifedata.WeibullOptions{Level: opt.Confidence, FitAnyway: opt.FitAnyway})
 		if err != nil {
