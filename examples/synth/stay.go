@@ -333,6 +333,15 @@ func (w *work) intake(in int, why schema.Reason, built int, unknown []bool) (*sc
 // lookForOthers says at the first intake where others have worked.
 func (w *work) lookForOthers(r *schema.Intake) {
 	seen := map[schema.WorkedOn]bool{}
+	codes := map[string]bool{}
+	for _, p := range w.others {
+		codes[w.sections[p.section]+string(p.name)] = true
+	}
+	for _, p := range w.parts {
+		if codes[w.sections[p.section]+string(p.name)] {
+			p.code = p.life.Installed.Day().Year
+		}
+	}
 	for _, p := range w.others {
 		on := schema.WorkedOn{Section: schema.Names(w.sections[p.section]), Family: p.name, What: "other solder"}
 		if !seen[on] {

@@ -1,6 +1,7 @@
 package synth
 
 import (
+	"fmt"
 	"slices"
 
 	"benchlore/schema"
@@ -18,6 +19,7 @@ type lineKey struct {
 	fault   string
 	pool    bool
 	because schema.Because
+	code    string // on what came out
 }
 
 // lines gathers what was found and done in one record, alike parts together.
@@ -29,6 +31,9 @@ type lines struct {
 
 func (g *lines) add(k lineKey, p *part) {
 	k.section, k.family, k.pool = p.section, p.name, p.ref == ""
+	if p.code > 0 && !k.pool {
+		k.code = fmt.Sprint(p.code)
+	}
 	if g.count == nil {
 		g.count, g.refs = map[lineKey]int{}, map[lineKey][]refs.Ref{}
 	}
@@ -51,6 +56,9 @@ func (w *work) write(g *lines, day int) []schema.PartLine {
 			l.Ref = schema.Refs(refs.Compact(g.refs[k]))
 		}
 		l.Because = k.because
+		if k.code != "" {
+			l.Old = &schema.Component{DateCode: k.code}
+		}
 		if k.mode != "" {
 			l.Mode = schema.Modes{k.mode}
 		}

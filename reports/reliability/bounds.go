@@ -48,6 +48,7 @@ func (l lifetimes) read(how partReading, keep func(*timed) bool) []lifedata.Obs 
 	suspects, failed := 0.0, 0.0
 	later := l.fromFirst()
 	out := make([]lifedata.Obs, 0, len(l.parts))
+	at := map[lifedata.Obs]int{} // those alike but for their count are one, as in a file
 	for i := range l.parts {
 		t := &l.parts[i]
 		if !keep(t) {
@@ -58,9 +59,17 @@ func (l lifetimes) read(how partReading, keep func(*timed) bool) []lifedata.Obs 
 			if t.is(isFromFirst) || later && t.first > 0 {
 				o.Entry = max(o.Entry, t.first)
 			}
-			if o.Count > 0 && o.Upper > o.Entry && (!o.RightCensored() || o.Lower > o.Entry) {
-				out = append(out, o)
+			if !(o.Count > 0 && o.Upper > o.Entry && (!o.RightCensored() || o.Lower > o.Entry)) {
+				return
 			}
+			key := o
+			key.Count = 0
+			if i, ok := at[key]; ok {
+				out[i].Count += o.Count
+				return
+			}
+			at[key] = len(out)
+			out = append(out, o)
 		}
 		if how == asRecorded || !t.untold() {
 			if !t.leftOut {
@@ -92,7 +101,7 @@ func every(*timed) bool        { return true }
 func ofKnownAge(t *timed) bool { return t.is(isAged) && !t.is(isEarlier) }
 
 // all is every observation as the records have it.
-func (l lifetimes) all() []lifedata.Obs { return l.read(asRecorded, every) }
+func (l lifetimes) all() []lifedata.Obs { return append(l.aged(), l.ageless()...) }
 
 // aged is those of known age.
 func (l lifetimes) aged() []lifedata.Obs { return l.read(asRecorded, ofKnownAge) }

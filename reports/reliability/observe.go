@@ -528,6 +528,7 @@ func (h *unitHistory) untold(x *Observation, t tenure, events []*unit.Event, goo
 		return
 	}
 	var seen edtf.Day
+	suspect := false
 	var last *unit.Job
 	for _, j := range h.u.Jobs {
 		m := moment{day: j.IntakeRecord().Date.Day, record: h.index[j.Intake]}
@@ -541,16 +542,14 @@ func (h *unitHistory) untold(x *Observation, t tenure, events []*unit.Event, goo
 	if n := len(events); n > 0 && !events[n-1].Date.Before(seen) && (last == nil || events[n-1].Job == last || events[n-1].Date.After(seen)) {
 		e := events[n-1]
 		seen = e.Date.Day
-		x.Suspect = suspected(e)
-		if e.Line.Found == "" && e.File.Record.Head().Kind == schema.KindMod {
-			x.Suspect = false
-		}
+		// What a modification takes out need not be suspected.
+		suspect = suspected(e) && e.File.Record.Head().Kind != schema.KindMod
 	}
 	if !seen.Valid() || ok && !good.day.Before(seen) {
 		return
 	}
 	if latest := t.offset + h.least(t, seen); latest > x.Lower {
-		x.Latest = latest
+		x.Latest, x.Suspect = latest, suspect
 	}
 }
 

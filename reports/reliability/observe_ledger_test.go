@@ -44,6 +44,18 @@ family = "capacitor/tantalum"
 [[board.position]]
 count = 20
 family = "board/joint"
+
+[[kit]]
+name = "quiet channel"
+revision = "1"
+title = "other capacitors"
+changes = "less hiss"
+reversible = "yes"
+[[kit.part]]
+section = "channel 1-2"
+ref = "C1-C2"
+action = "replaced"
+new = {type = "as the old one"}
 `
 
 // ledgerRecord is a record by the start of its file name, 2016-01-01-parts,

@@ -145,8 +145,8 @@ func (r *Report) earlierWords() string {
 	blind := r.Units - r.Looked
 	s := fmt.Sprintf(" Others had worked on %d of them before", r.Worked)
 	switch {
-	case blind == r.Units:
-		return s + "; nobody noted whether there were signs of that in the rest."
+	case blind == r.Units && r.Worked == 0:
+		return " Of none was it noted whether others had worked on it before."
 	case blind > 0:
 		return s + fmt.Sprintf("; of %d nobody noted whether there were signs of that.", blind)
 	}

@@ -105,6 +105,9 @@ func (l lifetimes) shifted(by float64) []lifedata.Obs {
 	for i := range moved.parts {
 		t := &moved.parts[i]
 		d := by * t.half
+		if d == 0 {
+			continue
+		}
 		t.Lower = max(0, t.Lower+d)
 		if t.first > 0 {
 			t.first = max(0, t.first+d)
@@ -253,7 +256,7 @@ func (l lifetimes) noAge() string {
 		return why
 	}
 	if len(l.aged()) == 0 {
-		if l.fromFirst() || len(l.read(asRecorded, func(t *timed) bool { return ofKnownAge(t) && t.is(isFromFirst) })) > 0 {
+		if slices.ContainsFunc(l.parts, func(t timed) bool { return ofKnownAge(&t) && !t.leftOut }) {
 			return "nothing is known of its parts after a release"
 		}
 		return "no part has a known age; those of a counted pool have none of their own"
