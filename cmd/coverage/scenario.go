@@ -437,4 +437,3 @@ func (s study) printScenarios(out io.Writer, list []scenario) error {
 	}
 	return nil
 }
-
