@@ -357,7 +357,7 @@ func (s study) scenarioLedger(x scenario, i int, truths map[schema.FamilyName]sc
 		}
 		out[theWorst].refuse(why)
 	}
-	both, err := estimated(l, units, reliability.Options{By: []string{"family", "model"}})
+	both, err := estimated(l, units, reliability.Options{By: []string{"family", "model"}, ComparisonsOnly: true})
 	if err != nil {
 		return out, err
 	}

@@ -29,6 +29,9 @@ type Options struct {
 	Origin     schema.Origin // parts of that origin only; empty: all
 	FitAnyway  bool          // fit a life and draw a curve where few failed
 	CountsOnly bool          // units and parts, and none of the estimates in time
+	// ComparisonsOnly gives the comparisons, and of the groups no more than
+	// CountsOnly does.
+	ComparisonsOnly bool
 }
 
 // groupKey is something observations can be grouped by.
@@ -292,7 +295,7 @@ func (e *estimator) add(o Observation) {
 	g := e.groups[id]
 	if g == nil {
 		g = &grouped{newGroupCount(), map[Silence]*merger{}}
-		if !e.opt.CountsOnly {
+		if !e.opt.CountsOnly && !e.opt.ComparisonsOnly {
 			for _, s := range (&Report{}).readings() {
 				g.life[s] = newMerger(s)
 			}
@@ -336,6 +339,10 @@ func (e *estimator) estimate(obs *Observations, families schema.FamilyList) *Rep
 	e.lives(r)
 	slices.SortStableFunc(r.Groups, mostAffected)
 	if opt.CountsOnly {
+		return r
+	}
+	if opt.ComparisonsOnly {
+		r.compare(e.compared, families, opt, nil)
 		return r
 	}
 	readings := r.readings()

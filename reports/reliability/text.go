@@ -465,7 +465,11 @@ func (r *Report) partsSentences(g Group) []string {
 				seen = append(seen, page.Thousands(x.n)+" "+x.what)
 			}
 		}
-		s = append(s, fmt.Sprintf("Of %s tested or in service %s failed%s: %s.", page.Plural(n.Handled, "part", "parts"), failed, of, page.Listed(seen)))
+		if r.FromFile {
+			s = append(s, fmt.Sprintf("Of %s %s failed%s.", page.Plural(n.Handled, "part", "parts"), failed, of))
+		} else {
+			s = append(s, fmt.Sprintf("Of %s tested or in service %s failed%s: %s.", page.Plural(n.Handled, "part", "parts"), failed, of, page.Listed(seen)))
+		}
 		switch {
 		case g.FailedUnit != "" && n.Failed == 2:
 			s = append(s, fmt.Sprintf("Both failures are of one unit, %s: that may say more about it than about the parts.", g.FailedUnit))
