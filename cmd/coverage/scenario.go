@@ -63,6 +63,10 @@ func scenarios() []scenario {
 	return []scenario{
 		{"clean", "all tested, all dates known, visits at any time", 20, none},
 		{"prompted", "units come because something failed", 20, prompted},
+		{"asked", "the same, and owners are asked twice a year how it is", 20, func(o *synth.Options) {
+			prompted(o)
+			o.Habits.Followups = 2
+		}},
 		{"suspects", "25% of good and 70% of failed parts tested", 20, suspects},
 		{"elsewhere", "60% of heard failures repaired elsewhere before, and seen", 20, elsewhere},
 		{"unseen", "the same, and nobody looked", 20, unseen},

@@ -289,10 +289,15 @@ func wearWider(w *lifedata.Weibull) float64 {
 	return max(1, math.Log(w.RobustShape.High/w.RobustShape.Low)/math.Log(w.ShapeWald.High/w.ShapeWald.Low))
 }
 
-// wearB10 is the age by which one part in ten has failed, and its limits.
+// wearB10 is the age by which one part in ten has failed, and its limits. Few
+// units with failures tell little of how sure that is: their limits take
+// Student's quantile for so many units in place of the normal one.
 func wearB10(w *lifedata.Weibull) (age float64, limits lifedata.Interval) {
 	q := w.Quantile(0.1)
 	k := wearWider(w)
+	if w.Named && w.Failed > 1 {
+		k = max(k, studentHalf(w.Failed, w.Level)/distuv.UnitNormal.Quantile((1+w.Level)/2))
+	}
 	return q.Value, lifedata.Interval{Low: q.Value * math.Pow(q.Low/q.Value, k), High: q.Value * math.Pow(q.High/q.Value, k)}
 }
 

@@ -136,6 +136,9 @@ func (l lifetimes) wear(opt Options) (w Wear) {
 	if n := l.untold(); float64(n) > mostUntold*float64(l.came) {
 		return refuse(fmt.Sprintf("%s of %s parts were not looked at, and those that were may have been the suspects", page.Thousands(n), page.Thousands(l.came)))
 	}
+	if lost, failed := l.lost(); float64(lost) > mostUntold*float64(lost+failed) {
+		return refuse(fmt.Sprintf("%s replaced before the first visit, beside %s that failed since, and nobody knows at what age", page.Plural(lost, "was or may have been", "were or may have been"), page.Thousands(failed)))
+	}
 	if b := w.Bracket; b != nil && float64(b.Taken) > mostDegraded*float64(b.Taken+b.Failed) && !opt.FitAnyway {
 		return refuse(fmt.Sprintf("%s taken out as degraded before they failed, beside %s that failed; --failure degraded counts both",
 			page.Plural(b.Taken, "was", "were"), page.Thousands(b.Failed)))
@@ -191,6 +194,21 @@ func (l lifetimes) wear(opt Options) (w Wear) {
 		}
 	}
 	return w
+}
+
+// lost counts the parts that left before the first visit, and those of known age
+// that failed.
+func (l lifetimes) lost() (lost, failed int) {
+	for i := range l.parts {
+		t := &l.parts[i]
+		switch {
+		case t.is(isEarlier):
+			lost += int(t.Count)
+		case ofKnownAge(t) && !t.RightCensored():
+			failed += int(t.Count)
+		}
+	}
+	return lost, failed
 }
 
 // bracket is the share failed by the age that half of the failures had.
