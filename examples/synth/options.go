@@ -204,7 +204,7 @@ func Preset(name string, units int, seed uint64) (Options, error) {
 		return Options{}, fmt.Errorf("no preset %q => write one of: %v", name, Presets())
 	}
 	o := Options{Preset: name, Units: units, Seed: seed, Models: []Model{studyModel()}, Families: constantFamilies(),
-		Habits: Habits{Tested: 1, Service: 6, KnownBuild: 1, BuildSpan: 0.1},
+		Habits: Habits{Tested: 1, Service: 6, KnownBuild: 1, BuildSpan: 0.1, Looks: true},
 		Built:  Years{From: 1968, To: 1982}, Opened: date(2005, 1, 3), End: date(2025, 12, 31)}
 	each := func(change func(*Family)) {
 		for i := range o.Families {

@@ -313,7 +313,7 @@ func (w *work) intake(in int, why schema.Reason, built int, unknown []bool) (*sc
 	if h.Noticed {
 		for i := range r.Faults {
 			s := slices.Index(w.sections, r.Faults[i].Section)
-			r.Faults[i].Since = schema.EDTF(w.brokenIn(s).Day().String())
+			r.Faults[i].Since = schema.EDTF(Instant(math.Ceil(float64(w.brokenIn(s)))).Day().String())
 		}
 	}
 	if r.Works != schema.WorksFully && w.rng.Float64() < h.LastKnown {

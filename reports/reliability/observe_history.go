@@ -308,11 +308,18 @@ func (h *unitHistory) isRefuted(t tenure, g moment) bool {
 }
 
 // noticed is when the fault that a failure caused was first noticed, the
-// earliest where there are several.
+// earliest where there are several. Of several failures behind one fault nobody
+// knows which was noticed first, and the others may have come later.
 func (h *unitHistory) noticed(e *unit.Event) (lo, hi edtf.Day, ok bool) {
 	for _, id := range e.Line.Fault {
 		for _, f := range h.u.Faults {
-			if f.ID != id {
+			failed := 0
+			for _, c := range f.Cured {
+				if h.failing(c) {
+					failed += max(1, c.Line.Count)
+				}
+			}
+			if f.ID != id || failed > 1 {
 				continue
 			}
 			d, known := f.Since.Span()

@@ -62,7 +62,7 @@ func (r *Report) WriteSummary(w io.Writer, o page.TextOptions) error {
 	}
 	p := &page.Text{W: w, O: o}
 	p.Heading(r.heading())
-	r.paragraph(p, r.estimand())
+	r.paragraph(p, r.brief())
 	groups := r.byFirst()
 	if len(groups) == 0 {
 		r.paragraph(p, "Nothing has been tested yet: no figures.")
@@ -93,6 +93,22 @@ func (r *Report) WriteSummary(w io.Writer, o page.TextOptions) error {
 	key := groups[0].title()
 	r.paragraph(p, more+"One of them in words, with its picture: benchlore reliability "+word(key)+". What to record for better figures: --what-helps.")
 	return p.Err
+}
+
+// brief says in a sentence what the first lines are of.
+func (r *Report) brief() string {
+	s := page.Capital(page.Plural(r.Units, "unit", "units"))
+	if !r.AsOf.IsZero() {
+		s += ", as of " + r.AsOf.String()
+	}
+	s += "; not all that were made, but those that came here." + r.earlierWords()
+	if r.Failure == schema.Degraded {
+		s += " Degraded counts as failed."
+	}
+	if r.Origin != "" {
+		s += " Only parts of this origin: " + string(r.Origin) + "."
+	}
+	return s + fmt.Sprintf(" Intervals: %s.", percent(r.Confidence))
 }
 
 // word quotes what a shell would take apart.
@@ -223,11 +239,27 @@ func (r *Report) WriteHelps(w io.Writer, o page.TextOptions) error {
 		p.Item(0, fmt.Sprintf("In %s nobody noted signs of earlier work, so parts whose failure is heard count only from the first visit on. At intake write earlier_work = [\"none-seen\"], or [[worked_on]] with section or family.", page.Plural(blind, "unit", "units")))
 		n++
 	}
-	for _, g := range r.Groups {
-		for _, h := range r.groupHelps(g) {
-			p.Item(0, page.Capital(page.Clean(g.Title))+": "+h)
-			n++
+	for _, h := range helps {
+		var who []string
+		more := 0
+		for _, g := range r.Groups {
+			k := h.count(r, g)
+			switch {
+			case k == 0:
+			case len(who) < mostNamed:
+				who = append(who, fmt.Sprintf("%s %s", page.Clean(g.Title), page.Thousands(k)))
+			default:
+				more++
+			}
 		}
+		if who == nil {
+			continue
+		}
+		n++
+		if more > 0 {
+			who = append(who, fmt.Sprintf("%d more", more))
+		}
+		p.Item(0, h.what+" ("+page.Listed(who)+"). "+h.todo)
 	}
 	if n == 0 {
 		r.paragraph(p, "Nothing is missing that would change a figure; more units will make them surer.")
@@ -235,24 +267,51 @@ func (r *Report) WriteHelps(w io.Writer, o page.TextOptions) error {
 	return p.Err
 }
 
+// mostNamed is how many groups a hint names.
+const mostNamed = 5
+
+// help is something that would have to be recorded for better figures of the
+// groups in which count is not 0.
+type help struct {
+	what, todo string
+	count      func(*Report, Group) int
+}
+
+var helps = []help{
+	{"Parts were not looked at when last there", "Test all of a section, decide so before the first finding, and write because = \"systematic\"; keep because = \"suspect\" for those with a fault.",
+		func(r *Report, g Group) int {
+			if b := g.Life[r.Silence].Bounds; b != nil {
+				return b.LeftOut
+			}
+			return 0
+		}},
+	{"Parts may have been replaced before the first visit", "The date code of the part that comes out says whether it was: old = {date_code = \"7432\"}.",
+		func(_ *Report, g Group) int { return g.Parts.Earlier }},
+	{"Failures brought their unit in, which says little of wear", "Follow-ups do, of units that work as well: record followup --state working. Say when a fault was first noticed: since, in [[fault]].",
+		func(r *Report, g Group) int {
+			if g.Life[r.Silence].times.fromFirst() {
+				return g.Prompted
+			}
+			return 0
+		}},
+	{"Build dates are too vague to tell ages, by units", "Date codes on the boards narrow them: built in instrument.toml.",
+		func(r *Report, g Group) int { return g.Life[r.Silence].Wear.Dropped }},
+	{"Parts were taken out as degraded, before they failed", "--failure degraded counts degraded and failed parts alike.",
+		func(r *Report, g Group) int {
+			if e := g.Life[r.Silence]; e.Weibull == nil && e.Wear.Bracket != nil {
+				return e.Wear.Bracket.Taken
+			}
+			return 0
+		}},
+}
+
 // groupHelps is what would help one group.
 func (r *Report) groupHelps(g Group) []string {
 	var out []string
-	e := g.Life[r.Silence]
-	if b := e.Bounds; b != nil {
-		out = append(out, fmt.Sprintf("%s not looked at when last there. Test all of a section, decide so before the first finding, and write because = \"systematic\"; keep because = \"suspect\" for those with a fault.", page.Plural(b.LeftOut, "part was", "parts were")))
-	}
-	if n := g.Parts.Earlier; n > 0 {
-		out = append(out, fmt.Sprintf("%s may have been replaced before the first visit. The date code of the part that comes out says whether it was: old = {date_code = \"7432\"}.", page.Plural(n, "part", "parts")))
-	}
-	if e.times.fromFirst() {
-		out = append(out, fmt.Sprintf("%s brought the unit in, which says little of wear. Follow-ups do, of units that work as well: record followup --state working.", page.Plural(g.Prompted, "failure", "failures")))
-	}
-	if e.Wear.Dropped > 0 {
-		out = append(out, fmt.Sprintf("The build date of %s is too vague to tell ages. Date codes on the boards narrow it: built in instrument.toml.", page.Plural(e.Wear.Dropped, "unit", "units")))
-	}
-	if b := e.Wear.Bracket; b != nil && e.Weibull == nil {
-		out = append(out, fmt.Sprintf("%s taken out as degraded. --failure degraded counts degraded and failed parts alike.", page.Plural(b.Taken, "was", "were")))
+	for _, h := range helps {
+		if n := h.count(r, g); n > 0 {
+			out = append(out, fmt.Sprintf("%s (%s). %s", h.what, page.Thousands(n), h.todo))
+		}
 	}
 	return out
 }
