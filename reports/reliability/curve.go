@@ -57,6 +57,9 @@ func (l lifetimes) curve(opt Options) (*Curve, string) {
 	aged := l.aged()
 	tally := lifedata.TallyOf(aged)
 	if tally.Failures == 0 {
+		if l.testedFailed > 0 {
+			return nil, "no failure has a known age that counts"
+		}
 		return nil, "nothing failed"
 	}
 	if tally.Named && tally.Failed < unitsForCurve && !opt.FitAnyway {

@@ -530,6 +530,10 @@ func (r *Report) rateSentence(g Group) string {
 	if unknown == working {
 		return whole + fmt.Sprintf("Rate: %s.", unknown)
 	}
+	if w.Rate != nil && w.Rate.Method == RateBounded && u.Rate != nil && u.Rate.Method == RateBounded {
+		scale, _ := r.Time.per()
+		working = figure(scale*w.Rate.Low) + " to " + figure(scale*w.Rate.High) // for the same reason
+	}
 	return whole + fmt.Sprintf("Rate, silent units left out: %s; silent units taken as working: %s.", unknown, working)
 }
 

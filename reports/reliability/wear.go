@@ -137,7 +137,7 @@ func (l lifetimes) wear(opt Options) (w Wear) {
 		return refuse(fmt.Sprintf("%s of %s parts were not looked at, and those that were may have been the suspects", page.Thousands(n), page.Thousands(l.came)))
 	}
 	if lost, failed := l.lost(); float64(lost) > mostUntold*float64(lost+failed) {
-		return refuse(fmt.Sprintf("%s replaced before the first visit, beside %s that failed since, and nobody knows at what age", page.Plural(lost, "was or may have been", "were or may have been"), page.Thousands(failed)))
+		return refuse(fmt.Sprintf("%s replaced before the first visit, nobody knows at what age, beside %s since", page.Plural(lost, "was or may have been", "were or may have been"), page.Plural(failed, "failure found", "failures found")))
 	}
 	if b := w.Bracket; b != nil && float64(b.Taken) > mostDegraded*float64(b.Taken+b.Failed) && !opt.FitAnyway {
 		return refuse(fmt.Sprintf("%s taken out as degraded before they failed, beside %s that failed; --failure degraded counts both",
