@@ -95,7 +95,8 @@ type Intake struct {
 	LastKnownWorkingBy string         `toml:"last_known_working_by,omitempty" doc:"who says so: owner, seller, own bench"`
 	Faults             []Fault        `toml:"fault,omitempty" doc:"what the player noticed"`
 	Sections           []SectionState `toml:"section,omitempty" doc:"condition and origin, section by section"`
-	EarlierWork        []string       `toml:"earlier_work,omitempty" doc:"signs of work by others"`
+	EarlierWork        []string       `toml:"earlier_work,omitempty" doc:"signs of work by others; none-seen: somebody looked and saw none"`
+	WorkedOn           []WorkedOn     `toml:"worked_on,omitempty" doc:"what others repaired or replaced before, by section or family"`
 	Missing            []string       `toml:"missing,omitempty" doc:"what should be there and is not"`
 	Accessories        []string       `toml:"accessories,omitempty" doc:"what came with it"`
 	UserMemory         UserMemory     `toml:"user_memory,omitempty" doc:"saved, not-saved, lost, none"`
@@ -121,6 +122,7 @@ type Fault struct {
 	Symptom    string     `toml:"symptom" need:"yes" doc:"what is heard, seen or felt"`
 	Conditions string     `toml:"conditions,omitempty" doc:"when it shows: cold, after 20 minutes, on loud notes"`
 	Section    string     `toml:"section,omitempty" doc:"where, if known"`
+	Since      EDTF       `toml:"since,omitempty" doc:"when it was first noticed, e.g. 2030-11, 2029/2030"`
 	State      FaultState `toml:"state,omitempty" doc:"open (the default), cured, not-reproduced, accepted, declined"`
 }
 
@@ -130,6 +132,18 @@ type SectionState struct {
 	Condition string `toml:"condition,omitempty" doc:"condition as found, in a few words"`
 	Origin    Origin `toml:"origin,omitempty" doc:"original, replaced, unknown; unknown: nobody can say how old the parts are"`
 	Note      string `toml:"note,omitempty" doc:"anything else"`
+}
+
+// NoneSeen stands alone in EarlierWork where somebody looked for work by others
+// and saw none. An empty list says that nobody looked.
+const NoneSeen = "none-seen"
+
+// WorkedOn is a place where others have been before. At least one of Section
+// and Family is given; what they do not name is as the maker left it.
+type WorkedOn struct {
+	Section Names      `toml:"section,omitempty" doc:"where: power supply, or several: voice 1-4"`
+	Family  FamilyName `toml:"family,omitempty" doc:"which parts, group/kind; default: all of the section"`
+	What    string     `toml:"what,omitempty" doc:"what is seen: newer capacitors, other solder"`
 }
 
 // Comeback ties an intake to the release the unit came back after.
@@ -156,6 +170,7 @@ type ApplyKit struct {
 	Except   Refs    `toml:"except,omitempty" doc:"but not these: C14"`
 	Found    Finding `toml:"found,omitempty" doc:"what all its lines were found as: untested, in-service, ok ..."`
 	How      How     `toml:"how,omitempty" doc:"visual, in-circuit, out-of-circuit, substitution"`
+	Because  Because `toml:"because,omitempty" doc:"why these parts were dealt with: suspect, systematic, reach"`
 	Lot      string  `toml:"lot,omitempty" doc:"the lot of all its new parts"`
 	OldKept  OldKept `toml:"old_kept,omitempty" doc:"returned, kept, scrapped"`
 }
@@ -171,6 +186,7 @@ type PartLine struct {
 	Family   FamilyName `toml:"family,omitempty" doc:"group/kind; default: what the model says"`
 	Found    Finding    `toml:"found,omitempty" doc:"failed, degraded, ok (tested), in-service (its circuit worked), untested, missing"`
 	How      How        `toml:"how,omitempty" doc:"how that was found: visual, in-circuit, out-of-circuit, substitution"`
+	Because  Because    `toml:"because,omitempty" doc:"why this part was looked at: suspect, systematic (all of them were to be), reach (it was open anyway)"`
 	Mode     Modes      `toml:"mode,omitempty" doc:"how it failed: short, open, leakage, drift ..."`
 	CausedBy Cause      `toml:"caused_by,omitempty" doc:"the position whose failure damaged it, or transport, liquid, battery-leak, surge, misuse, earlier-work, workmanship, kit, storage, unknown"`
 	Fault    Idents     `toml:"fault,omitempty" doc:"the fault it cures"`

@@ -82,6 +82,7 @@ type Family struct {
 	Failed   string     `toml:"failed,omitempty" doc:"when a part counts as failed"`
 	Degraded string     `toml:"degraded,omitempty" doc:"when it counts as degraded"`
 	Hidden   bool       `toml:"hidden,omitempty" doc:"true: the unit still plays when one has failed"`
+	End      NormalEnd  `toml:"end,omitempty" doc:"its normal end: failed (the default), or worn: replaced as degraded before it fails"`
 	Class    string     `toml:"class,omitempty" doc:"nearest MIL-HDBK-217F or IEC 61709 class, where there is one"`
 }
 

@@ -131,6 +131,19 @@ func (r *Intake) validate(c *Collector) {
 	case r.Reason != ReasonComeback && isWord(r.Reason) && r.Comeback != nil:
 		c.Errorf("comeback", "[comeback] in an intake whose reason is %q => write reason = \"comeback\"", string(r.Reason))
 	}
+	if slices.Contains(r.EarlierWork, NoneSeen) && len(r.EarlierWork)+len(r.WorkedOn) > 1 {
+		c.Errorf("earlier_work", "none-seen, and signs of work by others beside it => keep none-seen alone, or leave it out")
+	}
+	for i, w := range r.WorkedOn {
+		if w.Section == "" && w.Family == "" {
+			c.Errorf(fmt.Sprintf("worked_on[%d]", i), "it does not say where others have worked => add section = \"power supply\" or family = \"capacitor/electrolytic\"")
+		}
+	}
+	for i, f := range r.Faults {
+		if s, ok := f.Since.Span(); ok && !s.OpenLo && s.Lo.After(r.Date.Day) && !r.Date.IsZero() {
+			c.Errorf(fmt.Sprintf("fault[%d].since", i), "%s is after the intake itself => write when it was first noticed, or correct the day of the intake", string(f.Since))
+		}
+	}
 	if r.LastKnownWorking != "" && r.LastKnownWorkingBy == "" {
 		c.Warnf("last_known_working", "it does not say who gave that date => add last_known_working_by = \"owner\"")
 	}

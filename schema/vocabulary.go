@@ -123,6 +123,28 @@ func (How) Words() []string {
 	return []string{"visual", "in-circuit", "out-of-circuit", "substitution"}
 }
 
+// Because is why a part was looked at. It is decided before anything is found:
+// parts looked at because they are suspected fail more often than the others.
+type Because string
+
+const (
+	BecauseSuspect    Because = "suspect"
+	BecauseSystematic Because = "systematic" // all of them were to be looked at
+	BecauseReach      Because = "reach"      // it was open anyway
+)
+
+func (Because) Words() []string { return []string{"suspect", "systematic", "reach"} }
+
+// NormalEnd is how the parts of a family end as a rule.
+type NormalEnd string
+
+const (
+	EndFailed NormalEnd = "failed"
+	EndWorn   NormalEnd = "worn" // found degraded and replaced before it fails
+)
+
+func (NormalEnd) Words() []string { return []string{"failed", "worn"} }
+
 // Mode is how a part failed, after the mode / mechanism / cause separation of
 // ISO 14224 and FRACAS practice (MIL-HDBK-2155).
 type Mode string

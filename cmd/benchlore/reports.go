@@ -143,12 +143,15 @@ type reliabilityFlags struct {
 	fitAnyway  bool
 	csv, html  bool
 	plot       string
+	group      string // one of them; empty: all
+	all        bool
+	whatHelps  bool
 }
 
-const reliabilityLong = `Estimates, from the units that reached this bench, how many units had a failure of
-each family, what share of the parts that were handled had failed, at what rate
-they fail, whether they wear out, and how the families rank; how often units come
-back; all with intervals, and a plain refusal where the records carry no figure.
+const reliabilityLong = `Says which families were found failed in the units that came to this bench, in what
+share of them, and how sure that is. FAMILY tells of one, in words and with a picture;
+--all adds rates, wear, ranks and comebacks, each with its interval or the reason why
+the records carry none; --what-helps says what to record for better figures.
 
 --by takes: %s; several, with commas, for
 combinations. Keys other than family and group also compare: the makers, lots, kit
@@ -159,7 +162,9 @@ or one of your own, in place of the ledger: CSV with the columns
 unit,group,entry,lower,upper,count, of which lower and upper must be there. A part
 failed after lower and by upper; an empty lower is 0, an empty upper is one that
 had not failed, both equal are an exact age. Rows of a group whose name ends in
-" (age not known)" count in the rate of that group only.
+" (age not known)" count in the rate of that group only. The file has each part as it
+is known to have been: that some were not looked at, were repaired elsewhere or brought
+their unit in stands in the records only, and so do the bounds that come of it.
 
 The format is text, or what --json, --csv or --html asks for, or what the ending of
 -o FILE says: .json .csv .html .svg. An .svg is one plot, chosen by --plot: rates,
@@ -168,16 +173,25 @@ comebacks, or a group by its key (capacitor/tantalum) for its survival curve.`
 func (a *app) reliabilityCmd() *cobra.Command {
 	var f reliabilityFlags
 	cmd := &cobra.Command{
-		Use:   "reliability",
+		Use:   "reliability [FAMILY]",
 		Short: "Which families fail, how often, and how sure that is",
 		Long:  fmt.Sprintf(reliabilityLong, strings.Join(reliability.Keys(), ", ")),
 		Example: `  benchlore reliability
+  benchlore reliability capacitor/tantalum
+  benchlore reliability --all
+  benchlore reliability --what-helps
   benchlore reliability --by maker,family -o fails.html
   benchlore reliability --export observations.csv`,
-		Args: args(cobra.NoArgs),
-		RunE: func(cmd *cobra.Command, _ []string) error {
+		Args: args(cobra.MaximumNArgs(1)),
+		RunE: func(cmd *cobra.Command, list []string) error {
 			if err := f.check(); err != nil {
 				return err
+			}
+			if len(list) == 1 {
+				f.group = list[0]
+			}
+			if f.group != "" && (f.all || f.whatHelps) {
+				return usagef("leave out the family, or the flag", "--all and --what-helps are about every family")
 			}
 			if f.fromCSV == "" {
 				return a.overview(func(l *ledger.Ledger) error { return a.reliability(l, f) })
@@ -203,6 +217,8 @@ func (a *app) reliabilityCmd() *cobra.Command {
 	cmd.Flags().StringVar(&f.fromCSV, "from-csv", "", "estimate from the observations in `FILE`; - is standard input")
 	cmd.Flags().StringVar(&f.export, "export", "", "also write the observations to `FILE`")
 	cmd.Flags().BoolVar(&f.fitAnyway, "fit-anyway", false, "fit wear and draw curves even if few parts failed, or in few units")
+	cmd.Flags().BoolVar(&f.all, "all", false, "print all of it: every family, rates, wear, comebacks, and what the figures rest on")
+	cmd.Flags().BoolVar(&f.whatHelps, "what-helps", false, "print what would have to be recorded for better figures")
 	cmd.Flags().BoolVar(&f.csv, "csv", false, "print the table as CSV")
 	cmd.Flags().BoolVar(&f.html, "html", false, "print one HTML page with plots")
 	cmd.Flags().StringVar(&f.plot, "plot", "", "print one plot as SVG: rates, comebacks, or a group by its `KEY`")
@@ -263,6 +279,13 @@ func (a *app) reliability(l *ledger.Ledger, f reliabilityFlags) error {
 		if f.export == "-" {
 			return nil // the report would stand in the same stream
 		}
+	}
+	if f.group != "" {
+		g, err := r.Find(f.group)
+		if err != nil {
+			return usagef("see benchlore reliability --all", "%v", err)
+		}
+		r.Groups = []reliability.Group{g}
 	}
 	return a.write(func(w io.Writer) error { return render(r, w) })
 }
@@ -334,7 +357,16 @@ func (a *app) reliabilityFormat(f reliabilityFlags) (func(*reliability.Report, i
 	}
 	if chosen < 0 {
 		return func(r *reliability.Report, w io.Writer) error {
-			return r.WriteText(w, page.TextOptions{Width: a.width()})
+			o := page.TextOptions{Width: a.width()}
+			switch {
+			case f.whatHelps:
+				return r.WriteHelps(w, o)
+			case f.group != "":
+				return r.WriteGroup(w, f.group, o)
+			case f.all:
+				return r.WriteText(w, o)
+			}
+			return r.WriteSummary(w, o)
 		}, nil
 	}
 	return formats[chosen].write, nil

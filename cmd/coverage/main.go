@@ -5,6 +5,13 @@
 // what the ledger was made from.
 //
 //	go run ./cmd/coverage -ledgers 1000
+//
+// The scenarios are shops as they are: units that come because they failed,
+// suspects tested first, repairs made elsewhere, vague and wrong build dates,
+// units that differ, blanket replacement, degraded parts taken out; each alone,
+// then all together.
+//
+//	go run ./cmd/coverage -scenarios all -ledgers 400
 package main
 
 import (
@@ -27,6 +34,7 @@ func run(args []string, out, errw io.Writer) int {
 	set.SetOutput(errw)
 	s := study{workers: runtime.GOMAXPROCS(0)}
 	presets := set.String("presets", strings.Join(synth.Presets(), ","), "which presets")
+	nasty := set.String("scenarios", "", "which nasty shops in place of presets; all: every one")
 	set.IntVar(&s.ledgers, "ledgers", 1000, "ledgers of each preset")
 	set.IntVar(&s.least, "least", 10, "least number of units of a ledger")
 	set.IntVar(&s.most, "most", 60, "most units of a ledger")
@@ -47,6 +55,17 @@ func run(args []string, out, errw io.Writer) int {
 		fmt.Fprintln(errw, "coverage: the numbers must be above zero, and -most not below -least")
 		return 2
 	}
+	if *nasty != "" {
+		list, err := chosen(*nasty)
+		if err == nil {
+			err = s.printScenarios(out, list)
+		}
+		if err != nil {
+			fmt.Fprintln(errw, "coverage:", err)
+			return 2
+		}
+		return 0
+	}
 	fmt.Fprintf(out, "95 %% intervals over %d ledgers of %d to %d units for each preset, seed %d\n", s.ledgers, s.least, s.most, s.seed)
 	fmt.Fprintln(out, "covered: share of the intervals given that hold the truth. refused: share of the cases without an interval.")
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
@@ -64,6 +83,27 @@ func run(args []string, out, errw io.Writer) int {
 		w.Flush()
 	}
 	return 0
+}
+
+// chosen are the scenarios of those names.
+func chosen(names string) ([]scenario, error) {
+	all := scenarios()
+	if names == "all" {
+		return all, nil
+	}
+	var known []string
+	for _, x := range all {
+		known = append(known, x.name)
+	}
+	var out []scenario
+	for _, n := range strings.Split(names, ",") {
+		i := slices.Index(known, n)
+		if i < 0 {
+			return nil, fmt.Errorf("no scenario %q\n  write all, or one or several of: %s", n, strings.Join(known, ","))
+		}
+		out = append(out, all[i])
+	}
+	return out, nil
 }
 
 func percent(k, n int) string {

@@ -50,12 +50,30 @@ func TestSameSeedSameFigures(t *testing.T) {
 	}
 }
 
+// A nasty shop gives a row for each statistic, and equal seeds equal figures.
+func TestScenarios(t *testing.T) {
+	var a, b, errs bytes.Buffer
+	args := []string{"-scenarios", "elsewhere,prompted", "-ledgers", "2", "-truth", "100"}
+	if run(args, &a, &errs) != 0 || run(args, &b, &errs) != 0 {
+		t.Fatal(errs.String())
+	}
+	if a.String() != b.String() {
+		t.Errorf("got\n%s\nand\n%s", a.String(), b.String())
+	}
+	for _, want := range []string{"elsewhere  units failed at first visit", "elsewhere  rate, bounds", "prompted  says: wears out", "prompted  says: the worst"} {
+		if !strings.Contains(a.String(), want) {
+			t.Errorf("no %q in\n%s", want, a.String())
+		}
+	}
+}
+
 func TestWrongFlags(t *testing.T) {
 	for _, c := range []struct {
 		args []string
 		want string
 	}{
 		{[]string{"-presets", "nonsense"}, "write one or several of: independent"},
+		{[]string{"-scenarios", "nonsense"}, "write all, or one or several of: clean"},
 		{[]string{"-ledgers", "0"}, "above zero"},
 		{[]string{"-least", "9", "-most", "8"}, "not below"},
 	} {

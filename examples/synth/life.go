@@ -20,6 +20,7 @@ type part struct {
 	hidden   bool
 	happened bool // its failure has taken its effects
 	group    int  // failures that came together, from 1
+	code     int  // year on it, where the shop reads that; 0: it does not
 	lot      *Lot // of what sits there; nil: from the factory
 }
 
@@ -73,7 +74,7 @@ func (a *aging) fit(p *part, at Instant, lot *Lot) {
 		was.Ended = at
 		l.Occupant = was.Occupant + 1
 	}
-	p.lot = lot
+	p.lot, p.code = lot, 0
 	a.begin(p, l, at)
 }
 

@@ -147,6 +147,31 @@ type Habits struct {
 	// UnknownOrigin is the share of sections whose parts are found not to be
 	// original at the first stay, and nobody knows how old they are.
 	UnknownOrigin float64 `json:"unknownOrigin"`
+
+	// TestedFailed takes the place of Tested for a part that has failed: the
+	// shop tests suspects first. 0: failed parts are tested no more than others.
+	TestedFailed float64 `json:"testedFailed"`
+	// Because says why parts were tested: suspect on those with a fault,
+	// systematic on all others. Without it no line says why.
+	Because bool `json:"because"`
+	// FirstByFailure lets every unit come for the first time because something
+	// was heard to fail since the shop opened; others stay at home until then.
+	FirstByFailure bool `json:"firstByFailure"`
+	// Noticed is whether faults say when they were first noticed.
+	Noticed bool `json:"noticed"`
+	// Neutral stays give no failure as their reason, whatever is found.
+	Neutral bool `json:"neutral"`
+	// Elsewhere is the share of heard failures before the first stay that
+	// somebody else repaired then; Looks whether the shop looks for signs of
+	// that, and then sees them all and says where they are, or that there are
+	// none.
+	Elsewhere float64 `json:"elsewhere"`
+	Looks     bool    `json:"looks"`
+	// Blanket is the share of units whose families of Principle are replaced
+	// so; 0: all.
+	Blanket float64 `json:"blanket"`
+	// BuildError is by how many years a recorded build date may be wrong.
+	BuildError float64 `json:"buildError"`
 }
 
 func date(year, month, day int) schema.Date {
@@ -179,7 +204,7 @@ func Preset(name string, units int, seed uint64) (Options, error) {
 		return Options{}, remedy.Errorf("no preset %q => write one of: %v", name, Presets())
 	}
 	o := Options{Preset: name, Units: units, Seed: seed, Models: []Model{studyModel()}, Families: constantFamilies(),
-		Habits: Habits{Tested: 1, Service: 6, KnownBuild: 1, BuildSpan: 0.1},
+		Habits: Habits{Tested: 1, Service: 6, KnownBuild: 1, BuildSpan: 0.1, Looks: true},
 		Built:  Years{From: 1968, To: 1982}, Opened: date(2005, 1, 3), End: date(2025, 12, 31)}
 	each := func(change func(*Family)) {
 		for i := range o.Families {
@@ -275,13 +300,14 @@ func (o *Options) check() error {
 		share("Habits.Tested", h.Tested), share("Habits.Kits", h.Kits), share("Habits.ReplaceDegraded", h.ReplaceDegraded),
 		share("Habits.SecondStay", h.SecondStay), share("Habits.Return", h.Return), share("Habits.Silent", h.Silent),
 		share("Habits.KnownBuild", h.KnownBuild), share("Habits.LastKnown", h.LastKnown), share("Habits.UnknownOrigin", h.UnknownOrigin),
+		share("Habits.TestedFailed", h.TestedFailed), share("Habits.Elsewhere", h.Elsewhere), share("Habits.Blanket", h.Blanket),
 	} {
 		if e != nil {
 			return e
 		}
 	}
 	for what, x := range map[string]float64{"Habits.Service": h.Service, "Habits.Notice": h.Notice, "Habits.Followups": h.Followups,
-		"Habits.BuildSpan": h.BuildSpan, "Habits.LastKnownSpan": h.LastKnownSpan, "External.PerYear": o.External.PerYear} {
+		"Habits.BuildSpan": h.BuildSpan, "Habits.LastKnownSpan": h.LastKnownSpan, "Habits.BuildError": h.BuildError, "External.PerYear": o.External.PerYear} {
 		if !(x >= 0) || math.IsInf(x, 0) {
 			return remedy.Errorf("%s is %g => write a number from 0 up", what, x)
 		}

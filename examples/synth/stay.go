@@ -28,6 +28,8 @@ type work struct {
 	faults  int // given ids so far
 	stays   []stay
 	earlier map[*part]bool // mended in the stay before
+	others  []*part        // mended by others before the first stay
+	never   bool           // nothing brings the unit in
 }
 
 type stay struct{ in, out int } // days; out is 0 while the unit is at the bench
@@ -68,6 +70,16 @@ func (l *Ledger) Unit(i int) *Unit {
 	}
 	u := &Unit{Name: w.name, Built: Instant(built), Factors: a.factors}
 	u.Instrument = w.instrument(&o.Models[k].Model, built)
+	w.youth(Instant(built), Instant(opened), Instant(first))
+	if o.Habits.FirstByFailure {
+		at, _, ok := w.heard(Instant(end - lastly))
+		if ok {
+			first = min(int(math.Ceil(float64(at+Instant(365.25*o.Habits.Notice*rng.ExpFloat64())))), end-lastly-1)
+		} else {
+			first = end - lastly - 1
+			w.never = true
+		}
+	}
 	w.live(first, end, builtBy(u.Instrument, built), unknown)
 	if open {
 		w.open(dayNumber(o.End.Day)-longest, builtBy(u.Instrument, built))
@@ -84,13 +96,54 @@ func (l *Ledger) Unit(i int) *Unit {
 		}
 		return 0
 	})
-	u.Records = w.records
+	u.Records, u.Never = w.records, w.never
 	for _, life := range a.lives {
 		if life.Ref != "" || !life.Ended.Never() || life.Failed <= Instant(end) {
 			u.Lives = append(u.Lives, life)
 		}
 	}
 	return u
+}
+
+// youth is the unit's story before its first stay: what is heard to fail is
+// repaired elsewhere, or waits.
+func (w *work) youth(built, opened, first Instant) {
+	h := &w.l.Options.Habits
+	if h.Elsewhere == 0 {
+		if h.FirstByFailure {
+			w.advance(opened)
+		}
+		return
+	}
+	until := first
+	if h.FirstByFailure {
+		until = opened
+	}
+	for {
+		at, heard, ok := w.next(until)
+		if !ok {
+			return
+		}
+		if !heard || w.rng.Float64() >= h.Elsewhere {
+			continue
+		}
+		for _, p := range w.parts {
+			if p.happened && !p.hidden && p.life.Failed == at {
+				w.others = append(w.others, p)
+				w.fit(p, at+1, nil)
+			}
+		}
+	}
+}
+
+// heard lets time pass until something is heard to fail.
+func (w *work) heard(until Instant) (Instant, bool, bool) {
+	for {
+		at, heard, ok := w.next(until)
+		if !ok || heard {
+			return at, heard, ok
+		}
+	}
 }
 
 // live is the unit's story from its first stay on.
@@ -228,7 +281,11 @@ func (w *work) intake(in int, why schema.Reason, built int, unknown []bool) (*sc
 		r.Works = schema.WorksNo // the supply
 	}
 	w.earlier = map[*part]bool{}
-	if u := w.rng.Float64(); len(w.stays) == 0 {
+	if w.l.Options.Habits.Neutral {
+		r.Reason = why
+	} else if u := w.rng.Float64(); len(w.stays) == 0 && w.l.Options.Habits.FirstByFailure {
+		r.Reason = schema.ReasonRepair
+	} else if len(w.stays) == 0 {
 		switch {
 		case r.Works != schema.WorksFully && u < 0.5:
 			r.Reason = schema.ReasonRepair
@@ -250,6 +307,15 @@ func (w *work) intake(in int, why schema.Reason, built int, unknown []bool) (*sc
 		}
 	}
 	h := &w.l.Options.Habits
+	if h.Looks && len(w.stays) == 0 {
+		w.lookForOthers(r)
+	}
+	if h.Noticed {
+		for i := range r.Faults {
+			s := slices.Index(w.sections, r.Faults[i].Section)
+			r.Faults[i].Since = schema.EDTF(Instant(math.Ceil(float64(w.brokenIn(s)))).Day().String())
+		}
+	}
 	if r.Works != schema.WorksFully && w.rng.Float64() < h.LastKnown {
 		after := built
 		if n := len(w.stays); n > 0 {
@@ -262,6 +328,41 @@ func (w *work) intake(in int, why schema.Reason, built int, unknown []bool) (*sc
 	}
 	w.put(schema.KindIntake, in, r)
 	return r, faults
+}
+
+// lookForOthers says at the first intake where others have worked.
+func (w *work) lookForOthers(r *schema.Intake) {
+	seen := map[schema.WorkedOn]bool{}
+	codes := map[string]bool{}
+	for _, p := range w.others {
+		codes[w.sections[p.section]+string(p.name)] = true
+	}
+	for _, p := range w.parts {
+		if codes[w.sections[p.section]+string(p.name)] {
+			p.code = p.life.Installed.Day().Year
+		}
+	}
+	for _, p := range w.others {
+		on := schema.WorkedOn{Section: schema.Names(w.sections[p.section]), Family: p.name, What: "other solder"}
+		if !seen[on] {
+			seen[on] = true
+			r.WorkedOn = append(r.WorkedOn, on)
+		}
+	}
+	if r.WorkedOn == nil {
+		r.EarlierWork = []string{schema.NoneSeen}
+	}
+}
+
+// brokenIn is when the first of the heard failures of a section happened.
+func (w *work) brokenIn(section int) Instant {
+	first := never
+	for _, p := range w.parts {
+		if p.section == section && p.happened && !p.hidden {
+			first = min(first, p.life.Failed)
+		}
+	}
+	return first
 }
 
 // lastRelease is the file name of the release before.
@@ -307,7 +408,11 @@ func (w *work) instrument(m *schema.Model, built int) *schema.Instrument {
 		before = w.rng.IntN(n)
 	}
 	if w.rng.Float64() < h.KnownBuild {
-		ins.Built, _ = span(Instant(built), h.BuildSpan, before)
+		said := Instant(built)
+		if h.BuildError > 0 {
+			said += Instant(365.25 * h.BuildError * (2*w.rng.Float64() - 1))
+		}
+		ins.Built, _ = span(said, h.BuildSpan, before)
 		ins.BuiltFrom = "date codes on the boards"
 	}
 	return ins

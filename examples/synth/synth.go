@@ -43,6 +43,7 @@ type Unit struct {
 	Built      Instant            `json:"built"`
 	Factors    []float64          `json:"factors"` // on the hazards, by family in the order of the options
 	Lives      []*Life            `json:"lives"`   // of a pool only those that ended or failed
+	Never      bool               `json:"-"`       // nothing ever brought it in, and it stands for no unit of the bench
 	Instrument *schema.Instrument `json:"-"`
 	Records    []unit.File        `json:"-"` // in order; Data is nil
 }

@@ -1,6 +1,7 @@
 package synth
 
 import (
+	"fmt"
 	"slices"
 
 	"benchlore/schema"
@@ -17,6 +18,8 @@ type lineKey struct {
 	cause   schema.Cause
 	fault   string
 	pool    bool
+	because schema.Because
+	code    string // on what came out
 }
 
 // lines gathers what was found and done in one record, alike parts together.
@@ -28,6 +31,9 @@ type lines struct {
 
 func (g *lines) add(k lineKey, p *part) {
 	k.section, k.family, k.pool = p.section, p.name, p.ref == ""
+	if p.code > 0 && !k.pool {
+		k.code = fmt.Sprint(p.code)
+	}
 	if g.count == nil {
 		g.count, g.refs = map[lineKey]int{}, map[lineKey][]refs.Ref{}
 	}
@@ -48,6 +54,10 @@ func (w *work) write(g *lines, day int) []schema.PartLine {
 			l.Count = g.count[k]
 		} else {
 			l.Ref = schema.Refs(refs.Compact(g.refs[k]))
+		}
+		l.Because = k.because
+		if k.code != "" {
+			l.Old = &schema.Component{DateCode: k.code}
 		}
 		if k.mode != "" {
 			l.Mode = schema.Modes{k.mode}
@@ -88,6 +98,12 @@ func (w *work) find(tested func(*part) bool) (failed []*part) {
 func (w *work) repair(g *lines, failed []*part, day int, faults map[int]string) {
 	for _, p := range failed {
 		k := lineKey{found: schema.Failed, action: schema.Replaced, mode: "burnt", cause: p.life.CausedBy, fault: faults[p.section]}
+		if w.l.Options.Habits.Because {
+			k.because = schema.BecauseSystematic
+			if !p.hidden && k.fault != "" {
+				k.because = schema.BecauseSuspect
+			}
+		}
 		if p.hidden {
 			k.fault = ""
 		}
@@ -110,10 +126,15 @@ func (w *work) repair(g *lines, failed []*part, day int, faults map[int]string) 
 // returns the record of it; nil where nothing was done.
 func (w *work) inspect(day int, first bool, faults map[int]string) *schema.Parts {
 	h := &w.l.Options.Habits
-	principle := func(p *part) bool { return first && p.ref != "" && slices.Contains(h.Principle, p.name) }
+	blanket := first && (h.Blanket == 0 || w.rng.Float64() < h.Blanket)
+	principle := func(p *part) bool { return blanket && p.ref != "" && slices.Contains(h.Principle, p.name) }
 	tested := map[*part]bool{}
 	for _, p := range w.parts {
-		if p.ref != "" && !principle(p) && w.rng.Float64() < h.Tested {
+		chance := h.Tested
+		if h.TestedFailed > 0 && p.happened {
+			chance = h.TestedFailed
+		}
+		if p.ref != "" && !principle(p) && w.rng.Float64() < chance {
 			tested[p] = true
 		}
 	}
@@ -126,6 +147,10 @@ func (w *work) inspect(day int, first bool, faults map[int]string) *schema.Parts
 	w.repair(&g, failed, day, faults)
 	kit := first && w.rng.Float64() < h.Kits
 	rec := &schema.Parts{}
+	var why schema.Because
+	if h.Because {
+		why = schema.BecauseSystematic
+	}
 	for _, p := range w.parts {
 		switch {
 		case mended[p]:
@@ -139,14 +164,14 @@ func (w *work) inspect(day int, first bool, faults map[int]string) *schema.Parts
 			w.fit(p, Instant(day), w.l.lot(p.name, day))
 		case !tested[p]:
 		case p.life.Degraded <= Instant(day):
-			k := lineKey{found: schema.Degraded, action: schema.Left, mode: "drift"}
+			k := lineKey{found: schema.Degraded, action: schema.Left, mode: "drift", because: why}
 			if w.rng.Float64() < h.ReplaceDegraded && w.l.Options.Families[p.family].Repair == schema.Replaced {
 				k.action = schema.Replaced
 				w.fit(p, Instant(day), w.l.lot(p.name, day))
 			}
 			g.add(k, p)
 		default:
-			g.add(lineKey{found: schema.OK, action: schema.Left}, p)
+			g.add(lineKey{found: schema.OK, action: schema.Left, because: why}, p)
 		}
 	}
 	rec.Lines = w.write(&g, day)

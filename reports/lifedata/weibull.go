@@ -21,6 +21,8 @@ const (
 // practice, no source.
 const (
 	verdictAlpha = 0.05
+	// The unit-clustered test is two-sided: one in twenty for wear.
+	clusterAlpha = 0.1
 	constantLow  = 2. / 3
 	constantHigh = 3. / 2
 )
@@ -83,7 +85,9 @@ type Weibull struct {
 // that by ln Scale, the mean of u over its standard error is Student's t with
 // Units−1 degrees of freedom. PShape1 is the larger of its p-value and the
 // likelihood-ratio test's, so that neither many failures in a unit nor a few
-// units that happen to agree make a verdict. Where every lifetime is in a unit
+// units that happen to agree make a verdict; wear needs the likelihood ratio's
+// below 0.05 and the clustered one below 0.1, early failure both below 0.05.
+// Where every lifetime is in a unit
 // of its own it is the likelihood-ratio test's.
 //
 // It refuses
@@ -255,10 +259,10 @@ func (w *Weibull) verdict() Verdict {
 	if w.Failures < minFailures || w.Named && w.Failed < minFailed {
 		return TooFew
 	}
-	if w.PShape1 < verdictAlpha {
-		if w.Shape > 1 {
-			return WearsOut
-		}
+	switch {
+	case w.Shape > 1 && w.PLRShape1 < verdictAlpha && (!w.Clustered() || w.PClusterShape1 < clusterAlpha):
+		return WearsOut
+	case w.Shape <= 1 && w.PShape1 < verdictAlpha:
 		return FailsEarly
 	}
 	within := func(i Interval) bool { return i.Low >= constantLow && i.High <= constantHigh }

@@ -26,6 +26,25 @@ type Comparison struct {
 	// report.
 	Adjusted  float64
 	NotTested string // why, empty where tested
+	// Other is the comparison with silence read the other way; nil where there
+	// is no other reading.
+	Other *Comparison
+}
+
+// Differ reports whether the groups are shown to differ: under both readings of
+// silence, where there are two.
+func (c *Comparison) Differ() bool {
+	sure := func(x *Comparison) bool { return x.NotTested == "" && x.Adjusted < sureDifference }
+	return sure(c) && (c.Other == nil || sure(c.Other))
+}
+
+// part reports whether the readings of silence part: one shows a difference
+// and the other does not.
+func (c *Comparison) part() bool {
+	if c.NotTested != "" || c.Other == nil {
+		return false
+	}
+	return c.Adjusted < sureDifference != (c.Other.NotTested == "" && c.Other.Adjusted < sureDifference)
 }
 
 // ComparisonTest names the test of a comparison.
@@ -55,11 +74,11 @@ type compared struct {
 	silence  Silence
 	names    []string
 	keys     []func(Observation) string
-	byFamily map[schema.FamilyName]map[string]*merger
+	byFamily map[schema.FamilyName]map[string]map[Silence]*merger
 }
 
 func newCompared(opt Options) *compared {
-	c := &compared{silence: opt.Silence, byFamily: map[schema.FamilyName]map[string]*merger{}}
+	c := &compared{silence: opt.Silence, byFamily: map[schema.FamilyName]map[string]map[Silence]*merger{}}
 	for _, k := range reliabilityKeys {
 		if slices.Contains(opt.By, k.name) && k.name != "family" && k.name != "group" {
 			c.names = append(c.names, k.name)
@@ -74,19 +93,25 @@ func (c *compared) add(o Observation) {
 		return
 	}
 	var words []string
-	for i, k := range c.keys {
-		words = append(words, cmp.Or(page.Clean(k(o)), c.names[i]+" not recorded"))
+	for _, k := range c.keys {
+		w := page.Clean(k(o))
+		if w == "" {
+			return // what was not recorded is no maker and no lot
+		}
+		words = append(words, w)
 	}
 	if c.byFamily[o.Family] == nil {
-		c.byFamily[o.Family] = map[string]*merger{}
+		c.byFamily[o.Family] = map[string]map[Silence]*merger{}
 	}
 	id := strings.Join(words, ", ")
 	m := c.byFamily[o.Family][id]
 	if m == nil {
-		m = newMerger(c.silence)
+		m = map[Silence]*merger{SilenceUnknown: newMerger(SilenceUnknown), SilenceWorking: newMerger(SilenceWorking)}
 		c.byFamily[o.Family][id] = m
 	}
-	m.add(o)
+	for _, x := range m {
+		x.add(o)
+	}
 }
 
 // compare compares the groups of every family.
@@ -100,23 +125,31 @@ func (r *Report) compare(x *compared, families schema.FamilyList, opt Options, r
 		if len(groups) < 2 {
 			continue
 		}
-		c := Comparison{Of: families.Title(family), Keys: x.names}
-		key := sha256.New()
-		fmt.Fprintf(key, "compare %q", c.Of)
-		var times []lifetimes
-		for _, name := range sortedKeys(groups) {
-			l := groups[name].lifetimes
-			times = append(times, l)
-			c.Groups = append(c.Groups, ComparedGroup{Name: name})
-			if results != nil {
-				fmt.Fprintf(key, "%q %x", name, l.sum())
+		test := func(silence Silence) tested {
+			c := Comparison{Of: families.Title(family), Keys: x.names}
+			key := sha256.New()
+			fmt.Fprintf(key, "compare %q", c.Of)
+			var times []lifetimes
+			for _, name := range sortedKeys(groups) {
+				l := groups[name][silence].lifetimes
+				times = append(times, l)
+				c.Groups = append(c.Groups, ComparedGroup{Name: name})
+				if results != nil {
+					fmt.Fprintf(key, "%q %x", name, l.sum())
+				}
 			}
+			return ledger.Once(results, [sha256.Size]byte(key.Sum(nil)), func() tested {
+				told := c.test(times, opt)
+				return tested{c, told}
+			})
 		}
-		t := ledger.Once(results, [sha256.Size]byte(key.Sum(nil)), func() tested {
-			told := c.test(times, opt)
-			return tested{c, told}
-		})
-		if t.Told {
+		other := SilenceUnknown
+		if x.silence == other {
+			other = SilenceWorking
+		}
+		if t := test(x.silence); t.Told {
+			o := test(other).Comparison
+			t.Comparison.Other = &o
 			r.Comparisons = append(r.Comparisons, t.Comparison)
 		}
 	}
@@ -134,12 +167,19 @@ func sortedKeys[K cmp.Ordered, V any](m map[K]V) []K {
 
 // adjust allows for there being several comparisons.
 func (r *Report) adjust() {
-	var p []float64
+	var p, other []float64
 	for _, c := range r.Comparisons {
 		p = append(p, c.P)
+		if c.Other != nil {
+			other = append(other, c.Other.P)
+		}
 	}
-	for i, q := range lifedata.BenjaminiHochberg(p) {
-		r.Comparisons[i].Adjusted = q
+	q := lifedata.BenjaminiHochberg(other)
+	for i, x := range lifedata.BenjaminiHochberg(p) {
+		r.Comparisons[i].Adjusted = x
+		if o := r.Comparisons[i].Other; o != nil {
+			o.Adjusted = q[i]
+		}
 	}
 }
 
@@ -157,17 +197,17 @@ func (c *Comparison) test(times []lifetimes, opt Options) bool {
 		obs := l.all()
 		tally := lifedata.TallyOf(obs)
 		g.Parts, g.Failures, g.Units = l.came, int(tally.Failures), tally.Units
-		g.Rate, _ = l.rate(opt.Confidence)
+		g.Rate, _, _ = l.bounded(opt.Confidence)
 		failures += g.Failures
 		if l.came > 0 {
 			came++
 		}
-		if why := l.tooLittle(); why != "" {
+		if why := l.unlike(); why != "" {
 			left = append(left, g.Name+": "+why)
 			continue
 		}
 		groups = append(groups, lifedata.Group{Name: g.Name, Obs: obs})
-		ageless = ageless || len(l.ageless) > 0
+		ageless = ageless || len(l.ageless()) > 0
 		together = append(together, obs...)
 		exact = exact && !slices.ContainsFunc(obs, func(o lifedata.Obs) bool { return !o.Exact() && !o.RightCensored() })
 	}
@@ -221,12 +261,23 @@ func (r *Report) comparisonSentence(c Comparison) string {
 	switch {
 	case c.NotTested != "":
 		return fmt.Sprintf("%s: not tested, because %s. %s.", page.Capital(of), c.NotTested, page.Capital(counts))
-	case c.Adjusted < sureDifference:
+	case c.part():
+		return fmt.Sprintf("%s: not shown, because it hangs on silence: %s with silence read as %s, %s as %s. %s.",
+			page.Capital(of), c.pWords(), r.Silence, c.Other.pWords(), r.otherReading(), page.Capital(counts))
+	case c.Differ():
 		return fmt.Sprintf("%s: they do not fail alike (p %s after allowing for %s, %s test). %s. Other differences between them, in age or use, may be behind it.",
 			page.Capital(of), pValue(c.Adjusted), page.Plural(r.tested(), "test", "tests"), c.Test, page.Capital(counts))
 	}
 	return fmt.Sprintf("%s: no difference shown (p %s after allowing for %s, %s test); that is not to say there is none. %s.",
 		page.Capital(of), pValue(c.Adjusted), page.Plural(r.tested(), "test", "tests"), c.Test, page.Capital(counts))
+}
+
+// pWords is the adjusted p-value, or that there is none.
+func (c *Comparison) pWords() string {
+	if c.NotTested != "" {
+		return "no test"
+	}
+	return "p " + pValue(c.Adjusted)
 }
 
 func (r *Report) tested() int {

@@ -17,14 +17,16 @@ func (r *Report) WriteCSV(w io.Writer) error {
 	head := append([]string{}, r.By...)
 	head = append(head, "units inspected", "units affected", "share of units", "low", "high",
 		"parts handled", "tested", "in service", "untested", "failed", "degraded", "secondary", "external", "left out", "not back",
+		"first visit: units inspected", "units affected", "share of units", "low", "high", "parts tested", "parts failed",
+		"units failed or worn", "parts failed or degraded", "replaced before the first visit",
 		"failed/handled", "low", "high", "failed/tested", "low", "high", "design effect")
 	part := "component-" + string(r.Time)
 	if r.FromFile {
 		part = "component and unit of time"
 	}
 	for _, s := range r.readings() {
-		for _, h := range []string{"failures", part + "s", "per " + part, "low", "high", "method", "left-censored", "refused",
-			"shape", "shape low", "shape high", "scale", "scale low", "scale high", "B10", "B10 low", "B10 high", "p of shape 1", "verdict", "wear refused",
+		for _, h := range []string{"failures", part + "s", "per " + part, "low", "high", "method", "left-censored", "bound low", "bound middle", "bound high", "parts not looked at", "refused",
+			"shape", "shape low", "shape high", "scale", "scale low", "scale high", "B10", "B10 low", "B10 high", "p of shape 1", "verdict", "reasons", "wear refused",
 			"rank mean", "rank low (90%)", "rank high (90%)", "chance of being the worst", "rank refused"} {
 			head = append(head, h+" (silence "+string(s)+")")
 		}
@@ -47,6 +49,16 @@ func (r *Report) WriteCSV(w io.Writer) error {
 		for _, n := range []int{p.Handled, p.Tested, p.InService, p.Untested, p.Failed, p.Degraded, p.Secondary, p.External, p.LeftOut, p.NotBack} {
 			row = append(row, strconv.Itoa(n))
 		}
+		f := g.First
+		row = append(row, strconv.Itoa(f.Units.Inspected), strconv.Itoa(f.Units.Affected))
+		if f.Units.Inspected > 0 {
+			row = append(row, csvNumber(f.Units.Share), csvNumber(f.Units.Interval.Low), csvNumber(f.Units.Interval.High))
+		} else {
+			row = append(row, "", "", "")
+		}
+		for _, n := range []int{f.Tested, f.Failed, g.WornUnits.Affected, p.Worn, p.Earlier} {
+			row = append(row, strconv.Itoa(n))
+		}
 		for i, s := range []Share{p.OfHandled, p.OfTested} {
 			if n := []int{p.Handled, p.Tested}[i]; n > 0 {
 				l := s.limits()
@@ -57,7 +69,7 @@ func (r *Report) WriteCSV(w io.Writer) error {
 		}
 		row = append(row, csvNumber(p.OfHandled.DesignEffect))
 		for _, s := range r.readings() {
-			row = append(row, lifeCells(&g, s)...)
+			row = append(row, r.lifeCells(g, s)...)
 		}
 		if err := c.Write(row); err != nil {
 			return err
@@ -67,36 +79,43 @@ func (r *Report) WriteCSV(w io.Writer) error {
 	return c.Error()
 }
 
-func lifeCells(g *Group, s Silence) []string {
+func (r *Report) lifeCells(g Group, s Silence) []string {
 	e := g.Life[s]
 	row := make([]string, 0, 25)
 	if x := e.Rate; x != nil {
 		row = append(row, strconv.Itoa(x.Events), csvNumber(x.Years), csvNumber(x.PerYear), csvNumber(x.Low), csvNumber(x.High),
-			string(x.Method), csvNumber(x.LeftCensored), "")
+			string(x.Method), csvNumber(x.LeftCensored))
 	} else {
-		row = append(row, "", "", "", "", "", "", "", safeCell(e.RateRefused))
+		row = append(row, "", "", "", "", "", "", "")
 	}
+	if b := e.Bounds; b != nil {
+		row = append(row, csvNumber(b.Low), csvNumber(b.Middle), csvNumber(b.High), strconv.Itoa(b.LeftOut))
+	} else {
+		row = append(row, "", "", "", "")
+	}
+	row = append(row, safeCell(e.RateRefused))
 	if w := e.Weibull; w != nil {
-		b10, limits := wearB10(w)
+		b10, limits := e.Wear.B10, e.Wear.Tenth
 		for _, v := range []float64{w.Shape, w.ShapeWald.Low, w.ShapeWald.High, w.Scale, w.ScaleWald.Low, w.ScaleWald.High, b10, limits.Low, limits.High, w.PShape1} {
 			row = append(row, csvNumber(v))
 		}
-		row = append(row, g.verdict(w), "")
 	} else {
-		row = append(row, "", "", "", "", "", "", "", "", "", "", "", safeCell(e.WeibullRefused))
+		row = append(row, "", "", "", "", "", "", "", "", "", "")
 	}
+	verdict, reasons := r.Verdict(g)
+	row = append(row, string(verdict), safeCell(strings.Join(reasons, "; ")), safeCell(e.WeibullRefused))
 	if k := e.Rank; k != nil {
 		return append(row, csvNumber(k.Mean), csvNumber(k.Low), csvNumber(k.High), csvNumber(k.ProbWorst), "")
 	}
 	return append(row, "", "", "", "", safeCell(e.RankRefused))
 }
 
-// csvNumber writes a number with six significant digits; empty if it is none.
+// csvNumber writes a number with all the digits it has; empty if it is none.
 func csvNumber(v float64) string {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return ""
 	}
-	return strconv.FormatFloat(v, 'g', 6, 64)
+	return strconv.FormatFloat(v, 'g', -1, 64)
 }
 
 // safeCell keeps a spreadsheet from running text as a formula, after the OWASP

@@ -51,8 +51,15 @@ func (l lifetimes) curve(opt Options) (*Curve, string) {
 	if why := l.noAge(); why != "" {
 		return nil, why
 	}
-	tally := lifedata.TallyOf(l.aged)
+	if n := l.untold(); float64(n) > mostUntold*float64(l.came) {
+		return nil, fmt.Sprintf("%s of %s parts were not looked at", page.Thousands(n), page.Thousands(l.came))
+	}
+	aged := l.aged()
+	tally := lifedata.TallyOf(aged)
 	if tally.Failures == 0 {
+		if l.testedFailed > 0 {
+			return nil, "no failure has a known age that counts"
+		}
 		return nil, "nothing failed"
 	}
 	if tally.Named && tally.Failed < unitsForCurve && !opt.FitAnyway {
@@ -60,15 +67,15 @@ func (l lifetimes) curve(opt Options) (*Curve, string) {
 	}
 	z := distuv.UnitNormal.Quantile((1 + opt.Confidence) / 2)
 	if tally.Named && !tally.OnePerUnit {
-		e, err := lifedata.FitExponential(l.aged, opt.Confidence)
+		e, err := lifedata.FitExponential(aged, opt.Confidence)
 		if err != nil || math.IsNaN(e.DesignEffect) {
 			z = math.NaN()
 		} else {
 			z = math.Sqrt(max(1, e.DesignEffect)) * studentHalf(tally.Units, opt.Confidence)
 		}
 	}
-	if !slices.ContainsFunc(l.aged, func(o lifedata.Obs) bool { return !o.Exact() && !o.RightCensored() }) {
-		points, err := lifedata.KaplanMeier(l.aged, opt.Confidence)
+	if !slices.ContainsFunc(aged, func(o lifedata.Obs) bool { return !o.Exact() && !o.RightCensored() }) {
+		points, err := lifedata.KaplanMeier(aged, opt.Confidence)
 		if err != nil {
 			return nil, refusal(err)
 		}
@@ -79,12 +86,12 @@ func (l lifetimes) curve(opt Options) (*Curve, string) {
 		}
 		return c, ""
 	}
-	t, err := lifedata.Turnbull(l.aged)
+	t, err := lifedata.Turnbull(aged)
 	if err != nil {
 		return nil, refusal(err)
 	}
 	c := &Curve{Method: CurveTurnbull}
-	errs := turnbullErrors(t, l.aged)
+	errs := turnbullErrors(t, aged)
 	k := 0
 	for _, s := range t.Steps {
 		if !(s.Mass > leastMass) {

@@ -32,7 +32,7 @@ func (r *Report) WriteObservations(w io.Writer) error {
 		for _, x := range []struct {
 			obs  []lifedata.Obs
 			name string
-		}{{l.aged, name}, {l.ageless, name + agelessSuffix}, {l.nothing, name}} {
+		}{{l.aged(), name}, {l.ageless(), name + agelessSuffix}, {l.nothing(), name}} {
 			for _, o := range x.obs {
 				o.Group = x.name
 				all = append(all, o)
@@ -45,10 +45,10 @@ func (r *Report) WriteObservations(w io.Writer) error {
 // unmeasured says nothing of all times, as where hours are asked for and one
 // unit has no meter.
 func (l lifetimes) unmeasured() lifetimes {
-	for _, o := range l.all() {
-		l.nothing = append(l.nothing, lifedata.Obs{Unit: o.Unit, Upper: math.Inf(1), Count: o.Count})
+	l.parts = slices.Clone(l.parts)
+	for i := range l.parts {
+		l.parts[i].leftOut = true
 	}
-	l.aged, l.ageless = nil, nil
 	return l
 }
 
@@ -85,11 +85,11 @@ func FromFile(in io.Reader, unit TimeUnit, opt Options) (*Report, error) {
 		switch {
 		case o.RightCensored() && !(o.Lower > o.Entry):
 			l.out += int(o.Count)
-			l.nothing = append(l.nothing, o)
+			l.parts = append(l.parts, timed{Obs: o, leftOut: true})
 		case ageless:
-			l.ageless = append(l.ageless, o)
+			l.parts = append(l.parts, timed{Obs: o})
 		default:
-			l.aged = append(l.aged, o)
+			l.parts = append(l.parts, timed{Obs: o, flags: isAged})
 		}
 	}
 	delete(units, "")
@@ -120,7 +120,7 @@ func FromFile(in io.Reader, unit TimeUnit, opt Options) (*Report, error) {
 
 // count is what a file tells of units and parts.
 func (l lifetimes) count(level float64) Group {
-	obs := append(l.all(), l.nothing...)
+	obs := append(l.all(), l.nothing()...)
 	g := Group{Life: map[Silence]*Life{}}
 	type seen struct{ parts, failed float64 }
 	units := map[string]*seen{}

@@ -74,6 +74,11 @@ func (r *Report) WriteHTML(w io.Writer) error {
 				d.Rates.Caption += fmt.Sprintf(" The highest %d; the tables have them all.", mostRates)
 			}
 		}
+		if !r.FromFile {
+			if t := page.AsHTML(r.summaryTable(r.byFirst()), "What fails: units in which a part was found failed at their first visit, of those in which it was looked at"); t != nil {
+				d.Tables = append(d.Tables, t)
+			}
+		}
 		for _, t := range r.tables(shown, widePage) {
 			d.Tables = append(d.Tables, page.AsHTML(t, "Units, parts and rates, the most affected first"))
 		}

@@ -17,7 +17,10 @@ import (
 type Life struct {
 	Rate           *Rate
 	RateRefused    string
-	Weibull        *lifedata.Weibull
+	Bounds         *RateBounds // nil where no part was left out
+	Free           *Rate       // from groups tested whole because all of them were to be; nil where there are none
+	Wear           Wear
+	Weibull        *lifedata.Weibull // that of Wear
 	WeibullRefused string
 	Rank           *Rank
 	RankRefused    string
@@ -37,18 +40,43 @@ type Rank struct {
 // rankLevel is the probability of the interval of a [Rank].
 const rankLevel = 0.9
 
-// lifetimes is the observations of one group.
-type lifetimes struct {
-	aged    []lifedata.Obs // of known age
-	ageless []lifedata.Obs // of unknown age, from pools and after repairs: constant hazard only
-	nothing []lifedata.Obs // left out: not failed by 0
-	came    int            // parts that came to the bench
-	out     int            // of them, left out because nothing is known of their times
-	noMeter string         // a unit without an hour meter, where hours were asked for
+// timed is what is known of the lifetime of some parts of one unit, and what
+// that hangs on.
+type timed struct {
+	lifedata.Obs
+	half    float64 // half the span of the build date
+	latest  float64 // age at the last visit, where nothing says how it was then; else 0
+	first   float64 // age at the end of the first visit, of a part the unit came with
+	flags   uint8
+	leftOut bool // nothing is known of its time
 }
 
-func (l lifetimes) all() []lifedata.Obs {
-	return append(l.aged[:len(l.aged):len(l.aged)], l.ageless...)
+// What may be so of a [timed].
+const (
+	isAged        = 1 << iota // of known age
+	isSuspect                 // not tested, though suspected
+	isFromFirst               // counts from the first visit on
+	isSystematic              // of a group tested whole because all of it was to be
+	isDegradedOut             // taken out as degraded
+	isEarlier                 // ended before the first visit
+)
+
+func (t *timed) is(flag uint8) bool { return t.flags&flag != 0 }
+
+// untold reports whether nothing says how the part was when it was last there.
+func (t *timed) untold() bool { return t.latest > t.Lower && t.RightCensored() }
+
+// lifetimes is the observations of one group.
+type lifetimes struct {
+	parts   []timed
+	came    int    // parts that came to the bench
+	out     int    // of them, left out because nothing is known of their times
+	noMeter string // a unit without an hour meter, where hours were asked for
+
+	silence                    Silence // as it is read
+	time                       TimeUnit
+	firstFailed, firstPrompted int // failures at first visits, and those that brought the unit in
+	testedFailed, tested       int // parts tested, and found failed
 }
 
 // merger turns the observations of a group into lifetimes, those of a unit
@@ -57,12 +85,13 @@ func (l lifetimes) all() []lifedata.Obs {
 // sums to the last bit.
 type merger struct {
 	lifetimes
-	silence Silence
-	unit    string               // the unit at hand
-	at      map[lifedata.Obs]int // its observations, by what they are but for the count
+	unit string        // the unit at hand
+	at   map[timed]int // its observations, by what they are but for the count
 }
 
-func newMerger(s Silence) *merger { return &merger{silence: s, at: map[lifedata.Obs]int{}} }
+func newMerger(s Silence) *merger {
+	return &merger{lifetimes: lifetimes{silence: s}, at: map[timed]int{}}
+}
 
 // add takes in one observation. Of the parts left out, those fitted here and
 // not seen since are no loss: they had no time to fail.
@@ -75,45 +104,68 @@ func (m *merger) add(o Observation) {
 	if kind == ObservedLeftOut && o.Reason == LeftOutNotBack {
 		return
 	}
+	if bench(o.Found) && o.Restart == 0 {
+		m.tested += o.Count
+		if o.Failed {
+			m.testedFailed += o.Count
+		}
+	}
+	if o.FailedFirst && o.Restart == 0 {
+		m.firstFailed += o.Count
+		if o.Prompted {
+			m.firstPrompted += o.Count
+		}
+	}
+	t := timed{Obs: lifedata.Obs{Unit: o.Unit, Entry: o.Entry, Lower: lower, Upper: o.Upper, Count: float64(o.Count)},
+		half: o.Half, first: o.First}
+	if o.Latest > lower {
+		t.latest = o.Latest
+	}
+	for _, f := range []struct {
+		set  bool
+		flag uint8
+	}{{o.Suspect, isSuspect}, {!o.Verified && !o.Hidden && o.First > 0, isFromFirst}, {o.Systematic, isSystematic},
+		{o.DegradedOut, isDegradedOut}, {o.Restart == earlierWindow, isEarlier},
+		{!o.UnknownOrigin && !o.Pool && o.Restart == 0, isAged}} {
+		if f.set {
+			t.flags |= f.flag
+		}
+	}
+	if o.Restart == earlierWindow {
+		t.leftOut = true
+		m.merge(t)
+		return
+	}
 	m.came += o.Count
-	x := lifedata.Obs{Unit: o.Unit, Entry: o.Entry, Lower: lower, Upper: o.Upper, Count: float64(o.Count)}
-	switch {
-	case kind == ObservedLeftOut, kind == ObservedCensored && !(lower > o.Entry):
+	if kind == ObservedLeftOut || kind == ObservedCensored && !(lower > o.Entry) {
 		m.out += o.Count
-		m.merge(&m.nothing, lifedata.Obs{Unit: o.Unit, Upper: math.Inf(1), Count: float64(o.Count)}, mergedNothing)
+		t.leftOut = true
+		t.Upper = math.Inf(1)
 		if o.Reason == LeftOutMeter && m.noMeter == "" {
 			m.noMeter = o.Unit
 		}
-	case o.UnknownOrigin || o.Pool || o.Restart > 0:
-		m.merge(&m.ageless, x, mergedAgeless)
-	default:
-		m.merge(&m.aged, x, mergedAged)
 	}
+	m.merge(t)
 }
 
-// Which list an observation went to, in place of the count in a key.
-const (
-	mergedAged = iota
-	mergedAgeless
-	mergedNothing
-)
-
-func (m *merger) merge(into *[]lifedata.Obs, o lifedata.Obs, list float64) {
-	key := o
-	key.Count = list
+func (m *merger) merge(t timed) {
+	key := t
+	key.Count = 0
 	if i, ok := m.at[key]; ok {
-		(*into)[i].Count += o.Count
+		m.parts[i].Count += t.Count
 		return
 	}
-	m.at[key] = len(*into)
-	*into = append(*into, o)
+	m.at[key] = len(m.parts)
+	m.parts = append(m.parts, t)
 }
 
 // estimate fills in all that one group tells by itself.
 func (l lifetimes) estimate(opt Options) Life {
 	var e Life
-	e.Rate, e.RateRefused = l.rate(opt.Confidence)
-	e.Weibull, e.WeibullRefused = l.wear(opt)
+	e.Rate, e.Bounds, e.RateRefused = l.bounded(opt.Confidence)
+	e.Free = l.free(opt.Confidence)
+	e.Wear = l.wear(opt)
+	e.Weibull, e.WeibullRefused = e.Wear.Fit, e.Wear.Refused
 	e.Curve, e.CurveRefused = l.curve(opt)
 	return e
 }
@@ -135,50 +187,25 @@ func (l lifetimes) sum() (sum [sha256.Size]byte) {
 	var b []byte
 	text := func(s string) { b = append(binary.LittleEndian.AppendUint32(b, uint32(len(s))), s...) }
 	number := func(n uint64) { b = binary.LittleEndian.AppendUint64(b, n) }
-	number(uint64(l.came))
-	number(uint64(l.out))
+	for _, n := range []int{l.came, l.out, l.firstFailed, l.firstPrompted, l.testedFailed, l.tested, len(l.parts)} {
+		number(uint64(n))
+	}
 	text(l.noMeter)
-	for _, list := range [][]lifedata.Obs{l.aged, l.ageless} {
-		number(uint64(len(list)))
-		for _, o := range list {
-			text(o.Unit)
-			for _, v := range []float64{o.Entry, o.Lower, o.Upper, o.Count} {
-				number(math.Float64bits(v))
-			}
-			if len(b) > 1<<15 {
-				h.Write(b)
-				b = b[:0]
-			}
+	text(string(l.silence))
+	for _, t := range l.parts {
+		text(t.Unit)
+		for _, v := range []float64{t.Entry, t.Lower, t.Upper, t.Count, t.half, t.latest, t.first} {
+			number(math.Float64bits(v))
+		}
+		b = append(b, t.flags, byte(bit(t.leftOut)))
+		if len(b) > 1<<15 {
+			h.Write(b)
+			b = b[:0]
 		}
 	}
 	h.Write(b)
 	h.Sum(sum[:0])
 	return sum
-}
-
-// wear fits a Weibull life to the parts of known age.
-func (l lifetimes) wear(opt Options) (*lifedata.Weibull, string) {
-	if why := l.noAge(); why != "" {
-		return nil, why
-	}
-	w, err := lifedata.FitWeibull(l.aged, lifedata.WeibullOptions{Level: opt.Confidence, FitAnyway: opt.FitAnyway})
-	switch {
-	case err != nil && len(l.ageless) > 0:
-		return nil, "of the parts of known age, " + refusal(err)
-	case err != nil:
-		return nil, refusal(err)
-	}
-	return &w, ""
-}
-
-func (l lifetimes) noAge() string {
-	if why := l.tooLittle(); why != "" {
-		return why
-	}
-	if len(l.aged) == 0 {
-		return "no part has a known age; those of a counted pool have none of their own"
-	}
-	return ""
 }
 
 // ranked is a rank or why there is none.
@@ -196,7 +223,7 @@ func rankGroups(groups []Group, s Silence, results *ledger.Results) {
 	key.Write([]byte("rank"))
 	for i, g := range groups {
 		l := g.Life[s].times
-		if why := l.tooLittle(); why != "" {
+		if why := l.unlike(); why != "" {
 			g.Life[s].RankRefused = why
 			continue
 		}
@@ -221,7 +248,8 @@ func rank(families []lifedata.Group) []ranked {
 		}
 		f := ranking.Families[i]
 		if out[i].Refused = f.Refused; f.Refused == "" {
-			out[i].Rank = &Rank{Mean: f.Mean, Low: f.Low, High: f.High, ProbWorst: f.ProbWorst}
+			// A skewed distribution may have its mean beyond a quantile.
+			out[i].Rank = &Rank{Mean: f.Mean, Low: min(f.Low, f.Mean), High: max(f.High, f.Mean), ProbWorst: f.ProbWorst}
 		}
 	}
 	return out
@@ -261,10 +289,15 @@ func wearWider(w *lifedata.Weibull) float64 {
 	return max(1, math.Log(w.RobustShape.High/w.RobustShape.Low)/math.Log(w.ShapeWald.High/w.ShapeWald.Low))
 }
 
-// wearB10 is the age by which one part in ten has failed, and its limits.
+// wearB10 is the age by which one part in ten has failed, and its limits. Few
+// units with failures tell little of how sure that is: their limits take
+// Student's quantile for so many units in place of the normal one.
 func wearB10(w *lifedata.Weibull) (age float64, limits lifedata.Interval) {
 	q := w.Quantile(0.1)
 	k := wearWider(w)
+	if w.Named && w.Failed > 1 {
+		k = max(k, studentHalf(w.Failed, w.Level)/distuv.UnitNormal.Quantile((1+w.Level)/2))
+	}
 	return q.Value, lifedata.Interval{Low: q.Value * math.Pow(q.Low/q.Value, k), High: q.Value * math.Pow(q.High/q.Value, k)}
 }
 

@@ -50,6 +50,7 @@ const (
 	LeftOutPool      LeftOutReason = "counted from a pool of unknown size"
 	LeftOutRepeat    LeftOutReason = "counted from a pool that failed more often than it has parts"
 	LeftOutMeter     LeftOutReason = "in units without the readings of the hour meter it takes"
+	LeftOutEarlier   LeftOutReason = "replaced or repaired elsewhere before the first visit"
 	LeftOutNotBack   LeftOutReason = "fitted or repaired here and not seen since"
 )
 
@@ -72,8 +73,9 @@ type Observation struct {
 	Origin schema.Origin
 	Built  string // build period of the unit, five years: 1970-1974; empty: not known so closely
 	Intake schema.Reason
-	// Prompted says that the stay this was seen in came because something had
-	// failed: a repair, a comeback, or a unit whose last working day is known.
+	// Prompted says that its failure brought the unit in: the stay came because
+	// something had failed, and the line names a fault of the intake, or no line
+	// does and the failure is heard.
 	Prompted bool
 
 	Kind   ObservationKind // with silence read as unknown
@@ -87,6 +89,27 @@ type Observation struct {
 	// sits yet in a unit silent since it worked; zero otherwise, and LowerWorking
 	// is Lower then.
 	still edtf.Day
+
+	// Half is half the span of the unit's build date, of which the times count
+	// from the middle: one unknown date, the same for all its original parts.
+	Half float64
+	// Latest is the age at the last visit of a part that was not looked at
+	// then, where that is after Lower: it may have been good or failed.
+	Latest float64
+	// First is the age at the end of the unit's first visit, of a part it came
+	// with; +Inf where that has not ended.
+	First float64
+	// Verified says that the part was shown to be the one the unit was made
+	// with, or was fitted here.
+	Verified   bool
+	Hidden     bool // its failure goes unheard
+	Suspect    bool // not tested, but suspected; see [suspected]
+	Systematic bool // in a group tested whole because all of it was to be
+	// DegradedOut says that it was found degraded and taken out for that.
+	DegradedOut bool
+	// FoundFirst and FailedFirst are Found and Failed as of the first visit.
+	FoundFirst  schema.Finding
+	FailedFirst bool
 
 	Found         schema.Finding // the gravest finding; empty: nobody looked
 	Handled       bool           // somebody looked, or it was in service in a unit that left fully working
@@ -110,6 +133,12 @@ type Observations struct {
 	FailureDegraded bool
 	Hours           bool
 	Comebacks       Comebacks
+	// Worked is how many units others had worked on before they first came,
+	// Looked in how many somebody looked for signs of that.
+	Worked, Looked int
+	Copies         []string // units left out because another has their UUID
+
+	uuids map[string]bool
 }
 
 // Silence says how a part of a unit that nobody has heard of since is read.
@@ -150,9 +179,28 @@ func Observe(units []*unit.Unit, opt ObserveOptions) *Observations {
 	units = slices.Clone(units)
 	slices.SortStableFunc(units, func(a, b *unit.Unit) int { return cmp.Compare(a.Name, b.Name) })
 	for _, u := range units {
-		obs.add(observeUnit(u, opt))
+		if x := observeUnit(u, opt); obs.first(u.Name, u.Instrument.UUID, x) {
+			obs.add(x)
+		}
 	}
 	return obs
+}
+
+// first reports whether a unit is no copy of one that was there before it: two
+// folders with one UUID are one instrument.
+func (obs *Observations) first(name, id string, x unitObservations) bool {
+	if !x.Seen || id == "" {
+		return true
+	}
+	if obs.uuids[id] {
+		obs.Copies = append(obs.Copies, name)
+		return false
+	}
+	if obs.uuids == nil {
+		obs.uuids = map[string]bool{}
+	}
+	obs.uuids[id] = true
+	return true
 }
 
 func newObservations(opt ObserveOptions) *Observations {
@@ -161,9 +209,10 @@ func newObservations(opt ObserveOptions) *Observations {
 
 // unitObservations is what one unit adds to [Observations].
 type unitObservations struct {
-	Seen bool // it has a record by the as-of date
-	All  []Observation
-	Back *followUp
+	Seen           bool // it has a record by the as-of date
+	All            []Observation
+	Back           *followUp
+	Worked, Looked bool
 }
 
 // observeUnit turns the history of one unit into observations, by section and
@@ -173,15 +222,19 @@ func observeUnit(u *unit.Unit, opt ObserveOptions) unitObservations {
 	if !h.seen {
 		return unitObservations{}
 	}
-	x := unitObservations{Seen: true, Back: follow(u, opt)}
+	x := unitObservations{Seen: true, Back: follow(u, opt), Worked: h.earlier.worked, Looked: h.earlier.looked}
 	for _, p := range u.Positions {
 		for _, o := range p.Occupants {
+			if enteredTwice(o) {
+				continue
+			}
 			x.All = append(x.All, h.occupant(p, o)...)
 		}
 	}
 	for _, p := range u.Pools {
 		x.All = append(x.All, h.pool(p)...)
 	}
+	x.Worked = x.Worked || slices.ContainsFunc(x.All, func(o Observation) bool { return o.Restart == earlierWindow })
 	slices.SortStableFunc(x.All, func(a, b Observation) int {
 		c := cmp.Compare(a.Section, b.Section)
 		switch {
@@ -223,6 +276,12 @@ func (obs *Observations) add(x unitObservations) {
 		return
 	}
 	obs.Units++
+	if x.Worked {
+		obs.Worked++
+	}
+	if x.Looked {
+		obs.Looked++
+	}
 	obs.Comebacks.add(x.Back)
 	obs.All = append(obs.All, x.All...)
 	for _, o := range x.All {
@@ -260,15 +319,42 @@ func (h *unitHistory) occupant(p *unit.Position, o *unit.Occupant) []Observation
 		base.Maker, base.Lot = c.Maker, c.Lot
 	}
 	events := h.until(o.Events)
-	base.Intake, base.Prompted = h.reason(events, o)
+	base.Intake, base.Prompted = h.reason(events, o, hidden)
+	base.Hidden = hidden
 
 	t := h.tenure(o, hidden)
-	base.UnknownOrigin = !t.known
-	h.state(&base, events, t)
-
 	var out []Observation
+	base.Verified = true
+	if o.Origin != schema.OriginReplaced {
+		what, year := h.verified(p.Section, family, o.Component)
+		switch {
+		case what == asMade && o.Origin == schema.OriginUnknown && h.built.started && !h.opt.Hours:
+			// Its own date code says more than its section does.
+			if o.Component != nil && o.Component.DateCode != "" {
+				t, base.Origin = h.tenureFrom(o, hidden, h.builtSince(o)), schema.OriginOriginal
+			}
+		case what == notAsMade || what == ageless || o.Origin == schema.OriginUnknown:
+			if o.Origin != schema.OriginUnknown {
+				t, base.Origin = h.tenureFrom(o, hidden, tenure{}), schema.OriginUnknown
+			}
+			if was, ok := h.before(base, year); ok && what != asMade {
+				was.Suspect = what == notAsMade && o.Component != nil && (year > 0 || o.Component.Source != "")
+				out = append(out, was)
+			}
+		}
+		base.Verified = what == asMade || base.Origin == schema.OriginUnknown
+		base.First = h.firstVisit(t)
+	}
+	base.UnknownOrigin = !t.known
+	base.Half = t.half
+	h.state(&base, events, t)
+	base.Systematic = h.inSystematic(p, events)
+
 	for restart := 0; ; restart++ {
 		x, rest := h.window(base, t, events, restart)
+		if restart > 0 {
+			x.Half, x.First = 0, 0
+		}
 		out = append(out, x)
 		if rest == nil {
 			return out
@@ -283,11 +369,16 @@ func (h *unitHistory) occupant(p *unit.Position, o *unit.Occupant) []Observation
 func (h *unitHistory) state(x *Observation, events []*unit.Event, t tenure) {
 	rank := map[schema.Finding]int{schema.Failed: 6, schema.Degraded: 5, schema.OK: 4, schema.InService: 3, schema.Untested: 2, schema.Missing: 1}
 	for _, e := range events {
+		first := e.Job == nil && h.u.Jobs == nil || len(h.u.Jobs) > 0 && e.Job == h.u.Jobs[0]
 		if rank[e.Line.Found] > rank[x.Found] {
 			x.Found = e.Line.Found
 		}
+		if first && !t.fittedHere && rank[e.Line.Found] > rank[x.FoundFirst] {
+			x.FoundFirst = e.Line.Found
+		}
 		if h.failing(e) {
 			second, outside := blame(e)
+			x.FailedFirst = x.FailedFirst || first && !t.fittedHere && !second && !outside
 			x.Secondary = x.Secondary || second
 			x.External = x.External || outside
 			x.Failed = x.Failed || !second && !outside
@@ -297,10 +388,19 @@ func (h *unitHistory) state(x *Observation, events []*unit.Event, t tenure) {
 		x.Secondary, x.External = false, false
 	}
 	x.External = x.External && !x.Secondary
-	x.Handled = x.Found != ""
-	if !x.Handled && h.wasInService(t) {
-		x.Handled, x.Found = true, schema.InService
+	if x.Found == "" && h.wasInService(t) {
+		x.Found = schema.InService
 	}
+	if x.FoundFirst == "" && h.inServiceFirst(t) {
+		x.FoundFirst = schema.InService
+	}
+	x.Handled = tellsOf(x.Found, t.hidden)
+}
+
+// tellsOf reports whether a finding says how a part was: one that was not tested
+// is in no denominator, and one that fails unheard is not known by its circuit.
+func tellsOf(found schema.Finding, hidden bool) bool {
+	return bench(found) || found == schema.InService && !hidden
 }
 
 // window gives one observation from the start of a tenure to its first failure
@@ -316,6 +416,7 @@ func (h *unitHistory) window(x Observation, t tenure, events []*unit.Event, rest
 		return x, nil
 	}
 	e := events[stop]
+	t.refuted = h.refuted(e)
 	good, ok := t.lastGood(h, events[:stop], h.at(e))
 	second, outside := blame(e)
 	switch {
@@ -333,7 +434,9 @@ func (h *unitHistory) window(x Observation, t tenure, events []*unit.Event, rest
 	return x, repaired(events[stop:])
 }
 
-// fail sets an event in (max(0, g_lo - a_hi), t - a_lo].
+// fail sets an event in (g_lo - a, t - a]: from the first day that last known
+// good may mean to the day it was found, or noticed where the fault says when.
+// The day it was built, a, is the middle of what is known of it.
 func (h *unitHistory) fail(x *Observation, t tenure, good moment, ok bool, e *unit.Event) {
 	if !t.started {
 		// Age not known and never seen good before: it was not at risk while
@@ -353,6 +456,12 @@ func (h *unitHistory) fail(x *Observation, t tenure, good moment, ok bool, e *un
 	// A failure within the day it was last good, or the day it was fitted,
 	// lies in (0, 1 day].
 	x.Upper = max(t.offset+h.most(t, e.Date.Day), x.Lower+h.shortest())
+	if lo, hi, ok := h.noticed(e); ok && !h.opt.Hours && hi.After(t.hi) {
+		if before := lo.AddDays(-1); !t.hidden && before.After(from) {
+			x.Lower = t.offset + max(0, h.least(t, before))
+		}
+		x.Upper = max(min(x.Upper, t.offset+h.most(t, hi)), x.Lower+h.shortest())
+	}
 	if math.IsNaN(x.Lower) || math.IsNaN(x.Upper) {
 		h.withoutMeter(x, t)
 	}
@@ -399,10 +508,48 @@ func (h *unitHistory) survived(x *Observation, t tenure, events []*unit.Event) {
 		reason = LeftOutHidden
 	}
 	h.censor(x, t, good, ok, reason)
-	// Nobody knows how long a silent unit has run.
-	if t.end.still && h.silent && t.started && !h.opt.Hours {
-		x.still = t.hi
+	h.untold(x, t, events, good, ok)
+	if n := len(events); n > 0 && !t.end.still {
+		e := events[n-1]
+		x.DegradedOut = e.Line.Found == schema.Degraded && (e.Line.Action == schema.Replaced || e.Line.Action == schema.Removed)
+	}
+	// Nobody knows how long a silent unit has run. Its silence says nothing of
+	// parts that fail unheard.
+	if t.end.still && h.silent && t.started && !h.opt.Hours && !t.hidden {
+		x.still = t.mid
 		x.LowerWorking = x.working(h.opt.AsOf.AddDays(-h.opt.Lag))
+	}
+}
+
+// untold sets Latest where the part was there at the last visit and nothing
+// says whether it was good then.
+func (h *unitHistory) untold(x *Observation, t tenure, events []*unit.Event, good moment, ok bool) {
+	if !t.started || h.opt.Hours || x.Kind == ObservedLeftOut && x.Reason == LeftOutNotBack {
+		return
+	}
+	var seen edtf.Day
+	suspect := false
+	var last *unit.Job
+	for _, j := range h.u.Jobs {
+		m := moment{day: j.IntakeRecord().Date.Day, record: h.index[j.Intake]}
+		if m.day.After(h.opt.AsOf.Day) || j.Intake.Record.Head().Withdrawn {
+			continue
+		}
+		if (!t.fittedHere || m.day.After(t.hi)) && m.before(t.end) {
+			last, seen = j, m.day
+		}
+	}
+	if n := len(events); n > 0 && !events[n-1].Date.Before(seen) && (last == nil || events[n-1].Job == last || events[n-1].Date.After(seen)) {
+		e := events[n-1]
+		seen = e.Date.Day
+		// What a modification takes out need not be suspected.
+		suspect = suspected(e) && e.File.Record.Head().Kind != schema.KindMod
+	}
+	if !seen.Valid() || ok && !good.day.Before(seen) {
+		return
+	}
+	if latest := t.offset + h.least(t, seen); latest > x.Lower {
+		x.Latest, x.Suspect = latest, suspect
 	}
 }
 

@@ -3,6 +3,7 @@ package reliability
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -40,6 +41,8 @@ type unitHistory struct {
 	silent  bool // last heard of working, and not at the bench
 	built   tenure
 	meter   []reading // by date
+	earlier earlier
+	whole   map[stayGroup]bool // tested whole; nil: not worked out yet
 }
 
 // newUnitHistory collects when the unit worked fully: the earliest day of
@@ -94,6 +97,7 @@ func newUnitHistory(u *unit.Unit, opt ObserveOptions) *unitHistory {
 		return cmp.Or(a.day.Compare(b.day), cmp.Compare(a.record, b.record))
 	})
 	h.built = span(u.Built, first)
+	h.readEarlier()
 	return h
 }
 
@@ -141,6 +145,9 @@ func repaired(events []*unit.Event) []*unit.Event {
 // tenure is the time an occupant sat in its position, as far as it is known.
 type tenure struct {
 	lo, hi     edtf.Day // first and last day it may have been installed, or first seen good
+	mid        edtf.Day // the middle of them, from which its times count
+	half       float64  // half the time from lo to hi, in years
+	refuted    int      // an intake, by record, that took the unit to work fully and was wrong about this part; 0: none
 	known      bool     // its age is known
 	fromNew    bool     // there since the unit was built
 	started    bool     // lo and hi are set
@@ -152,19 +159,39 @@ type tenure struct {
 	end        moment // still, where it sits there yet
 }
 
+// aboutYears is how far an approximate date reaches each way. Common practice,
+// no source.
+const aboutYears = 2
+
+// at sets the day something was installed, or seen good.
+func (t *tenure) at(lo, hi edtf.Day) {
+	t.lo, t.hi, t.started = lo, hi, true
+	t.mid = lo.AddDays(hi.Sub(lo) / 2)
+	t.half = years(lo, hi) / 2
+}
+
 // span reads the days something was built or fitted. A part was there by the
 // day it was first seen; a date without a start gives no age.
 func span(d edtf.Date, seen edtf.Day) tenure {
 	if d.Text == "" || d.OpenLo {
 		return tenure{}
 	}
-	t := tenure{lo: d.Lo, hi: d.Hi, known: true, started: true, fromNew: true}
-	if seen.Valid() && seen.Before(t.hi) {
-		t.hi = seen
+	t := tenure{known: true, fromNew: true}
+	lo, hi := d.Lo, d.Hi
+	if d.Approximate {
+		if lo.Year > aboutYears {
+			lo.Year -= aboutYears
+		}
+		hi.Year = min(hi.Year+aboutYears, edtf.LastDay.Year)
+		lo, hi = edtf.FromTime(lo.Time()), edtf.FromTime(hi.Time()) // 29 February
 	}
-	if t.hi.Before(t.lo) {
-		t.lo = t.hi
+	if seen.Valid() && seen.Before(hi) {
+		hi = seen
 	}
+	if hi.Before(lo) {
+		lo = hi
+	}
+	t.at(lo, hi)
 	return t
 }
 
@@ -174,9 +201,26 @@ func span(d edtf.Date, seen edtf.Day) tenure {
 // age unknown all the same.
 func (h *unitHistory) tenure(o *unit.Occupant, hidden bool) tenure {
 	t := span(o.Since, o.Seen.Day)
+	if o.Origin == schema.OriginOriginal {
+		t = h.builtSince(o)
+	}
 	if o.Origin == schema.OriginUnknown {
 		t = tenure{}
 	}
+	return h.tenureFrom(o, hidden, t)
+}
+
+// builtSince is the span an original came in: that of its unit, whatever day
+// the part itself was first written about.
+func (h *unitHistory) builtSince(o *unit.Occupant) tenure {
+	if h.built.started {
+		return h.built
+	}
+	return span(o.Since, o.Seen.Day)
+}
+
+// tenureFrom is a tenure that began as t did.
+func (h *unitHistory) tenureFrom(o *unit.Occupant, hidden bool, t tenure) tenure {
 	t.hidden = hidden
 	t.fittedHere = o.Origin == schema.OriginReplaced
 	t.fromNew = t.fromNew && o.Origin == schema.OriginOriginal
@@ -196,7 +240,7 @@ func (h *unitHistory) tenure(o *unit.Occupant, hidden bool) tenure {
 	}
 	t.from = moment{day: o.Seen.Day, record: -1}
 	if g, ok := t.firstGood(h, events); ok {
-		t.lo, t.hi, t.started = g.day, g.day, true
+		t.at(g.day, g.day)
 		t.from = g
 	}
 	return t
@@ -207,7 +251,8 @@ func (h *unitHistory) again(t tenure, e *unit.Event) tenure {
 	if t.started && t.known {
 		t.offset += max(0, h.least(t, e.Date.Day))
 	}
-	t.lo, t.hi, t.started, t.fromNew = e.Date.Day, e.Date.Day, true, false
+	t.at(e.Date.Day, e.Date.Day)
+	t.fromNew, t.refuted = false, 0
 	t.from = moment{day: e.Date.Day, record: -1}
 	return t
 }
@@ -218,13 +263,15 @@ func (h *unitHistory) at(e *unit.Event) moment {
 
 // evidence lists the moments within the tenure at which the part was known
 // good. The unit's working says so only if it worked fully and the family does
-// not fail unheard; a bench check always does. In a hidden family a circuit
-// that works is no bench check of the part.
+// not fail unheard; a bench check always does. In a hidden family neither
+// silence nor an owner nor a circuit that works is a bench check of the part.
+// An intake that took the unit to work fully is no evidence for the part that
+// the same stay found failed.
 func (t tenure) evidence(h *unitHistory, events []*unit.Event, until moment) []moment {
 	var out []moment
 	if !t.hidden {
 		for _, g := range h.good {
-			if !g.before(t.from) && g.before(until) {
+			if !g.before(t.from) && g.before(until) && !h.isRefuted(t, g) {
 				out = append(out, g)
 			}
 		}
@@ -234,11 +281,100 @@ func (t tenure) evidence(h *unitHistory, events []*unit.Event, until moment) []m
 			continue
 		}
 		switch e.Line.Found {
-		case schema.OK, schema.InService, schema.Degraded:
+		case schema.InService:
+			if !t.hidden {
+				out = append(out, h.at(e))
+			}
+		case schema.OK, schema.Degraded:
 			out = append(out, h.at(e))
 		}
 	}
 	return out
+}
+
+// refuted is the intake of the stay a failure was found in, by record and from
+// 1; 0 where there is none.
+func (h *unitHistory) refuted(e *unit.Event) int {
+	if e.Job == nil {
+		return 0
+	}
+	return h.index[e.Job.Intake] + 1
+}
+
+// isRefuted reports whether a moment is the day of the intake that was wrong.
+// The day the owner last saw it working stands.
+func (h *unitHistory) isRefuted(t tenure, g moment) bool {
+	return t.refuted > 0 && g.record == t.refuted-1 && g.day == h.u.Files[g.record].Record.Head().Date.Day
+}
+
+// noticed is when the fault that a failure caused was first noticed, the
+// earliest where there are several. Of several failures behind one fault nobody
+// knows which was noticed first, and the others may have come later.
+func (h *unitHistory) noticed(e *unit.Event) (lo, hi edtf.Day, ok bool) {
+	for _, id := range e.Line.Fault {
+		for _, f := range h.u.Faults {
+			failed := 0
+			for _, c := range f.Cured {
+				if h.failing(c) {
+					failed += max(1, c.Line.Count)
+				}
+			}
+			if f.ID != id || failed > 1 {
+				continue
+			}
+			d, known := f.Since.Span()
+			if !known || d.OpenLo || d.Hi.After(e.Date.Day) || ok && !d.Lo.Before(lo) {
+				continue
+			}
+			lo, hi, ok = d.Lo, d.Hi, true
+		}
+	}
+	return lo, hi, ok
+}
+
+// firstVisit is the age at the end of the unit's first visit, +Inf where it has
+// not ended.
+func (h *unitHistory) firstVisit(t tenure) float64 {
+	if !t.started || !t.known || h.opt.Hours {
+		return 0
+	}
+	if len(h.u.Jobs) == 0 {
+		return 0
+	}
+	r := h.u.Jobs[0].ReleaseRecord()
+	if r == nil || r.Date.After(h.opt.AsOf.Day) {
+		return math.Inf(1)
+	}
+	return max(0, years(t.mid, r.Date.Day))
+}
+
+// inServiceFirst reports whether a part nobody wrote about left the first visit
+// in a unit that worked fully.
+func (h *unitHistory) inServiceFirst(t tenure) bool {
+	if t.fittedHere || t.hidden || len(h.u.Jobs) == 0 {
+		return false
+	}
+	j := h.u.Jobs[0]
+	r := j.ReleaseRecord()
+	return r != nil && r.Works == schema.WorksFully && !r.Date.After(h.opt.AsOf.Day) || j.IntakeRecord().Works == schema.WorksFully
+}
+
+// inSystematic reports whether the tests of a part were all of groups tested
+// whole.
+func (h *unitHistory) inSystematic(p *unit.Position, events []*unit.Event) bool {
+	if h.whole == nil {
+		h.whole = h.systematic()
+	}
+	n := 0
+	for _, e := range events {
+		if bench(e.Line.Found) {
+			if !h.whole[stayGroup{e.Job, p.Section, p.Family}] {
+				return false
+			}
+			n++
+		}
+	}
+	return n > 0
 }
 
 func (t tenure) lastGood(h *unitHistory, events []*unit.Event, until moment) (moment, bool) {
@@ -320,13 +456,15 @@ func (h *unitHistory) period() string {
 
 // reason is why the unit was at the bench when the part was dealt with: when
 // it was found failed, else when it was last looked at, else the first time.
-func (h *unitHistory) reason(events []*unit.Event, o *unit.Occupant) (why schema.Reason, prompted bool) {
+func (h *unitHistory) reason(events []*unit.Event, o *unit.Occupant, hidden bool) (why schema.Reason, prompted bool) {
 	var job *unit.Job
+	var failed *unit.Event
 	for _, e := range events {
 		if e.Job != nil {
 			job = e.Job
 		}
 		if h.failing(e) {
+			failed = e
 			break
 		}
 	}
@@ -342,6 +480,22 @@ func (h *unitHistory) reason(events []*unit.Event, o *unit.Occupant) (why schema
 		return "", false
 	}
 	in := job.IntakeRecord()
-	return in.Reason, in.Reason == schema.ReasonRepair || in.Reason == schema.ReasonComeback ||
-		in.LastKnownWorking != "" && in.Works != schema.WorksFully
+	if failed == nil || failed.Job != job || !(in.Reason == schema.ReasonRepair || in.Reason == schema.ReasonComeback ||
+		in.LastKnownWorking != "" && in.Works != schema.WorksFully) {
+		return in.Reason, false
+	}
+	if len(failed.Line.Fault) > 0 {
+		return in.Reason, slices.ContainsFunc(in.Faults, func(f schema.Fault) bool { return slices.Contains(failed.Line.Fault, f.ID) })
+	}
+	return in.Reason, !hidden && !h.namesFaults(job)
+}
+
+// namesFaults reports whether any line of a stay says which fault it cures.
+func (h *unitHistory) namesFaults(j *unit.Job) bool {
+	for _, f := range j.Faults {
+		if len(f.Cured) > 0 {
+			return true
+		}
+	}
+	return false
 }

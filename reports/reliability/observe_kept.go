@@ -15,6 +15,7 @@ import (
 // observations that differ in nothing else are one.
 type keptUnit struct {
 	Last schema.Date // of its records that are no notes
+	UUID string
 	// Settled is the day from which on a later as-of date changes nothing but
 	// how long the unit has been silent; zero where Data is as of one date.
 	Settled schema.Date
@@ -24,7 +25,7 @@ type keptUnit struct {
 // keepUnit observes a unit: as of a date or, where latest is set, as of any
 // from the day it settled on.
 func keepUnit(u *unit.Unit, opt ObserveOptions, latest bool) keptUnit {
-	k := keptUnit{Last: LastRecord(u)}
+	k := keptUnit{Last: LastRecord(u), UUID: u.Instrument.UUID}
 	if latest {
 		k.Settled = Settled(u)
 		opt.AsOf = k.Settled
@@ -77,6 +78,13 @@ const (
 	keptPool
 	keptStill
 	keptOpen // no upper end
+	keptVerified
+	keptHidden
+	keptSuspect
+	keptSystematic
+	keptDegradedOut
+	keptFailedFirst
+	keptFirstOpen // the first visit has not ended
 )
 
 func (o *Observation) flags() (f uint64) {
@@ -85,7 +93,9 @@ func (o *Observation) flags() (f uint64) {
 		bit uint64
 	}{{o.Prompted, keptPrompted}, {o.Handled, keptHandled}, {o.Failed, keptFailed}, {o.Secondary, keptSecondary},
 		{o.External, keptExternal}, {o.UnknownOrigin, keptUnknownOrigin}, {o.Pool, keptPool},
-		{o.still != edtf.Day{}, keptStill}, {math.IsInf(o.Upper, 1), keptOpen}} {
+		{o.still != edtf.Day{}, keptStill}, {math.IsInf(o.Upper, 1), keptOpen},
+		{o.Verified, keptVerified}, {o.Hidden, keptHidden}, {o.Suspect, keptSuspect}, {o.Systematic, keptSystematic},
+		{o.DegradedOut, keptDegradedOut}, {o.FailedFirst, keptFailedFirst}, {math.IsInf(o.First, 1), keptFirstOpen}} {
 		if b.set {
 			f |= b.bit
 		}
@@ -94,9 +104,9 @@ func (o *Observation) flags() (f uint64) {
 }
 
 // words are what an observation says in words, but for the unit and its model.
-func (o *Observation) words() [11]string {
+func (o *Observation) words() [12]string {
 	return [...]string{string(o.Family), o.Place, o.Maker, o.Lot, o.Kit, string(o.Origin), o.Built, string(o.Intake),
-		string(o.Kind), string(o.Reason), string(o.Found)}
+		string(o.Kind), string(o.Reason), string(o.Found), string(o.FoundFirst)}
 }
 
 // encode writes the observations of a unit without their positions and without
@@ -108,6 +118,7 @@ func (x unitObservations) encode() []byte {
 	}
 	w := keptWriter{at: map[string]uint64{}}
 	w.followUp(x.Back)
+	w.number(bit(x.Worked) + 2*bit(x.Looked))
 	w.number(uint64(len(x.All)))
 	for i := range x.All {
 		o := &x.All[i]
@@ -119,6 +130,11 @@ func (x unitObservations) encode() []byte {
 		}
 		w.time(o.Entry)
 		w.time(o.Lower)
+		w.time(o.Half)
+		w.time(o.Latest)
+		if !math.IsInf(o.First, 1) {
+			w.time(o.First)
+		}
 		if !math.IsInf(o.Upper, 1) {
 			w.time(o.Upper)
 		}
@@ -131,6 +147,13 @@ func (x unitObservations) encode() []byte {
 		head = append(binary.AppendUvarint(head, uint64(len(s))), s...)
 	}
 	return append(head, w.rows...)
+}
+
+func bit(b bool) uint64 {
+	if b {
+		return 1
+	}
+	return 0
 }
 
 type keptWriter struct {
@@ -215,6 +238,8 @@ func (r *keptReader) read(name string, data []byte) (x unitObservations, ok bool
 	}
 	x.Seen, x.Back = true, r.followUp(name)
 	model, _, _ := strings.Cut(name, "/")
+	earlier := r.number()
+	x.Worked, x.Looked = earlier&1 != 0, earlier&2 != 0
 	for n := r.number(); n > 0 && !r.bad; n-- {
 		r.obs = append(r.obs, r.observation(name, model))
 	}
@@ -228,10 +253,15 @@ func (r *keptReader) observation(name, model string) Observation {
 	o := Observation{Unit: name, Model: model, Count: int(r.number()), Restart: int(r.number()),
 		Family: schema.FamilyName(r.word()), Place: r.word(), Maker: r.word(), Lot: r.word(), Kit: r.word(),
 		Origin: schema.Origin(r.word()), Built: r.word(), Intake: schema.Reason(r.word()),
-		Kind: ObservationKind(r.word()), Reason: LeftOutReason(r.word()), Found: schema.Finding(r.word()),
-		Entry: r.time(), Lower: r.time(), Upper: math.Inf(1),
+		Kind: ObservationKind(r.word()), Reason: LeftOutReason(r.word()), Found: schema.Finding(r.word()), FoundFirst: schema.Finding(r.word()),
+		Entry: r.time(), Lower: r.time(), Half: r.time(), Latest: r.time(), First: math.Inf(1), Upper: math.Inf(1),
 		Prompted: is(keptPrompted), Handled: is(keptHandled), Failed: is(keptFailed), Secondary: is(keptSecondary),
-		External: is(keptExternal), UnknownOrigin: is(keptUnknownOrigin), Pool: is(keptPool)}
+		External: is(keptExternal), UnknownOrigin: is(keptUnknownOrigin), Pool: is(keptPool),
+		Verified: is(keptVerified), Hidden: is(keptHidden), Suspect: is(keptSuspect), Systematic: is(keptSystematic),
+		DegradedOut: is(keptDegradedOut), FailedFirst: is(keptFailedFirst)}
+	if !is(keptFirstOpen) {
+		o.First = r.time()
+	}
 	if !is(keptOpen) {
 		o.Upper = r.time()
 	}

@@ -1,6 +1,7 @@
 package reliability
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"slices"
 	"strings"
@@ -43,6 +44,18 @@ family = "capacitor/tantalum"
 [[board.position]]
 count = 20
 family = "board/joint"
+
+[[kit]]
+name = "quiet channel"
+revision = "1"
+title = "other capacitors"
+changes = "less hiss"
+reversible = "yes"
+[[kit.part]]
+section = "channel 1-2"
+ref = "C1-C2"
+action = "replaced"
+new = {type = "as the old one"}
 `
 
 // ledgerRecord is a record by the start of its file name, 2016-01-01-parts,
@@ -56,7 +69,7 @@ func observedUnit(t interface{ Fatalf(string, ...any) }, tag, built string, reco
 	if len(problems) > 0 {
 		t.Fatalf("model: %v", problems)
 	}
-	text := "format = 1\nuuid = \"6a1c0b1e-2f6c-4d0a-9d0b-4f6c2d0a9d0b\"\nmaker = \"Quillard\"\nmodel = \"Longwave 3\"\n"
+	text := "format = 1\nuuid = \"" + uuidOf(tag) + "\"\nmaker = \"Quillard\"\nmodel = \"Longwave 3\"\n"
 	if built != "" {
 		text += fmt.Sprintf("built = %q\nbuilt_from = \"date codes\"\n", built)
 	}
@@ -77,6 +90,13 @@ func observedUnit(t interface{ Fatalf(string, ...any) }, tag, built string, reco
 		src.Records = append(src.Records, unit.File{Path: file, Data: data, Record: rec})
 	}
 	return unit.Build(src, unit.Context{Families: schema.NewFamilyList(nil)})
+}
+
+// uuidOf gives every tag a UUID of its own.
+func uuidOf(tag string) string {
+	sum := sha256.Sum256([]byte(tag))
+	x := fmt.Sprintf("%x", sum[:16])
+	return x[:8] + "-" + x[8:12] + "-4" + x[13:16] + "-9" + x[17:20] + "-" + x[20:32]
 }
 
 func unitsOf(u ...*unit.Unit) []*unit.Unit { return u }

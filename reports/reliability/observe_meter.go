@@ -40,13 +40,13 @@ func (h *unitHistory) shownFrom(d edtf.Day) float64 {
 }
 
 // least is the shortest time a part can have run until a day: in years from
-// the last day it may have been fitted, in hours from the most the meter can
+// the middle of when it may have been fitted, in hours from the most the meter can
 // have stood at then. A unit is taken to have left the maker with the meter at
 // 0. NaN where no reading bounds it.
 func (h *unitHistory) least(t tenure, to edtf.Day) float64 {
 	switch {
 	case !h.opt.Hours:
-		return years(t.hi, to)
+		return years(t.mid, to)
 	case t.fromNew:
 		return h.shownBy(to)
 	}
@@ -57,7 +57,7 @@ func (h *unitHistory) least(t tenure, to edtf.Day) float64 {
 func (h *unitHistory) most(t tenure, to edtf.Day) float64 {
 	switch {
 	case !h.opt.Hours:
-		return years(t.lo, to)
+		return years(t.mid, to)
 	case t.fromNew:
 		return h.shownFrom(to)
 	}

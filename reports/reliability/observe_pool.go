@@ -34,13 +34,34 @@ func (h *unitHistory) pool(p *unit.Pool) []Observation {
 		}
 	}
 	base.UnknownOrigin = !t.known
+	base.Hidden = t.hidden
+	var lost []Observation
+	what, _ := h.verified(p.Section, p.Family, nil)
+	if base.Origin == schema.OriginOriginal && what == notAsMade {
+		// Others have worked on some of them; nobody knows on which.
+		t = tenure{hidden: t.hidden, end: t.end, from: moment{day: t.hi, record: -1}}
+		if len(h.intakes) > 0 {
+			t.from.day = h.intakes[0].day
+		}
+		base.Origin, base.UnknownOrigin = schema.OriginUnknown, true
+	}
+	if base.Origin == schema.OriginUnknown && p.Count > 0 {
+		one := base
+		one.Count = p.Count
+		if was, ok := h.before(one, 0); ok {
+			was.Pool = true
+			lost = append(lost, was)
+		}
+	}
+	base.Verified = what == asMade || base.Origin == schema.OriginUnknown
+	base.First, base.Half = h.firstVisit(t), t.half
 
-	var out []Observation
+	out := lost
 	left := p.Count
 	for _, e := range h.until(p.Events) {
 		one := []*unit.Event{e}
 		x := base
-		x.Intake, x.Prompted = h.reason(one, nil)
+		x.Intake, x.Prompted = h.reason(one, nil, t.hidden)
 		own := h.poolTenure(t, one)
 		h.state(&x, one, own)
 		if p.Count == 0 {
@@ -70,7 +91,7 @@ func (h *unitHistory) pool(p *unit.Pool) []Observation {
 	if left > 0 {
 		x := base
 		x.Count = left
-		x.Intake, x.Prompted = h.reason(nil, nil)
+		x.Intake, x.Prompted = h.reason(nil, nil, t.hidden)
 		own := h.poolTenure(t, nil)
 		h.state(&x, nil, own)
 		first, _ := h.window(x, own, nil, 0)
@@ -89,7 +110,8 @@ func (h *unitHistory) poolTenure(t tenure, events []*unit.Event) tenure {
 	}
 	if !t.started {
 		if g, ok := t.firstGood(h, events); ok {
-			t.lo, t.hi, t.started, t.from = g.day, g.day, true, g
+			t.at(g.day, g.day)
+			t.from = g
 		}
 	}
 	return t
@@ -103,7 +125,7 @@ func (h *unitHistory) poolAfter(x Observation, t tenure, e *unit.Event) []Observ
 	}
 	switch e.Line.Action {
 	case schema.Replaced, schema.Fitted:
-		t = tenure{known: true, started: true, hidden: t.hidden, fittedHere: true, end: t.end}
+		t = tenure{known: true, hidden: t.hidden, fittedHere: true, end: t.end}
 		x.Origin, x.UnknownOrigin = schema.OriginReplaced, false
 		if c := e.Line.New; c != nil {
 			x.Maker, x.Lot = c.Maker, c.Lot
@@ -113,7 +135,8 @@ func (h *unitHistory) poolAfter(x Observation, t tenure, e *unit.Event) []Observ
 			}
 			x.UnknownOrigin = c.Source == schema.SourceUsed || c.Source == schema.SourceDonor
 		}
-		t.lo, t.hi = e.Date.Day, e.Date.Day
+		t.at(e.Date.Day, e.Date.Day)
+		x.Verified = true
 		t.from = moment{day: t.hi, record: -1}
 	default:
 		if !h.failing(e) || repaired([]*unit.Event{e}) == nil {
@@ -122,6 +145,7 @@ func (h *unitHistory) poolAfter(x Observation, t tenure, e *unit.Event) []Observ
 		t = h.again(t, e)
 	}
 	x.Found, x.Handled, x.Failed, x.Secondary, x.External = "", false, false, false, false
+	x.FoundFirst, x.FailedFirst, x.Half, x.First, x.Hidden = "", false, 0, 0, t.hidden
 	after, _ := h.window(x, t, nil, 1)
 	return []Observation{after}
 }

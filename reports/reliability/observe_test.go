@@ -46,13 +46,13 @@ func TestObserveRules(t *testing.T) {
 			},
 		},
 		{
-			// a_hi 1976-12-31 to g 2006-01-01: 10,593 days; a_lo 1975-01-01 to t: 14,975.
+			// The middle of 1975 and 1976 is 1976-01-01: to g 2006-01-01 10,958 days, to t 14,610.
 			name: "failed, last known working and built to a span", built: "1975/1976", ref: "C1",
 			records: used(
 				ledgerRecord{"2016-01-01-intake", inNo + "last_known_working = \"2006/2010\"\n"},
 				ledgerRecord{"2016-01-01-parts", partLine("channel 1", "C1", "failed", "left")},
 			),
-			want: []Observation{{Kind: ObservedEvent, Lower: days(10593), Upper: days(14975)}},
+			want: []Observation{{Kind: ObservedEvent, Lower: days(10958), Upper: days(14610), Half: days(365)}},
 		},
 		{
 			name: "that the unit worked says nothing of a hidden family", built: "1976-01-01", ref: "C2",
@@ -117,10 +117,10 @@ func TestObserveRules(t *testing.T) {
 			},
 		},
 		{
-			name: "found in service", built: "1976-01-01", ref: "C2",
+			name: "found in service", built: "1976-01-01", ref: "C1",
 			records: used(
 				ledgerRecord{"2016-01-01-intake", inNo},
-				ledgerRecord{"2016-01-01-parts", partLine("channel 1", "C2", "in-service", "left")},
+				ledgerRecord{"2016-01-01-parts", partLine("channel 1", "C1", "in-service", "left")},
 			),
 			want: []Observation{{Kind: ObservedCensored, Lower: 40, Upper: inf}},
 		},
@@ -138,7 +138,7 @@ func TestObserveRules(t *testing.T) {
 				ledgerRecord{"2015-12-01-intake", inNo},
 				ledgerRecord{"2016-01-01-release", outFully},
 			),
-			want: []Observation{{Kind: ObservedLeftOut, Reason: LeftOutHidden, Upper: inf, LowerWorking: days(18263)}},
+			want: []Observation{{Kind: ObservedLeftOut, Reason: LeftOutHidden, Upper: inf}},
 		},
 		{
 			name: "unmentioned in a unit that left partly working", built: "1976-01-01", ref: "C1",
@@ -247,7 +247,10 @@ func TestObserveRules(t *testing.T) {
 				ledgerRecord{"2020-01-01-intake", inNo},
 				ledgerRecord{"2020-01-01-parts", partLine("channel 1", "C1", "failed", "left")},
 			),
-			want: []Observation{{Kind: ObservedEvent, Lower: days(731), Upper: 4, UnknownOrigin: true}},
+			want: []Observation{
+				{Kind: ObservedLeftOut, Reason: LeftOutEarlier, Upper: inf, Restart: earlierWindow},
+				{Kind: ObservedEvent, Lower: days(731), Upper: 4, UnknownOrigin: true},
+			},
 		},
 		{
 			name: "no build date, failed when first seen", ref: "C1",
@@ -268,13 +271,13 @@ func TestObserveRules(t *testing.T) {
 			want: []Observation{{Kind: ObservedCensored, Lower: days(731), Upper: inf, LowerWorking: days(3653), UnknownOrigin: true}},
 		},
 		{
-			name: "silent: unknown and working", built: "1976-01-01", ref: "C2",
+			name: "silent: unknown and working", built: "1976-01-01", ref: "C1",
 			records: used(
 				ledgerRecord{"2016-01-01-intake", inNo},
-				ledgerRecord{"2016-01-01-parts", partLine("channel 1", "C2", "ok", "left")},
+				ledgerRecord{"2016-01-01-parts", partLine("channel 1", "C1", "ok", "left")},
 				ledgerRecord{"2016-02-01-release", outFully},
 			),
-			want: []Observation{{Kind: ObservedCensored, Lower: 40, Upper: inf, LowerWorking: days(18263)}},
+			want: []Observation{{Kind: ObservedCensored, Lower: days(14641), Upper: inf, LowerWorking: days(18263)}},
 		},
 		{
 			name: "heard of faulty is not silent", built: "1976-01-01", ref: "C1",
@@ -369,7 +372,7 @@ func TestObserveRules(t *testing.T) {
 				ledgerRecord{"2018-01-01-followup", said},
 				ledgerRecord{"2018-02-01-followup", "state = \"faulty\"\nsaid_by = \"owner\"\nabout = \"dead\"\n"},
 			),
-			want: []Observation{{Kind: ObservedCensored, Lower: days(731), Upper: inf}},
+			want: []Observation{{Kind: ObservedCensored, Lower: days(8219), Upper: inf}},
 		},
 		{
 			name: "on the bench is not silent, whoever says it works", built: "1976-01-01", ref: "C1",

@@ -41,7 +41,7 @@ func Of(l *ledger.Ledger, observe ObserveOptions, opt Options) (*Report, error) 
 // that of the latest record on, so that a new record is not the end of it all.
 func gather(l *ledger.Ledger, stock *ledger.Catalog, view *ledger.View, opt ObserveOptions, add func(Observation)) (*Observations, error) {
 	latest := opt.AsOf.IsZero() || !opt.AsOf.Before(view.LatestName().Day)
-	use := fmt.Sprintf("observations, degraded %t, hours %t", opt.FailureDegraded, opt.Hours)
+	use := fmt.Sprintf("observations 2, degraded %t, hours %t", opt.FailureDegraded, opt.Hours)
 	if !latest {
 		use += ", as of " + opt.AsOf.String()
 	}
@@ -76,6 +76,9 @@ func gather(l *ledger.Ledger, stock *ledger.Catalog, view *ledger.View, opt Obse
 				return nil, err
 			}
 			x = observeUnit(u.Unit, opt)
+		}
+		if !obs.first(k.name, k.UUID, x) {
+			continue
 		}
 		for _, o := range x.All {
 			add(o)

@@ -150,14 +150,20 @@ func keyOrder(t *testing.T, data []byte) []string {
 }
 
 func TestReliabilityJSONKeys(t *testing.T) {
-	want := strings.Fields(`schema estimand timeUnit failure asOf silence by groups
+	want := strings.Fields(`schema estimand timeUnit failure asOf silence by earlierWork earlierWork.units earlierWork.of earlierWork.lookedIn groups
 		groups.key groups.key.section groups.key.family
+		groups.firstVisit groups.firstVisit.units groups.firstVisit.units.inspected groups.firstVisit.units.affected groups.firstVisit.units.share groups.firstVisit.units.low groups.firstVisit.units.high
+		groups.firstVisit.tested groups.firstVisit.failed groups.firstVisit.share groups.firstVisit.low groups.firstVisit.high
 		groups.units groups.units.inspected groups.units.affected groups.units.share groups.units.low groups.units.high
 		groups.parts groups.parts.handled groups.parts.tested groups.parts.inService groups.parts.untested groups.parts.failed
-		groups.parts.degraded groups.parts.secondary groups.parts.external groups.parts.leftOut groups.parts.share groups.parts.low
+		groups.parts.degraded groups.parts.secondary groups.parts.external groups.parts.leftOut groups.parts.failedOrDegraded groups.parts.share groups.parts.low
 		groups.parts.high groups.parts.designEffect
 		groups.rate groups.rate.events groups.rate.perYear groups.rate.low groups.rate.high groups.rate.method groups.rate.leftCensored
-		groups.rateRefused groups.weibull groups.weibullRefused groups.rank groups.curve notes`)
+		groups.rateRefused groups.rateBounds groups.rateBounds.low groups.rateBounds.middle groups.rateBounds.high groups.rateBounds.leftOut groups.rateEitherSilence groups.rateEitherSilence.low groups.rateEitherSilence.high groups.rateSystematic
+		groups.earlierWork groups.earlierWork.units groups.earlierWork.of
+		groups.weibull groups.weibullRefused
+		groups.wear groups.wear.verdict groups.wear.reasons groups.wear.b10 groups.wear.b10Low groups.wear.b10High groups.wear.unitsLeftOut groups.wear.failedByAge
+		groups.rank groups.curve notes`)
 	r := estimate(t, "2020-01-01", Options{By: []string{"section", "family"}, Silence: SilenceWorking}, datedLedger(t)...)
 	var b bytes.Buffer
 	if err := r.WriteJSON(&b); err != nil {
@@ -183,7 +189,8 @@ func TestReliabilityJSONKeys(t *testing.T) {
 		keys := keyOrder(t, g)
 		var wanted []string
 		for _, k := range want {
-			if name, ok := strings.CutPrefix(k, "groups."); ok && (bytes.Contains(g, []byte(`"perYear"`)) || !strings.HasPrefix(name, "rate.")) {
+			if name, ok := strings.CutPrefix(k, "groups."); ok && (bytes.Contains(g, []byte(`"perYear"`)) || !strings.HasPrefix(name, "rate.") && !strings.HasPrefix(name, "rateEitherSilence.")) &&
+				(!strings.HasPrefix(name, "rateBounds.") || !bytes.Contains(g, []byte(`"rateBounds": null`))) {
 				wanted = append(wanted, name)
 			}
 		}

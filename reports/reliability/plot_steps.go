@@ -100,7 +100,7 @@ func (r *Report) plotCurve(g Group) *page.Picture {
 	if e.Curve == nil || len(e.Curve.Points) == 0 {
 		return nil
 	}
-	obs := e.times.aged
+	obs := e.times.aged()
 	points := e.Curve.Points
 	until, least := 0.0, 1.0
 	for _, o := range obs {

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
@@ -77,11 +78,15 @@ const (
 
 // rate estimates a constant hazard; otherwise it returns why not, in words for
 // the bench. See [lifedata.EstimateRate] for the method.
-func (l lifetimes) rate(level float64) (*Rate, string) {
-	if why := l.tooLittle(); why != "" {
+func (l lifetimes) rate(obs []lifedata.Obs, level float64) (*Rate, string) {
+	switch why := l.tooLittle(); {
+	case why != "":
 		return nil, why
+	case len(obs) == 0 && l.early() > 0:
+		return nil, "nothing says whether parts had been repaired elsewhere before the first visit, and none has been seen at risk since"
+	case len(obs) == 0:
+		return nil, "no part has a time from when it was fitted to when it was last known good"
 	}
-	obs := l.all()
 	tally := lifedata.TallyOf(obs)
 	r := &Rate{Events: int(tally.Failures), LeftCensored: tally.LeftShare(), Units: tally.Units}
 	for _, o := range obs {
@@ -108,23 +113,29 @@ func (l lifetimes) rate(level float64) (*Rate, string) {
 
 // tooLittle says what holds back every estimate of times.
 func (l lifetimes) tooLittle() string {
-	timed := 0.0
-	for _, list := range [][]lifedata.Obs{l.aged, l.ageless} {
-		for _, o := range list {
-			timed += o.Count
-		}
-	}
+	told := slices.ContainsFunc(l.parts, func(t timed) bool { return !t.leftOut || t.untold() })
 	switch {
 	case l.noMeter != "":
 		return fmt.Sprintf("%s has no reading of its hour meter; hours need one for every unit", l.noMeter)
 	case l.came == 0:
 		return "no part of it has come to the bench yet"
-	case timed == 0:
+	case !told:
 		return "no part has a time from when it was fitted to when it was last known good"
-	case float64(l.out) > mostForLeftOut*float64(l.came):
+	case l.untold() == 0 && float64(l.out) > mostForLeftOut*float64(l.came):
 		return fmt.Sprintf("%s of %s parts have no usable times", page.Thousands(l.out), page.Thousands(l.came))
 	}
 	return ""
+}
+
+// early counts the parts that say something only from the first visit on.
+func (l lifetimes) early() int {
+	n := 0.0
+	for i := range l.parts {
+		if l.parts[i].is(isFromFirst) {
+			n += l.parts[i].Count
+		}
+	}
+	return int(n)
 }
 
 // refusal is why an estimator gave nothing. Data that came this far are valid,

@@ -3,6 +3,7 @@ package reliability
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"runtime"
 	"slices"
 	"strconv"
@@ -28,6 +29,9 @@ type Options struct {
 	Origin     schema.Origin // parts of that origin only; empty: all
 	FitAnyway  bool          // fit a life and draw a curve where few failed
 	CountsOnly bool          // units and parts, and none of the estimates in time
+	// ComparisonsOnly gives the comparisons, and of the groups no more than
+	// CountsOnly does.
+	ComparisonsOnly bool
 }
 
 // groupKey is something observations can be grouped by.
@@ -80,8 +84,27 @@ type UnitShare struct {
 	Interval  lifedata.Interval // Wilson
 }
 
-// PartCounts counts parts by what was found. Handled is the sum of Tested,
-// InService and Untested; the others are among them, but for LeftOut.
+func (u *UnitShare) fill(level float64) {
+	u.Interval = lifedata.Wilson(u.Affected, u.Inspected, level)
+	if u.Inspected > 0 {
+		u.Share = float64(u.Affected) / float64(u.Inspected)
+	}
+}
+
+// FirstVisit is how units came: what was found failed on their first visit to
+// this bench, of what was looked at then. It needs no dates, and it is what the
+// next unit that comes in may be expected to be like.
+type FirstVisit struct {
+	Units    UnitShare
+	Worn     UnitShare // with a part failed or degraded
+	Tested   int
+	Failed   int
+	OfTested Share
+}
+
+// PartCounts counts parts by what was found. Handled is those of which a finding
+// says how they were: tested, or in service where a failure is heard. Untested
+// ones are in no denominator.
 type PartCounts struct {
 	Handled   int
 	Tested    int // found failed, degraded or ok
@@ -91,6 +114,8 @@ type PartCounts struct {
 	Degraded  int
 	Secondary int
 	External  int
+	Worn      int // failed or degraded
+	Earlier   int // places whose part had been replaced or repaired before the first visit
 	LeftOut   int // of times, under silence read as unknown
 	NotBack   int // fitted here and not seen since; in none of the others
 	OfHandled Share
@@ -109,7 +134,10 @@ type Report struct {
 	Time        TimeUnit
 	FromFile    bool // observations were read from a file: nothing is known but their times
 	Units       int
-	Groups      []Group // the most affected first
+	Worked      int      // units others had worked on before they first came
+	Looked      int      // units in which somebody looked for signs of that
+	Copies      []string // folders left out because another has their UUID
+	Groups      []Group  // the most affected first
 	Comparisons []Comparison
 	Comebacks   Comebacks
 	LeftOut     map[LeftOutReason]int
@@ -160,13 +188,20 @@ func (t TimeUnit) ages() string {
 
 // ReliabilityGroup is the estimates for one group.
 type Group struct {
-	Key         []KeyPart
-	Title       string
-	Units       UnitShare
+	Key       []KeyPart
+	Title     string
+	Units     UnitShare
+	WornUnits UnitShare // with a part failed or degraded
+	First     FirstVisit
+	// EarlierUnits is how many of AllUnits had parts of it replaced or repaired
+	// before they first came, as far as their records show.
+	EarlierUnits, AllUnits int
+
+	WornEnd     bool // its normal end is to be worn out, not to fail
 	Parts       PartCounts
 	Life        map[Silence]*Life
 	MostLeftOut LeftOutReason // the commonest reason; empty: none left out
-	Prompted    int           // failures that brought the unit in
+	Prompted    int           // own failures that brought the unit in
 	FailedUnit  string        // the unit with all failures, where there are several and one has them all
 
 	MostLeftOutCount int // parts left out for that reason
@@ -260,7 +295,7 @@ func (e *estimator) add(o Observation) {
 	g := e.groups[id]
 	if g == nil {
 		g = &grouped{newGroupCount(), map[Silence]*merger{}}
-		if !e.opt.CountsOnly {
+		if !e.opt.CountsOnly && !e.opt.ComparisonsOnly {
 			for _, s := range (&Report{}).readings() {
 				g.life[s] = newMerger(s)
 			}
@@ -282,7 +317,8 @@ func (e *estimator) add(o Observation) {
 func (e *estimator) estimate(obs *Observations, families schema.FamilyList) *Report {
 	opt := e.opt
 	r := &Report{By: opt.By, Silence: opt.Silence, Confidence: opt.Confidence, AsOf: obs.AsOf, Lag: obs.Lag, Origin: opt.Origin,
-		Failure: schema.Failed, Time: Years, Units: obs.Units, Comebacks: obs.Comebacks, LeftOut: e.leftOut}
+		Failure: schema.Failed, Time: Years, Units: obs.Units, Comebacks: obs.Comebacks, LeftOut: e.leftOut,
+		Worked: obs.Worked, Looked: obs.Looked, Copies: obs.Copies}
 	if obs.FailureDegraded {
 		r.Failure = schema.Degraded
 	}
@@ -295,11 +331,18 @@ func (e *estimator) estimate(obs *Observations, families schema.FamilyList) *Rep
 			g.Key = append(g.Key, KeyPart{opt.By[i], w})
 		}
 		g.Title = groupTitle(g.Key, families)
+		g.WornEnd = slices.ContainsFunc(g.Key, func(k KeyPart) bool {
+			return k.Name == "family" && families[schema.FamilyName(k.Value)].End == schema.EndWorn
+		})
 		r.Groups = append(r.Groups, g)
 	}
 	e.lives(r)
 	slices.SortStableFunc(r.Groups, mostAffected)
 	if opt.CountsOnly {
+		return r
+	}
+	if opt.ComparisonsOnly {
+		r.compare(e.compared, families, opt, nil)
 		return r
 	}
 	readings := r.readings()
@@ -320,6 +363,7 @@ func (e *estimator) lives(r *Report) {
 		for s, m := range e.groups[id].life {
 			life := &Life{}
 			r.Groups[i].Life[s] = life
+			m.time = r.Time
 			tasks = append(tasks, task{m.lifetimes, life})
 		}
 	}
@@ -338,6 +382,83 @@ func inParallel(n int, work func(i int)) {
 		})
 	}
 	workers.Wait()
+}
+
+// Either is a figure with the interval of both readings of silence together.
+type Either struct{ Point, Low, High float64 }
+
+// EitherRate is the rate under both readings of silence: the point is that of
+// the report's own, the interval from the lower of the lower limits to the
+// higher of the higher ones. ok is false where there is no rate or no upper
+// limit under one of them.
+func (r *Report) EitherRate(g Group) (e Either, ok bool) {
+	e.Low, e.High = math.Inf(1), 0
+	for _, s := range r.readings() {
+		x := g.Life[s].Rate
+		if x == nil || x.LowerOnly {
+			return Either{}, false
+		}
+		if s == r.Silence {
+			e.Point = x.point()
+		}
+		low := x.Low
+		if x.UpperOnly {
+			low = 0
+		}
+		e.Low, e.High = min(e.Low, low), max(e.High, x.High)
+	}
+	return e, true
+}
+
+// Verdict is the group's verdict on wear, with what it rests on or why it is
+// not shown: the same under both readings of silence, or none.
+func (r *Report) Verdict(g Group) (WearVerdict, []string) {
+	own := g.Life[r.Silence].Wear
+	other := r.otherReading()
+	if other == "" || own.Verdict == WearNotShown || own.Verdict == WearTooFew {
+		return own.Verdict, own.Reasons
+	}
+	if o := g.Life[other].Wear; o.Verdict != own.Verdict {
+		return WearNotShown, append(own.Reasons[:len(own.Reasons):len(own.Reasons)],
+			fmt.Sprintf("it hangs on silence: read as %s the verdict is %q, read as %s %q", r.Silence, string(own.Verdict), other, string(o.Verdict)))
+	}
+	return own.Verdict, own.Reasons
+}
+
+// sureWorst is the probability from which on one group is called the one that
+// fails most.
+const sureWorst = 0.95
+
+// Unranked lists the groups that have come to the bench and are in no ranking
+// under the report's reading of silence.
+func (r *Report) Unranked() []Group {
+	var out []Group
+	for _, g := range r.Groups {
+		if e := g.Life[r.Silence]; e.Rank == nil && (e.times.came > 0 || g.Parts.Failed > 0) {
+			out = append(out, g)
+		}
+	}
+	return out
+}
+
+// Worst is the group that fails most, where that can be said: every group that
+// came to the bench is ranked, and under both readings of silence it is the
+// same one with a probability of [sureWorst].
+func (r *Report) Worst() (worst Group, ok bool) {
+	if len(r.Unranked()) > 0 {
+		return Group{}, false
+	}
+	for _, g := range r.Groups {
+		sure := true
+		for _, s := range r.readings() {
+			x := g.Life[s].Rank
+			sure = sure && x != nil && x.ProbWorst >= sureWorst
+		}
+		if sure {
+			return g, true
+		}
+	}
+	return Group{}, false
 }
 
 // mostAffected orders groups by the least that the data allow for the share of
@@ -394,25 +515,54 @@ func groupTitle(key []KeyPart, families schema.FamilyList) string {
 }
 
 // tally is what one unit adds to a group.
-type tally struct{ handled, tested, failed int }
+type tally struct{ handled, tested, failed, worn int }
 
 // groupCount counts what one group tells without its times.
 type groupCount struct {
 	parts    PartCounts
 	prompted int
 	units    map[string]*tally
+	firsts   map[string]*tally // units, as their first visits found them
+	earlier  map[string]bool   // units with parts replaced before they came
+	all      map[string]bool
 	names    []string // of units, as they first came
 	reasons  map[LeftOutReason]int
 }
 
 func newGroupCount() *groupCount {
-	return &groupCount{units: map[string]*tally{}, reasons: map[LeftOutReason]int{}}
+	return &groupCount{units: map[string]*tally{}, firsts: map[string]*tally{}, earlier: map[string]bool{}, all: map[string]bool{}, reasons: map[LeftOutReason]int{}}
 }
 
 func (c *groupCount) add(o Observation) {
 	n := &c.parts
+	c.all[o.Unit] = true
+	if o.Restart == earlierWindow {
+		n.Earlier += o.Count
+		c.earlier[o.Unit] = true
+		return
+	}
 	if o.Restart > 0 {
 		return
+	}
+	if o.Prompted && o.Failed {
+		c.prompted += o.Count
+	}
+	if tellsOf(o.FoundFirst, o.Hidden) {
+		f := c.firsts[o.Unit]
+		if f == nil {
+			f = &tally{}
+			c.firsts[o.Unit] = f
+		}
+		f.handled += o.Count
+		if bench(o.FoundFirst) {
+			f.tested += o.Count
+		}
+		if o.FailedFirst {
+			f.failed += o.Count
+		}
+		if o.FailedFirst || o.FoundFirst == schema.Degraded {
+			f.worn += o.Count
+		}
 	}
 	if o.Kind == ObservedLeftOut {
 		if o.Reason == LeftOutNotBack {
@@ -421,6 +571,14 @@ func (c *groupCount) add(o Observation) {
 			n.LeftOut += o.Count
 			c.reasons[o.Reason] += o.Count
 		}
+	}
+	switch o.Found {
+	case schema.InService:
+		n.InService += o.Count
+	case schema.Untested, schema.Missing:
+		n.Untested += o.Count
+	case schema.Degraded:
+		n.Degraded += o.Count
 	}
 	if !o.Handled {
 		return
@@ -432,23 +590,15 @@ func (c *groupCount) add(o Observation) {
 		c.names = append(c.names, o.Unit)
 	}
 	u.handled += o.Count
-	switch o.Found {
-	case schema.Failed, schema.Degraded, schema.OK:
+	if bench(o.Found) {
 		u.tested += o.Count
-	case schema.InService:
-		n.InService += o.Count
-	default:
-		n.Untested += o.Count
 	}
-	if o.Found == schema.Degraded {
-		n.Degraded += o.Count
+	if o.Failed || o.Found == schema.Degraded && !o.Secondary && !o.External {
+		u.worn += o.Count
 	}
 	switch {
 	case o.Failed:
 		u.failed += o.Count
-		if o.Prompted {
-			c.prompted += o.Count
-		}
 	case o.Secondary:
 		n.Secondary += o.Count
 	case o.External:
@@ -458,6 +608,7 @@ func (c *groupCount) add(o Observation) {
 
 func (c *groupCount) group(level float64) Group {
 	g := Group{Life: map[Silence]*Life{}, Parts: c.parts, Prompted: c.prompted}
+	g.EarlierUnits, g.AllUnits = len(c.earlier), len(c.all)
 	n := &g.Parts
 	var ofHandled, ofTested []lifedata.Cluster
 	for _, name := range c.names {
@@ -472,6 +623,10 @@ func (c *groupCount) group(level float64) Group {
 		if u.failed > 0 {
 			g.FailedUnit = name
 		}
+		if u.worn > 0 {
+			g.WornUnits.Affected++
+		}
+		n.Worn += u.worn
 		ofHandled = append(ofHandled, lifedata.Cluster{Numerator: float64(u.failed), Denominator: float64(u.handled)})
 		if u.tested > 0 {
 			ofTested = append(ofTested, lifedata.Cluster{Numerator: float64(u.failed), Denominator: float64(u.tested)})
@@ -485,17 +640,39 @@ func (c *groupCount) group(level float64) Group {
 			g.MostLeftOut, g.MostLeftOutCount = reason, c.reasons[reason]
 		}
 	}
-	g.Units.Interval = lifedata.Wilson(g.Units.Affected, g.Units.Inspected, level)
-	if g.Units.Inspected > 0 {
-		g.Units.Share = float64(g.Units.Affected) / float64(g.Units.Inspected)
+	g.Units.fill(level)
+	g.WornUnits.Inspected = g.Units.Inspected
+	g.WornUnits.fill(level)
+	var first []lifedata.Cluster
+	for _, name := range c.names {
+		f := c.firsts[name]
+		if f == nil {
+			continue
+		}
+		g.First.Units.Inspected++
+		if f.failed > 0 {
+			g.First.Units.Affected++
+		}
+		if f.worn > 0 {
+			g.First.Worn.Affected++
+		}
+		g.First.Tested += f.tested
+		g.First.Failed += f.failed
+		if f.tested > 0 {
+			first = append(first, lifedata.Cluster{Numerator: float64(f.failed), Denominator: float64(f.tested)})
+		}
 	}
+	g.First.Units.fill(level)
+	g.First.Worn.Inspected = g.First.Units.Inspected
+	g.First.Worn.fill(level)
+	g.First.OfTested = partShare(first, level)
 	n.OfHandled = partShare(ofHandled, level)
 	n.OfTested = partShare(ofTested, level)
 	return g
 }
 
 // leftOutReasons is the order in which ties between reasons are settled.
-var leftOutReasons = []LeftOutReason{LeftOutHidden, LeftOutUnseen, LeftOutUntested, LeftOutAge, LeftOutSecondary,
+var leftOutReasons = []LeftOutReason{LeftOutEarlier, LeftOutHidden, LeftOutUnseen, LeftOutUntested, LeftOutAge, LeftOutSecondary,
 	LeftOutExternal, LeftOutMissing, LeftOutRemoved, LeftOutPool, LeftOutRepeat, LeftOutMeter}
 
 // title is a group's key as tables and files have it.
@@ -521,21 +698,24 @@ func (r *Report) notes() []string {
 			"rows of a group whose name ends in "+strconv.Quote(agelessSuffix)+" count in the rate of the group without it, and in nothing that depends on age")
 	} else {
 		notes = append(notes,
-			"units is the share of inspected units with at least one failure (Wilson interval)",
-			"share of parts is failed / handled; the wider of the Clopper-Pearson interval and one that lets parts of one unit fail together, none from a single unit",
+			"units is the share of units with at least one failure, of those in which a part was tested or, where a failure is heard, in service (Wilson interval); untested parts are in no share",
+			"share of parts is failed / all of those; the wider of the Clopper-Pearson interval and one that lets parts of one unit fail together, none from a single unit",
 			"a part taken down by another part or from outside is counted apart and is not among the failed",
-			"silence unknown: a part is good until it was last known good; silence working: a part still fitted in a unit last heard of working is good until "+r.lagWords())
+			"silence unknown: a part is good until it was last known good; silence working: a part still fitted in a unit last heard of working is good until "+r.lagWords()+"; what fails unheard is known good by a test of the part only",
+			"a build date that is a span counts from its middle; a verdict on wear is the same from its beginning and its end, and the interval of B10 holds all three",
+			"where nothing shows that parts are original, and others may have repaired them, they count from the end of the first visit on; so does a whole family where one failure in ten or more brought its unit in")
 	}
 	notes = append(notes,
 		"rates ("+per+") take a part to fail as readily young as old; the wider of the profile likelihood interval and one that lets parts of one unit fail together",
 		"a rate without a failure is a bound that takes parts to fail one by one; it is too low for what fails several to a unit",
 		"ranks draw every rate towards the others, the more the less is known of it; their intervals hold 90% of the probability",
-		"wear, B10 and curves are of parts of known age, if nothing else removed them; a counted pool has no ages")
+		"a rate with bounds: parts were not looked at when they were last there; low takes them all to have been good, high to have failed, middle takes the suspects among them to have failed as often as tested parts did",
+		"wear, B10 and curves are of parts of known age; a counted pool has no ages")
 	if r.Time == Hours {
 		notes = append(notes, "hours are those of the unit's meter, taken to have left the maker at 0; nobody knows how long a silent unit has run, so both readings of silence are one")
 	}
-	if prompted, failed := r.prompted(); 2*prompted >= failed && prompted > 0 {
-		notes = append(notes, fmt.Sprintf("%d of %d failures brought their unit to the bench: visits caused by a failure date failures closely and say little of what went on working, so wear looks stronger than it is and rates are biased; visits not caused by a failure tell more", prompted, failed))
+	if len(r.Copies) > 0 {
+		notes = append(notes, "left out, because another folder has the same UUID: "+page.Listed(r.Copies))
 	}
 	if r.Origin != "" {
 		notes = append(notes, "only parts of this origin: "+string(r.Origin))
@@ -557,15 +737,6 @@ func (r *Report) notes() []string {
 		}
 	}
 	return notes
-}
-
-// prompted counts the failures that brought their unit in, and all.
-func (r *Report) prompted() (prompted, failed int) {
-	for _, g := range r.Groups {
-		prompted += g.Prompted
-		failed += g.Parts.Failed
-	}
-	return prompted, failed
 }
 
 // lagWords is the day until which silence may mean working.

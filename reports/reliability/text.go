@@ -133,8 +133,24 @@ func (r *Report) estimand() string {
 	if !r.AsOf.IsZero() {
 		asOf = ", as of " + r.AsOf.String()
 	}
-	return fmt.Sprintf("%s%s. Not all that were made: units come to a bench because something is wrong with them, or because somebody cares for them. %s Intervals are %s confidence intervals.",
-		page.Capital(page.Plural(r.Units, "unit", "units")), asOf, failed, percent(r.Confidence))
+	return fmt.Sprintf("%s%s. Not all that were made: units come to a bench because something is wrong with them, or because somebody cares for them.%s %s Intervals are %s confidence intervals.",
+		page.Capital(page.Plural(r.Units, "unit", "units")), asOf, r.earlierWords(), failed, percent(r.Confidence))
+}
+
+// earlierWords says how many units others had worked on.
+func (r *Report) earlierWords() string {
+	if r.Units == 0 {
+		return ""
+	}
+	blind := r.Units - r.Looked
+	s := fmt.Sprintf(" Others had worked on %d of them before", r.Worked)
+	switch {
+	case blind == r.Units && r.Worked == 0:
+		return " Of none was it noted whether others had worked on it before."
+	case blind > 0:
+		return s + fmt.Sprintf("; of %d nobody noted whether there were signs of that.", blind)
+	}
+	return s + "."
 }
 
 // handled splits the groups into those the bench handled a part of, and the
@@ -209,7 +225,7 @@ func (r *Report) tables(groups []Group, width int) []*page.Table {
 		Right: []int{1, 2, 3, 4, 5, 6, 7}}
 	rates := &page.Table{Header: counts.Header[:1:1]}
 	for i, s := range r.readings() {
-		head := "rate (" + string(s[:1]) + ")"
+		head := map[Silence]string{SilenceUnknown: "rate, silent units left out", SilenceWorking: "rate, silent units working"}[s]
 		if r.FromFile {
 			head = "rate"
 		}
@@ -250,7 +266,7 @@ func (r *Report) legend() string {
 	if r.FromFile {
 		return "units: with at least one failure / all. failed: parts failed / all. rate: failures " + per + ". A dash where the file carries no rate; the reason is below."
 	}
-	return fmt.Sprintf("units: with at least one failure / inspected. failed: parts failed / handled, that is looked at, or in service in a unit that was fully working. rate: failures %s, read two ways: (u) a part nobody has heard of since it was last known good is unknown from then on; (w) it went on working until %s, if its unit was last heard of working. < and > where only a bound can be told. A dash where the records carry no rate; the reason is below.", per, r.lagWords())
+	return fmt.Sprintf("units: with at least one failure / inspected. failed: parts failed / tested or in service. rate: failures %s, with units nobody has heard of left out from then on, or taken to have worked until %s, if they were last heard of working. < and > where only a bound can be told; bounds where parts were not looked at. A dash where the records carry no rate; the reason is below.", per, r.lagWords())
 }
 
 // rankTable is the groups that are ranked, the highest rate first.
@@ -259,7 +275,7 @@ func (r *Report) rankTable(groups []Group) *page.Table {
 	scale, _ := r.Time.per()
 	for _, g := range r.ranked(groups) {
 		x := g.Life[r.Silence].Rank
-		t.Rows = append(t.Rows, []string{g.title(), figure(scale * x.Mean), rankLimits(x, scale), chance(x.ProbWorst)})
+		t.Rows = append(t.Rows, []string{g.title(), figure(scale * x.Mean), rankLimits(x, scale), r.chanceCell(x)})
 	}
 	return t
 }
@@ -294,7 +310,31 @@ func (r *Report) rankLegend() string {
 	if !r.FromFile {
 		s += ", silence read as " + string(r.Silence)
 	}
-	return s + ". All groups are estimated together: what little is known of one is drawn towards the others, and failures that come together in a unit weigh as fewer. Not ranked: what was seen in one unit only, or has few usable times."
+	return s + ". All groups are estimated together: what little is known of one is drawn towards the others, and failures that come together in a unit weigh as fewer. Their intervals hold 90% of the probability." + r.unrankedWords()
+}
+
+// unrankedWords names the groups that are in no ranking.
+func (r *Report) unrankedWords() string {
+	var names []string
+	for _, g := range r.Unranked() {
+		n := page.Clean(g.Title)
+		if u := g.Units; u.Inspected > 0 {
+			n += fmt.Sprintf(" (failed in %d of %d units)", u.Affected, u.Inspected)
+		}
+		names = append(names, n)
+	}
+	if names == nil {
+		return ""
+	}
+	return " Not ranked, so that none can be called the worst: " + page.Listed(names) + "."
+}
+
+// chanceCell is the chance of being the worst, where all groups are ranked.
+func (r *Report) chanceCell(x *Rank) string {
+	if len(r.Unranked()) > 0 {
+		return "-"
+	}
+	return chance(x.ProbWorst)
 }
 
 // chance writes a probability.
@@ -317,8 +357,8 @@ func (r *Report) wearTable(groups []Group) *page.Table {
 			continue
 		}
 		shape := wearLimits(w)
-		b10, tenth := wearB10(w)
-		t.Rows = append(t.Rows, []string{g.title(), g.verdict(w), figure(w.Shape), figure(shape.Low) + " to " + figure(shape.High),
+		b10, tenth := g.Life[r.Silence].Wear.B10, g.Life[r.Silence].Wear.Tenth
+		t.Rows = append(t.Rows, []string{g.title(), r.verdictWord(g), figure(w.Shape), figure(shape.Low) + " to " + figure(shape.High),
 			figure(b10), figure(tenth.Low) + " to " + figure(tenth.High), page.Thousands(int(w.Failures)) + " in " + page.Plural(w.Failed, "unit", "units")})
 	}
 	return t
@@ -337,6 +377,8 @@ func (r *Report) rateCell(x *Rate) string {
 		return "< " + figure(scale*x.High)
 	case x.LowerOnly:
 		return "> " + figure(scale*x.Low)
+	case x.Method == RateBounded:
+		return fmt.Sprintf("%s-%s, bounds", figure(scale*x.Low), figure(scale*x.High))
 	}
 	return fmt.Sprintf("%s (%s-%s)", figure(scale*x.PerYear), figure(scale*x.Low), figure(scale*x.High))
 }
@@ -353,8 +395,8 @@ func (r *Report) sentences(g Group) []string {
 	s = append(s, r.partsSentences(g)...)
 	s = append(s, r.rateSentence(g))
 	s = append(s, r.wearSentence(g))
-	if x := g.Life[r.Silence].Rank; x != nil && x.ProbWorst >= 0.5 {
-		s = append(s, fmt.Sprintf("Of all that are ranked it is the one that fails most, with a chance of %s.", chance(x.ProbWorst)))
+	if w, ok := r.Worst(); ok && w.title() == g.title() {
+		s = append(s, "Of all it is the one that fails most.")
 	}
 	n := g.Parts
 	switch {
@@ -418,12 +460,16 @@ func (r *Report) partsSentences(g Group) []string {
 		for _, x := range []struct {
 			n    int
 			what string
-		}{{n.Tested, "tested"}, {n.InService, "seen in service only"}, {n.Untested, "untested"}} {
+		}{{n.Tested, "tested"}, {n.InService, "in service only"}} {
 			if x.n > 0 {
 				seen = append(seen, page.Thousands(x.n)+" "+x.what)
 			}
 		}
-		s = append(s, fmt.Sprintf("Of %s handled %s failed%s: %s.", page.Plural(n.Handled, "part", "parts"), failed, of, page.Listed(seen)))
+		if r.FromFile {
+			s = append(s, fmt.Sprintf("Of %s %s failed%s.", page.Plural(n.Handled, "part", "parts"), failed, of))
+		} else {
+			s = append(s, fmt.Sprintf("Of %s tested or in service %s failed%s: %s.", page.Plural(n.Handled, "part", "parts"), failed, of, page.Listed(seen)))
+		}
 		switch {
 		case g.FailedUnit != "" && n.Failed == 2:
 			s = append(s, fmt.Sprintf("Both failures are of one unit, %s: that may say more about it than about the parts.", g.FailedUnit))
@@ -431,7 +477,7 @@ func (r *Report) partsSentences(g Group) []string {
 			s = append(s, fmt.Sprintf("All %s failures are of one unit, %s: that may say more about it than about the parts.", page.Thousands(n.Failed), g.FailedUnit))
 		}
 		switch i := n.OfTested.Interval; {
-		case n.Failed == 0 || n.Tested == n.Handled:
+		case n.Failed == 0 || n.Tested == n.Handled && n.Untested == 0:
 		case n.Tested == n.Failed+n.Degraded+n.Secondary+n.External:
 			s = append(s, "None was tested and found good, so only what was suspected was tested.")
 		case i != nil:
@@ -439,6 +485,12 @@ func (r *Report) partsSentences(g Group) []string {
 		}
 	}
 	var more []string
+	if n.Untested > 0 {
+		more = append(more, fmt.Sprintf("%s not tested", page.Plural(n.Untested, "was", "were")))
+	}
+	if n.Earlier > 0 {
+		more = append(more, fmt.Sprintf("%s may have been repaired elsewhere before the first visit", page.Thousands(n.Earlier)))
+	}
 	if n.Degraded > 0 {
 		more = append(more, fmt.Sprintf("%s found degraded", page.Plural(n.Degraded, "was", "were")))
 	}
@@ -469,11 +521,20 @@ func (r *Report) rateSentence(g Group) string {
 	case u.Rate == nil && w.Rate == nil:
 		return fmt.Sprintf("No rate: %s; with silence read as working, %s.", u.RateRefused, w.RateRefused)
 	}
+	whole := ""
+	if x := u.Free; x != nil && !x.UpperOnly && !x.LowerOnly {
+		scale, per := r.Time.per()
+		whole = fmt.Sprintf("Rate from parts that were all tested because all were to be: %s %s (%s to %s). Of all parts: ", figure(scale*x.PerYear), per, figure(scale*x.Low), figure(scale*x.High))
+	}
 	unknown, working := r.rateWords(u), r.rateWords(w)
 	if unknown == working {
-		return fmt.Sprintf("Rate, whichever way silence is read: %s.", unknown)
+		return whole + fmt.Sprintf("Rate: %s.", unknown)
 	}
-	return fmt.Sprintf("Rate with silence read as unknown: %s; as working: %s.", unknown, working)
+	if w.Rate != nil && w.Rate.Method == RateBounded && u.Rate != nil && u.Rate.Method == RateBounded {
+		scale, _ := r.Time.per()
+		working = figure(scale*w.Rate.Low) + " to " + figure(scale*w.Rate.High) // for the same reason
+	}
+	return whole + fmt.Sprintf("Rate, silent units left out: %s; silent units taken as working: %s.", unknown, working)
 }
 
 func (r *Report) rateWords(e *Life) string {
@@ -483,6 +544,10 @@ func (r *Report) rateWords(e *Life) string {
 	switch {
 	case x == nil:
 		return "none, " + e.RateRefused
+	case x.Method == RateBounded:
+		b := e.Bounds
+		return fmt.Sprintf("%s to %s %s, because %s not looked at when last there: %s had they all been good, %s had they all failed, %s had the suspects among them failed as often as tested ones",
+			figure(scale*x.Low), figure(scale*x.High), per, page.Plural(b.LeftOut, "part was", "parts were"), figure(scale*b.Low), figure(scale*b.High), figure(scale*b.Middle))
 	case x.UpperOnly:
 		return fmt.Sprintf("no failure in %s %s of %s, so below %s %s (one-sided %s)",
 			figure(x.Years), many, page.Plural(x.Units, "unit", "units"), figure(scale*x.High), per, percent(r.Confidence))
@@ -503,18 +568,9 @@ func (r *Report) rateWords(e *Life) string {
 	return s
 }
 
-// prompted says that as many failures brought their unit to the bench as did
-// not: such stays make wear look stronger than it is.
-func (g *Group) prompted() bool {
-	return g.Prompted > 0 && 2*g.Prompted >= g.Parts.Failed
-}
-
-// verdict is a fit's verdict in a word, wear only where it is shown.
-func (g *Group) verdict(w *lifedata.Weibull) string {
-	if w.Verdict == lifedata.WearsOut && g.prompted() {
-		return "not shown"
-	}
-	return string(w.Verdict)
+func (r *Report) verdictWord(g Group) string {
+	v, _ := r.Verdict(g)
+	return string(v)
 }
 
 // wearSentence says whether parts fail more readily with age, as far as the
@@ -526,39 +582,38 @@ func (r *Report) wearSentence(g Group) string {
 		if e.WeibullRefused == e.RateRefused || g.Parts.Failed == 0 {
 			return ""
 		}
-		return "No word on wear: " + e.WeibullRefused + "."
+		return "Too little to judge wear: " + e.WeibullRefused + "." + r.bracketSentence(e.Wear.Bracket)
 	}
 	limits := wearLimits(w)
-	b10, range10 := wearB10(w)
 	shape := fmt.Sprintf("shape %s, %s to %s, from %s in %s", figure(w.Shape), figure(limits.Low), figure(limits.High),
 		page.Plural(int(w.Failures), "failure", "failures"), page.Plural(w.Failed, "unit", "units"))
-	tenth := fmt.Sprintf("one in ten would have failed by %s %s (%s to %s) if nothing else removed it", figure(b10), r.Time.ages(), figure(range10.Low), figure(range10.High))
-	var s string
-	switch w.Verdict {
-	case lifedata.WearsOut:
-		if g.prompted() {
-			return fmt.Sprintf("It may wear out (%s), but %d of its %d failures brought the unit in, and stays that follow failures make wear look stronger than it is: not shown.",
-				shape, g.Prompted, g.Parts.Failed)
-		}
-		s = fmt.Sprintf("It wears out: the older, the more readily it fails (%s); %s.", shape, tenth)
-	case lifedata.FailsEarly:
-		s = fmt.Sprintf("It fails early, or is a mixture of good and bad lots: one that has lasted is less likely to fail than a new one (%s); %s.", shape, tenth)
-	case lifedata.Constant:
-		s = fmt.Sprintf("It fails as readily young as old (%s); %s.", shape, tenth)
-	default:
-		return fmt.Sprintf("Whether it wears out: too few to tell (%s).", shape)
+	tenth := fmt.Sprintf("one in ten has failed by %s %s (%s to %s)", figure(e.Wear.B10), r.Time.ages(), figure(e.Wear.Tenth.Low), figure(e.Wear.Tenth.High))
+	verdict, reasons := r.Verdict(g)
+	why := ""
+	if len(reasons) > 0 {
+		why = " (" + strings.Join(reasons, "; ") + ")"
 	}
-	if other := r.otherReading(); other != "" {
-		if o := g.Life[other].Weibull; o == nil || o.Verdict != w.Verdict {
-			s += fmt.Sprintf(" That hangs on silence: read as %s, ", other)
-			if o == nil {
-				s += "there is no word on wear."
-			} else {
-				s += "it is: " + string(o.Verdict) + "."
-			}
-		}
+	switch verdict {
+	case WearShown:
+		return fmt.Sprintf("It wears out: the older, the more readily it fails (%s); %s%s.", shape, tenth, why) + r.bracketSentence(e.Wear.Bracket)
+	case WearEarly:
+		return fmt.Sprintf("It fails early, or is a mixture of good and bad lots: one that has lasted is less likely to fail than a new one (%s); %s%s.", shape, tenth, why)
+	case WearConstant:
+		return fmt.Sprintf("It fails as readily young as old (%s); %s%s.", shape, tenth, why)
+	case WearNotShown:
+		return fmt.Sprintf("Wear is not shown: %s (%s).", strings.Join(reasons, "; "), shape)
 	}
-	return s
+	return fmt.Sprintf("Too few failures to tell whether it wears out (%s)%s.", shape, why)
+}
+
+// bracketSentence tells the share failed by an age where degraded parts were
+// taken out.
+func (r *Report) bracketSentence(b *Bracket) string {
+	if b == nil {
+		return ""
+	}
+	return fmt.Sprintf(" By %s %s, %s to %s have failed: the lower figure takes the %s taken out as degraded to have lasted, the higher to have failed then.",
+		figure(b.Age), r.Time.ages(), percent(b.Low), percent(b.High), page.Thousands(b.Taken))
 }
 
 func (r *Report) otherReading() Silence {
@@ -572,6 +627,9 @@ func (r *Report) otherReading() Silence {
 
 // percents writes a range of proportions: 45 to 94%.
 func percents(i lifedata.Interval) string {
+	if i.Low < 0.00001 && i.High > 0.999 {
+		return "anything"
+	}
 	return strings.TrimSuffix(percent(i.Low), "%") + " to " + percent(i.High)
 }
 

@@ -584,6 +584,11 @@ func (b *builder) intake(c *schema.Collector, f *File, r *schema.Intake) {
 			}
 		}
 	}
+	for i, w := range r.WorkedOn {
+		at := fmt.Sprintf("worked_on[%d]", i)
+		b.sectionNames(c, at+".section", w.Section)
+		b.family(c, at+".family", w.Family)
+	}
 	for _, p := range b.u.Positions {
 		if o := p.Current(); o != nil && o.Seen.IsZero() {
 			o.Seen = r.Date

@@ -586,7 +586,7 @@ func (b *builder) mod(c *schema.Collector, f *File, r *schema.Mod) {
 	var kits []kitLine
 	kit := ""
 	if r.Kit != "" {
-		kits = b.applyKit(c, f, "kit", schema.ApplyKit{Kit: r.Kit, Revision: r.Revision, Found: schema.InService})
+		kits = b.applyKit(c, f, "kit", schema.ApplyKit{Kit: r.Kit, Revision: r.Revision})
 		kit = r.Kit + "/" + r.Revision
 	}
 	taken := map[*Position]string{}

@@ -484,7 +484,7 @@ func bears(p string, w schema.Correction, old, now *schema.Version) []string {
 			set["safety"] = true
 		case "fault":
 			set["fault"] = true
-		case "section", "missing", "earlier_work", "originals", "reversible", "apply_kit", "serial", "built", "built_from", "maker", "model", "variant", "board", "difference":
+		case "section", "missing", "earlier_work", "worked_on", "originals", "reversible", "apply_kit", "serial", "built", "built_from", "maker", "model", "variant", "board", "difference":
 			set["originality"] = true
 		case "part":
 			if last == "fault" {
