@@ -8,8 +8,8 @@ import (
 	"runtime"
 	"slices"
 	"strings"
-	"unicode/utf8"
 	"sync"
+	"unicode/utf8"
 
 	"benchlore/ledger"
 	"benchlore/schema"
