@@ -219,7 +219,7 @@ func (l *PartLine) validate(c *Collector, at string, may lineRules) {
 	}
 	if l.Old != nil && l.New != nil {
 		c.sameUnit(at+".new.value", l.New.Value, "the old one's value", l.Old.Value)
-		if l.Family.Group() != "fuse" {
+		if l.Family.Group() != "fuse" && l.Why == "" {
 			c.LowerRating(at+".new.rating", l.New.Rating, "the old part's", l.Old.Rating)
 		}
 	}
@@ -239,7 +239,7 @@ func (c *Collector) LowerRating(at string, fresh Quantity, whose string, old Qua
 	case err != nil:
 		c.Errorf(at, "rating %q where %s is %q => give both in the same unit", string(fresh), whose, string(old))
 	case cmp < 0:
-		c.Errorf(at, "rating %s is below %s %s => fit a part rated at least %s, or say in a note of the model why less will do and correct the model",
+		c.Errorf(at, "rating %s is below %s %s => fit a part rated at least %s, or say why less will do: why = \"...\"",
 			string(fresh), whose, string(old), string(old))
 	}
 }

@@ -29,9 +29,10 @@ type place struct {
 	ref     refs.Ref
 }
 
-// repeated is an error that may concern many positions of one line. It is
+// repeated is an error or a warning that may concern many positions of one line. It is
 // reported once, with all of them.
 type repeated struct {
+	severity     schema.Severity
 	path, format string
 	rest         []any // what else the format takes, after the positions
 	positions    []*Position
@@ -40,6 +41,15 @@ type repeated struct {
 // each notes an error about one position of a line. The format takes the
 // positions first.
 func (b *builder) each(path string, p *Position, format string, rest ...any) {
+	b.repeat(schema.Wrong, path, p, format, rest...)
+}
+
+// eachWarning notes a warning in the same way.
+func (b *builder) eachWarning(path string, p *Position, format string, rest ...any) {
+	b.repeat(schema.Warned, path, p, format, rest...)
+}
+
+func (b *builder) repeat(s schema.Severity, path string, p *Position, format string, rest ...any) {
 	for i := range b.repeated {
 		r := &b.repeated[i]
 		if r.path == path && r.format == format && fmt.Sprint(r.rest...) == fmt.Sprint(rest...) {
@@ -47,13 +57,17 @@ func (b *builder) each(path string, p *Position, format string, rest ...any) {
 			return
 		}
 	}
-	b.repeated = append(b.repeated, repeated{path, format, rest, []*Position{p}})
+	b.repeated = append(b.repeated, repeated{s, path, format, rest, []*Position{p}})
 }
 
 // report reports what each gathered.
 func (b *builder) report(c *schema.Collector) {
 	for _, r := range b.repeated {
-		c.Errorf(r.path, r.format, append([]any{List(r.positions)}, r.rest...)...)
+		note := c.Errorf
+		if r.severity == schema.Warned {
+			note = c.Warnf
+		}
+		note(r.path, r.format, append([]any{List(r.positions)}, r.rest...)...)
 	}
 	b.repeated = nil
 }
