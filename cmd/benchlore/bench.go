@@ -16,18 +16,35 @@ import (
 
 func (a *app) onCmd() *cobra.Command {
 	var none bool
+	var by string
 	cmd := &cobra.Command{
 		Use:   "on [UNIT]",
 		Short: "Choose the unit on the bench, or show which one it is",
 		Long: `Chooses the unit that commands apply to when none is named. Without UNIT it shows which
-one that is. The choice holds for this copy of the ledger and is not recorded.`,
+one that is. The choice holds for this copy of the ledger and is not recorded.
+
+With --by it says who works at this copy, where git knows nobody of the shop.`,
 		Example: `  benchlore on a61-10233
-  benchlore on`,
+  benchlore on
+  benchlore on --by mw`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				if none {
 					return l.SetOnBench("")
+				}
+				if by != "" {
+					id, err := a.by(l, by)
+					if err != nil {
+						return err
+					}
+					if err := l.SetTechnician(id); err != nil {
+						return err
+					}
+					fmt.Fprintf(a.out, "at the bench: %s\n", id)
+					if len(list) == 0 {
+						return nil
+					}
 				}
 				name := l.OnBench()
 				if len(list) > 0 {
@@ -58,6 +75,7 @@ one that is. The choice holds for this copy of the ledger and is not recorded.`,
 		},
 	}
 	cmd.Flags().BoolVar(&none, "none", false, "clear the bench")
+	cmd.Flags().StringVar(&by, "by", "", "who works at this copy of the ledger: the technician's `ID`")
 	return cmd
 }
 
@@ -128,7 +146,7 @@ if no other word begins with them:
 				if !a.json {
 					a.powerLine(u)
 				}
-				return a.saved(name, s, e.Echo())
+				return a.savedLine(name, s, e)
 			})
 		},
 	}
@@ -165,12 +183,79 @@ func (a *app) storeLine(l *ledger.Ledger, name string, words []string, f partFla
 	if err != nil {
 		return none(err)
 	}
+	if err := onTime(l, u.Unit, day); err != nil {
+		return none(err)
+	}
 	e, err := entry.Parse(words, entry.Context{Unit: u.Unit, By: by, Section: section})
 	if err != nil {
 		return none(&usageError{err, hintOf(err)})
 	}
 	s, err := l.AddPart(name, by, day, e)
 	return u.Unit, e, s, err
+}
+
+// onTime refuses a day that lies ahead, or before the stay that is open: the line would
+// stand outside of it.
+func onTime(l *ledger.Ledger, u *unit.Unit, day schema.Date) error {
+	if day.After(l.Today().Day) {
+		return usagef("write the day it was done: --date "+l.Today().String(), "--date: %s is in the future (today is %s)", day, l.Today())
+	}
+	j := u.OpenJob()
+	if j == nil || !day.Before(j.IntakeRecord().Date.Day) {
+		return nil
+	}
+	return usagef("write a day from then on; what belongs to an earlier stay is added with benchlore record parts --from FILE",
+		"--date: %s is before this stay, which began on %s", day, j.IntakeRecord().Date)
+}
+
+// savedLine says how a line was understood and what is wrong with it, in the words of a
+// line. A line that was stored with an error ends with the exit code for problems.
+func (a *app) savedLine(name string, s ledger.Saved, e entry.Entry) error {
+	if a.json {
+		if err := a.printJSON(s); err != nil {
+			return err
+		}
+		return wrongIn(s)
+	}
+	verb := "saved"
+	if a.dryRun {
+		verb = "would save"
+	}
+	fmt.Fprintf(a.out, "%s: %s\n%s %s\n", name, e.Echo(), verb, s.Path)
+	a.warnOfLine(s, e)
+	return wrongIn(s)
+}
+
+// wrongIn is errFound where something was stored with an error.
+func wrongIn(s ledger.Saved) error {
+	if n, _ := schema.Count(s.Problems); n > 0 {
+		return errFound
+	}
+	return nil
+}
+
+// warnOfLine says what is wrong with a line as it was typed.
+func (a *app) warnOfLine(s ledger.Saved, e entry.Entry) {
+	for _, r := range e.Remarks {
+		fmt.Fprintf(a.err, "note: %s\n", r)
+	}
+	for _, p := range s.Problems {
+		word := "warning"
+		if p.Severity > schema.Warned {
+			word = "error"
+		}
+		fmt.Fprintf(a.err, "%s: %s\n", word, p.Message)
+		if p.Write != "" {
+			fmt.Fprintf(a.err, "  %s\n", entry.AsTyped(p.Write))
+		}
+	}
+	if n, _ := schema.Count(s.Problems); n > 0 {
+		stored, back := "stored", "to type it again: benchlore undo"
+		if a.dryRun {
+			stored, back = "it would be stored", "nothing was stored"
+		}
+		fmt.Fprintf(a.err, "benchlore: %s with %s, which close will refuse; %s\n", stored, plural(n, "error"), back)
+	}
 }
 
 func hintOf(err error) string {

@@ -171,6 +171,11 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 					}
 				}
 				got, _ := schema.DecodeRecord(s.Path, data)
+				if !a.json {
+					if err := a.cautions(l, name, got); err != nil {
+						return err
+					}
+				}
 				return a.saved(name, s, strings.TrimSpace(string(kind)+" "+ledger.Summary(got)))
 			})
 		},
@@ -183,6 +188,31 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 	set.define(cmd, schema.FieldsOf(rec))
 	a.writeFlags(cmd)
 	return cmd
+}
+
+// cautions prints what must be minded with a record of a kind that is made at a live unit:
+// that it must not be powered, and the caution of the procedure that it cites.
+func (a *app) cautions(l *ledger.Ledger, name string, rec schema.Record) error {
+	stock, err := l.Catalog()
+	if err != nil {
+		return err
+	}
+	u, err := l.Unit(name, stock)
+	if err != nil {
+		return err
+	}
+	switch r := rec.(type) {
+	case *schema.Soak, *schema.Demonstration, *schema.Safety:
+		a.powerLine(u.Unit)
+	case *schema.Measurements:
+		a.powerLine(u.Unit)
+		for _, p := range u.Model.Procedures {
+			if r.Procedure == p.Name+"/"+p.Revision && p.Caution != "" {
+				fmt.Fprintf(a.out, "caution: %s\n", p.Caution)
+			}
+		}
+	}
+	return nil
 }
 
 // flagSet holds the values given for a record's keys, as TOML.

@@ -24,6 +24,7 @@ type Sheet struct {
 	Date     schema.Date  `json:"date"`
 	Power    schema.Power `json:"power,omitempty"`
 	PowerWhy string       `json:"powerWhy,omitempty"`
+	Cautions []string     `json:"cautions,omitempty"` // of the procedures that its rows belong to
 	Columns  []Column     `json:"columns"`
 	Rows     [][]string   `json:"rows"` // a text for each column
 
@@ -48,6 +49,13 @@ func New(kind Kind, u *unit.Unit, shop *schema.Shop, stock *ledger.Catalog, toda
 	s.Power, s.PowerWhy, _ = u.Power()
 	if j := u.OpenJob(); j != nil {
 		s.Job = j.Name()
+	}
+	if kind != Parts {
+		for _, p := range u.Model.Procedures {
+			if p.Caution != "" {
+				s.Cautions = append(s.Cautions, p.Name+": "+p.Caution)
+			}
+		}
 	}
 	b := &sheetBuilder{s: s, u: u, opt: opt}
 	if err := b.choose(); err != nil {

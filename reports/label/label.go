@@ -58,6 +58,9 @@ func For(p *provenance.Report, head, statement string) Label {
 	default:
 		add("No release is recorded")
 	}
+	if !p.SafetyTested() {
+		add("NOT SAFETY TESTED")
+	}
 	add("Head %.12s", head)
 	if l.Sealed {
 		add("Seal %.16s", statement)

@@ -3,6 +3,7 @@ package unit
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"math/big"
 	"regexp"
 	"strings"
@@ -50,10 +51,21 @@ func (b *builder) belongs(c *schema.Collector, f *File, k kitLine, p *Position, 
 		switch cmp, err := got.Cmp(want); {
 		case err != nil || cmp == 0:
 		case cmp > 0:
-			b.each(k.path+".new", p, "%s: a fuse of %s where %s belongs, %s => fit the right one, or say the reason: why = \"...\"",
-				Amps(got), Amps(want), times(got, want))
+			b.each(k.path+".new", p, "%s: a fuse of %s where %s belongs%s: a danger of fire => fit the right one, or say the reason: why = \"...\"",
+				Amps(got), Amps(want), factor(got, want))
 		default:
-			b.eachWarning(k.path+".new", p, "%s: a fuse of %s where %s belongs"+slip, Amps(got), Amps(want))
+			b.eachWarning(k.path+".new", p, "%s: a fuse of %s where %s belongs%s"+slip, Amps(got), Amps(want), factor(got, want))
+		}
+		if x, y := speed(p.Type), speed(n.Type); x != "" && y != "" && x != y {
+			b.eachWarning(k.path+".new.type", p, "%s: a %s fuse where a %s one belongs"+slip, y, x)
+		}
+	}
+	if n.Family != "" && n.Family != p.Family && (group != "capacitor" || p.Family == "capacitor/safety") {
+		b.eachWarning(k.path+".new.family", p, "%s: a %s where a %s belongs"+slip, n.Family, p.Family)
+	}
+	if r, ok := p.Rating.Parse(); ok && group == "capacitor" {
+		if x, ok := n.Rating.Parse(); ok && x.Compatible(r) && r.Value.Sign() > 0 && new(big.Rat).Quo(x.Value, r.Value).Cmp(big.NewRat(10, 1)) >= 0 {
+			b.eachWarning(k.path+".new.rating", p, "%s: a rating of %s where %s belongs%s"+slip, n.Rating, p.Rating, factor(x, r))
 		}
 	}
 	want, ok := p.Value.Parse()
@@ -62,7 +74,11 @@ func (b *builder) belongs(c *schema.Collector, f *File, k kitLine, p *Position, 
 	case group == "fuse" || !ok2:
 	case ok && (equal(got, want) || nearest(got, want, group)):
 	case ok && !meant(func(x *schema.Component) bool { v, ok := x.Value.Parse(); return ok && equal(v, got) }):
-		b.eachWarning(k.path+".new.value", p, "%s: %s where %s belongs"+slip, n.Value, p.Value)
+		more := factor(got, want)
+		if !got.Compatible(want) && sameKind[group] != "" {
+			more = fmt.Sprintf(": the value of a %s is given in %s", group, sameKind[group])
+		}
+		b.eachWarning(k.path+".new.value", p, "%s: %s where %s belongs%s"+slip, n.Value, p.Value, more)
 	case !ok && sameKind[group] != "":
 		if one, err := quantity.Parse("1 " + sameKind[group]); err == nil && !got.Compatible(one) {
 			b.eachWarning(k.path+".new.value", p, "%s: a %s of %s => give its value in %s", group, n.Value, sameKind[group])
@@ -81,7 +97,7 @@ func (b *builder) again(e *Event, p *Position, o *Occupant) {
 	if o == nil || o.Fitted == nil || e.Job == nil || o.Fitted.Job != e.Job || e.Line.Action != schema.Replaced || e.Line.Why != "" || e.Line.Old != nil {
 		return
 	}
-	b.eachWarning(e.Path, p, "%s: replaced twice in this job, on %s (%s) and now (%s) => take one line out, or say the reason: why = \"...\"",
+	b.eachWarning(e.Path, p, "%s: replaced already on %s in this job (%s), and now again (%s) => take one of the two lines out, or say the reason: why = \"...\"",
 		o.Fitted.Date, fitted(o.Component), fitted(e.Line.New))
 }
 
@@ -183,22 +199,50 @@ func Amps(q quantity.Quantity) string {
 	return fmt.Sprintf("%.4g A", v)
 }
 
-// times says how many times as large one current is as another.
-func times(got, want quantity.Quantity) string {
-	if want.Value.Sign() <= 0 {
-		return "too large"
+// factor says how many times as large one quantity is as another, from twice on: ", 100
+// times smaller", ", about 30 times larger".
+func factor(got, want quantity.Quantity) string {
+	if !got.Compatible(want) || got.Value.Sign() <= 0 || want.Value.Sign() <= 0 {
+		return ""
 	}
 	r, _ := new(big.Rat).Quo(got.Value, want.Value).Float64()
-	if r < 10 {
-		return fmt.Sprintf("%.2g times as large", r)
+	word := "larger"
+	if r < 1 {
+		r, word = 1/r, "smaller"
 	}
-	return fmt.Sprintf("%.0f times as large", r)
+	if r < 2 {
+		return ""
+	}
+	unit := math.Pow(10, math.Floor(math.Log10(r*1.0001)))
+	n := math.Round(r/unit) * unit
+	about := ""
+	if math.Abs(n-r) > r/1000 {
+		about = "about "
+	}
+	text := fmt.Sprintf("%.0f", n)
+	if n >= 1e6 {
+		text = fmt.Sprintf("%.0f million", n/1e6)
+	}
+	return fmt.Sprintf(", %s%s times %s", about, text, word)
+}
+
+// speed is slow or quick where a fuse's type says so, "" where it does not.
+func speed(text string) string {
+	for _, w := range strings.FieldsFunc(strings.ToLower(text), func(r rune) bool { return r == ' ' || r == ',' }) {
+		switch w {
+		case "slow", "t", "tt", "time-lag", "anti-surge":
+			return "slow"
+		case "quick", "fast", "f", "ff":
+			return "quick"
+		}
+	}
+	return ""
 }
 
 // MainsFuse compares a mains fuse, as a release or an intake words it, with the model's.
 // It returns what belongs there, "" where neither says a current, and whether the fuse is
 // larger, with how many times.
-func (u *Unit) MainsFuse(text string) (belongs string, larger bool, factor string) {
+func (u *Unit) MainsFuse(text string) (belongs string, larger bool, times string) {
 	got, ok := current(text)
 	if !ok {
 		return "", false, ""
@@ -213,7 +257,7 @@ func (u *Unit) MainsFuse(text string) (belongs string, larger bool, factor strin
 		}
 		c, err := got.Cmp(want)
 		if err == nil {
-			return Amps(want), c > 0, times(got, want)
+			return Amps(want), c > 0, strings.TrimPrefix(factor(got, want), ", ")
 		}
 	}
 	return "", false, ""

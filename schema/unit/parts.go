@@ -260,6 +260,8 @@ func (b *builder) line(c *schema.Collector, f *File, k kitLine, kits []kitLine, 
 			taken[p] = k.path
 			if here, ok := b.withKit(k, kits, name, r); ok {
 				b.event(c, f, here, p)
+			} else {
+				b.again(&Event{File: f, Path: k.path, Line: l, Job: b.jobOf[f.Path]}, p, p.Current())
 			}
 		}
 	}

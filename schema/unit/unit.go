@@ -83,6 +83,7 @@ type Section struct {
 	Name     string
 	Board    string
 	Revision string
+	Also     []string             // what else it is called at the bench
 	Complete bool                 // its population is all there is
 	Origin   schema.Origin        // as the last intake that says so has it; "" is original
 	Seen     schema.Date          // the day of that intake
