@@ -45,6 +45,8 @@ type app struct {
 	output    string
 	dryRun    bool
 
+	question func(prompt string) bool // how a sitting asks for yes or no, nil outside of one
+
 	passphrases map[string][]byte // by key file, as typed in this run
 }
 

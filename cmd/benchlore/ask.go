@@ -66,8 +66,13 @@ func (a *app) sit(f partFlags) error {
 	if lines.Raw() {
 		a.out, a.err = lines, lines
 	}
+	a.question = func(prompt string) bool {
+		answer, err := lines.Read(prompt)
+		answer = strings.ToLower(strings.TrimSpace(answer))
+		return err == nil && (answer == "y" || answer == "yes")
+	}
 	defer func() {
-		a.out, a.err = out, errw
+		a.out, a.err, a.question = out, errw, nil
 		lines.Close()
 	}()
 	s.flags.unit = s.name // whatever another terminal chooses meanwhile

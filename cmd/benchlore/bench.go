@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -121,7 +122,8 @@ if no other word begins with them:
               has it), a source, lot=NAME
   a fault it cures, by its id; anything else as key=value
   except C14, C20   of a range, all but these
-  same, or =        what the last line said
+  same, or =        what the last line said; after like, what the model has here
+  why="..."         why another value, rating or type went in than belongs there
   kit NAME/REVISION what the kit has for these parts, or for all of them`,
 		Example: `  benchlore part C14 failed short replaced 10uF/35V
   benchlore part divider 3 C2-C8 untested replaced 2.2uF/63V lot=2021-el-2u2
@@ -129,7 +131,8 @@ if no other word begins with them:
   benchlore part C15 same
   benchlore part R8 ope like
   benchlore part key:17/contact.2 degraded contamination cleaned F2
-  benchlore part power supply 12x board/joint degraded reworked`,
+  benchlore part power supply 12x board/joint degraded reworked
+  benchlore part --new-section reverb unit C1 short replaced 22uF/35V`,
 		RunE: func(_ *cobra.Command, words []string) error {
 			if len(words) == 0 {
 				return a.sit(f)
@@ -153,13 +156,17 @@ if no other word begins with them:
 	cmd.Flags().StringVar(&f.unit, "unit", "", "the `UNIT`; default: the one on the bench")
 	cmd.Flags().StringVar(&f.by, "by", "", "the technician's `ID`")
 	cmd.Flags().StringVar(&f.date, "date", "", "the `DAY` it was done; default: today")
+	cmd.Flags().BoolVar(&f.newSection, "new-section", false, "the line begins with a section that the model does not have yet: add it")
 	cmd.Flags().SetInterspersed(true)
 	a.writeFlags(cmd)
 	return cmd
 }
 
 // partFlags are whose part, when and by whom.
-type partFlags struct{ unit, by, date string }
+type partFlags struct {
+	unit, by, date string
+	newSection     bool // a section that the model does not have is added to it
+}
 
 // storeLine stores one line about a part of the unit, and returns the unit as it
 // was before; section is where the bench is at work.
@@ -187,6 +194,22 @@ func (a *app) storeLine(l *ledger.Ledger, name string, words []string, f partFla
 		return none(err)
 	}
 	e, err := entry.Parse(words, entry.Context{Unit: u.Unit, By: by, Section: section})
+	if unknown := (*entry.NewSection)(nil); errors.As(err, &unknown) && (f.newSection || a.asks(fmt.Sprintf("%q is no section of the model yet: add it?", unknown.Name))) {
+		if a.dryRun {
+			return none(usagef("leave --dry-run out", "the section %s would be added first, which a dry run does not do", unknown.Name))
+		}
+		if _, err := l.AddSections(name, unknown.Name); err != nil {
+			return none(err)
+		}
+		fmt.Fprintf(a.out, "added to the model: section %s\n", unknown.Name)
+		if stock, err = l.Catalog(); err != nil {
+			return none(err)
+		}
+		if u, err = l.Unit(name, stock); err != nil {
+			return none(err)
+		}
+		e, err = entry.Parse(words, entry.Context{Unit: u.Unit, By: by, Section: section})
+	}
 	if err != nil {
 		return none(&usageError{err, hintOf(err)})
 	}

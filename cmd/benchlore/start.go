@@ -218,6 +218,9 @@ func weekCodes(text string, today schema.Date) (years, words string) {
 // asks puts a question that is answered with yes or no; no where nobody is there to
 // answer.
 func (a *app) asks(question string) bool {
+	if a.question != nil {
+		return a.question(question + " [y/N] ")
+	}
 	if !a.interactive() || a.json {
 		return false
 	}

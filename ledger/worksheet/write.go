@@ -204,6 +204,9 @@ func (b *sheetBuilder) set(all []Column, usual []string, rows []sheetCells) {
 	}
 }
 
+// blankRows is how many rows a worksheet of a section without known parts has.
+const blankRows = 25
+
 var usualParts = []string{"section", "ref", "family", KeyHasNow, "found", "mode", "how", "action", "new.value", "new.rating", "new.lot", "new.source",
 	"fault", "note", KeyInstrument, KeyJob}
 
@@ -284,6 +287,19 @@ func (b *sheetBuilder) parts() error {
 	}
 	if byType {
 		usual = slices.Insert(slices.Clone(usual), slices.Index(usual, "new.rating")+1, "new.type")
+	}
+	if len(rows) == 0 && kit == nil && len(b.opt.Families) == 0 {
+		// Of sections without any part yet: rows to fill in.
+		usual = slices.Insert(slices.Clone(usual), slices.Index(usual, KeyHasNow)+1, "old.value", "old.rating")
+		for _, s := range sections {
+			known := slices.ContainsFunc(b.u.Positions, func(p *unit.Position) bool { return p.Section == s.Name })
+			if known || b.only != nil && !b.only[s.Name] {
+				continue
+			}
+			for range blankRows {
+				rows = append(rows, sheetCells{"section": s.Name})
+			}
+		}
 	}
 	b.set(partColumns(), usual, rows)
 	if kit != nil {

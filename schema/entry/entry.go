@@ -23,6 +23,18 @@ import (
 // Error says which word was not understood and what to type instead.
 type Error struct{ What, Remedy string }
 
+// NewSection is the error for a line that begins with the name of a section that the unit
+// does not have.
+type NewSection struct {
+	plain *Error
+	Name  string
+}
+
+func (e *NewSection) Error() string { return e.plain.What }
+
+// Hint names what to type instead.
+func (e *NewSection) Hint() string { return e.plain.Remedy }
+
 func (e *Error) Error() string { return e.What }
 
 // Hint names what to type instead.
@@ -192,8 +204,12 @@ func (p *parser) parts() error {
 		if line := p.turned(); line != "" {
 			return &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name), "begin with the section and the part: " + line}
 		}
-		return &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name),
+		plain := &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name),
 			"begin with the section (" + strings.Join(clip(names), ", ") + ") or with the part: C14, C1-C12, key:17, @under IC4; for a section that the model does not have yet, add --new-section"}
+		if name := p.leadingName(); name != "" {
+			return &NewSection{plain, name}
+		}
+		return plain
 	}
 	p.line.Ref = schema.Refs(strings.Join(text, ", "))
 	return nil
@@ -396,6 +412,10 @@ func (p *parser) word() error {
 			}
 		}
 		return &Error{fmt.Sprintf("%q has no unit", w), remedy}
+	}
+	if f := p.kindOfNew(bare); f != "" {
+		p.line.Family = f
+		return nil
 	}
 	if in := p.positions(); len(in) > 0 && p.kindWord(bare) {
 		return &Error{fmt.Sprintf("%q: the model has a %s there", w, in[0].Family),
@@ -866,6 +886,7 @@ func (p *parser) finish() error {
 		says.Note == "" && says.How == "" && says.CausedBy == "" {
 		return &Error{"the line says nothing about " + what(*l), "write how it was found and what was done: failed short replaced 470uF/35V"}
 	}
+	p.guessFamily()
 	if p.like {
 		if err := p.likeForLike(); err != nil {
 			return err

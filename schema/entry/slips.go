@@ -458,3 +458,72 @@ func (p *parser) noFault(w string) *Error {
 	}
 	return &Error{text, "its faults are " + strings.Join(ids, ", ") + ": write fault=" + ids[0] + "; a second part goes on a line of its own"}
 }
+
+// leadingName is what stands before the part of a line whose beginning is no section of the
+// unit, as the name of a new one; "" where it cannot be one.
+func (p *parser) leadingName() string {
+	for i, w := range p.words {
+		if i > 0 && (p.beginsPart(w) || strings.EqualFold(w, "kit")) {
+			return strings.TrimRight(strings.Join(p.words[:i], " "), ":,")
+		}
+		if i == 4 || leads(w) || strings.ContainsAny(w, "=/@,\"") {
+			return ""
+		}
+	}
+	return ""
+}
+
+// usualKind is the family that parts of a letter usually are, as boards are printed (IEEE
+// 315 and common practice); capacitors go by their value.
+var usualKind = map[string]string{"C": "capacitor/film", "R": "resistor/carbon", "RV": "resistor/variable", "VR": "resistor/variable",
+	"P": "resistor/variable", "Q": "transistor/silicon", "TR": "transistor/silicon", "D": "diode/signal", "CR": "diode/signal", "ZD": "diode/zener",
+	"IC": "ic/linear", "U": "ic/linear", "V": "tube/small", "L": "inductor/coil", "F": "fuse/internal", "SW": "contact/switch", "S": "contact/switch",
+	"J": "connector/jack", "RL": "contact/relay", "K": "contact/relay", "LP": "lamp/pilot", "LA": "lamp/pilot", "BT": "battery/memory"}
+
+var refLetters = regexp.MustCompile(`^[A-Za-z]+`)
+
+// kindOfNew is the family that a word means for a part that the model does not have:
+// electrolytic, where the letter says capacitor.
+func (p *parser) kindOfNew(w string) schema.FamilyName {
+	if p.line.Ref == "" || len(p.positions()) > 0 {
+		return ""
+	}
+	group := schema.FamilyName(usualKind[strings.ToUpper(refLetters.FindString(string(p.line.Ref)))]).Group()
+	var found []string
+	for name := range schema.NewFamilyList(nil) {
+		if g, kind, _ := strings.Cut(string(name), "/"); kind == w && (g == group || group == "") {
+			found = append(found, string(name))
+		}
+	}
+	if len(found) != 1 {
+		return ""
+	}
+	return schema.FamilyName(found[0])
+}
+
+// guessFamily says what a part is that neither the model nor the line does, by its
+// letter, and says that it did.
+func (p *parser) guessFamily() {
+	l := &p.line
+	if l.Family != "" || l.Count > 0 || l.Ref == "" || len(p.positions()) > 0 {
+		return
+	}
+	kind := usualKind[strings.ToUpper(refLetters.FindString(string(l.Ref)))]
+	if kind == "" {
+		return
+	}
+	for _, c := range []*schema.Component{l.Old, l.New} {
+		if c == nil || kind != "capacitor/film" {
+			continue
+		}
+		if v, ok := c.Value.Parse(); ok {
+			if least, ok := schema.Quantity("1 uF").Parse(); ok {
+				if cmp, err := v.Cmp(least); err == nil && cmp >= 0 {
+					kind = "capacitor/electrolytic"
+				}
+			}
+		}
+	}
+	l.Family = schema.FamilyName(kind)
+	p.remarks = append(p.remarks, fmt.Sprintf("the model does not know %s: taken as %s; if it is another kind, undo it and add the kind, or family=...", l.Ref, kind))
+}
