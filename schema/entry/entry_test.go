@@ -272,6 +272,7 @@ func TestTypedLines(t *testing.T) {
 		fmt.Fprintf(&now, "> %s\n", typed)
 		e, err := Parse(shellWords(typed), Context{Unit: u, By: "mw"})
 		var wrong *Error
+		var unknown *NewSection
 		switch {
 		case errors.As(err, &wrong):
 			refused++
@@ -279,6 +280,9 @@ func TestTypedLines(t *testing.T) {
 				t.Errorf("%s: %s, and no remedy", typed, wrong.What)
 			}
 			fmt.Fprintf(&now, "! %s\n  %s\n", wrong.What, wrong.Remedy)
+		case errors.As(err, &unknown):
+			refused++
+			fmt.Fprintf(&now, "! %s\n  %s\n", unknown, unknown.Hint())
 		case err != nil:
 			t.Errorf("%s: %v", typed, err)
 		default:

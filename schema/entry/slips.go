@@ -466,7 +466,7 @@ func (p *parser) leadingName() string {
 		if i > 0 && (p.beginsPart(w) || strings.EqualFold(w, "kit")) {
 			return strings.TrimRight(strings.Join(p.words[:i], " "), ":,")
 		}
-		if i == 4 || leads(w) || strings.ContainsAny(w, "=/@,\"") {
+		if i == 4 || p.poolNamed(w) != "" || leads(w) || strings.ContainsAny(w, "=/@,\"") {
 			return ""
 		}
 	}
