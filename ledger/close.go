@@ -162,7 +162,10 @@ func (l *Ledger) review(name string, stock *Catalog, head, tree object.Hash) (*R
 	job := r.loaded.OpenJob()
 	r.Open = job != nil
 	for _, j := range r.loaded.Jobs { // of what is about to be closed
-		if _, closed := changed[path.Join(unitDir(name), path.Base(j.Intake.Path))]; j.Release != nil && closed {
+		if j.Release == nil {
+			continue
+		}
+		if _, isNew := changed[j.Release.Path]; isNew {
 			r.Problems = append(r.Problems, r.loaded.SafetyStops(j)...)
 		}
 	}

@@ -89,8 +89,7 @@ func (a *app) sit(f partFlags) error {
 			return err
 		}
 		line = strings.TrimSpace(line)
-		switch line {
-		case "end", "exit", "quit", "q":
+		if sittingEnds(line) {
 			s.sum()
 			return nil
 		}
@@ -99,6 +98,11 @@ func (a *app) sit(f partFlags) error {
 			lines.Again(mended(line, err))
 		}
 	}
+}
+
+// sittingEnds reports whether a line ends a sitting.
+func sittingEnds(line string) bool {
+	return slices.Contains([]string{"end", "exit", "quit", "q"}, line)
 }
 
 // load reads the unit as it is now; another program may have changed it.

@@ -288,6 +288,55 @@ func hintOf(err error) string {
 	return ""
 }
 
+func (a *app) moveCmd() *cobra.Command {
+	var from string
+	cmd := &cobra.Command{
+		Use:   "move UNIT",
+		Short: "Move the last line about a part to the unit it belongs to",
+		Long: `Moves the last line about a part, or the kit applied last, from the unit on the bench to
+another, with its day and technician, and chooses that unit. It is for a line that was
+typed while the wrong unit was on the bench.`,
+		Example: `  benchlore move a61-10954
+  benchlore move a61-10954 --from a61-10233`,
+		Args: args(cobra.ExactArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				source, err := a.unit(l, from)
+				if err != nil {
+					return err
+				}
+				to, err := l.Resolve(list[0])
+				if err != nil {
+					return err
+				}
+				if to == source {
+					return usagef("name another unit; or the one it is on now with --from", "the line is on %s already", to)
+				}
+				s, e, err := l.MovePart(source, to)
+				if err != nil {
+					return err
+				}
+				if !a.dryRun {
+					if err := l.SetOnBench(to); err != nil {
+						return err
+					}
+				}
+				if !a.json {
+					verb := "moved"
+					if a.dryRun {
+						verb = "would move"
+					}
+					fmt.Fprintf(a.out, "%s from %s\n", verb, source)
+				}
+				return a.savedLine(to, s, e)
+			})
+		},
+	}
+	cmd.Flags().StringVar(&from, "from", "", "the `UNIT` the line is on; default: the one on the bench")
+	a.writeFlags(cmd)
+	return cmd
+}
+
 func (a *app) saveCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "save",

@@ -8,6 +8,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"reflect"
+	"regexp"
 	"runtime"
 	"slices"
 	"strings"
@@ -127,6 +128,9 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 					if data, err = a.readFile(from); err != nil {
 						return err
 					}
+					if data, err = numbered(l, name, data); err != nil {
+						return err
+					}
 				default:
 					h := rec.Head()
 					h.Kind = kind
@@ -161,6 +165,11 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 				if got, _ := schema.DecodeRecord("the record", data); got != nil && got.Head().Kind != kind && got.Head().Kind != "" {
 					return usagef("use: benchlore record "+string(got.Head().Kind), "the record says it is of kind %q, not %q", got.Head().Kind, kind)
 				}
+				if kind == schema.KindIntake {
+					if data, err = comeback(l, name, data); err != nil {
+						return err
+					}
+				}
 				s, err := l.Add(name, "", data)
 				if err != nil {
 					return err
@@ -188,6 +197,61 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 	set.define(cmd, schema.FieldsOf(rec))
 	a.writeFlags(cmd)
 	return cmd
+}
+
+var dateLine = regexp.MustCompile(`(?m)^date[ \t]*=[^\n]*(\n|$)`)
+
+// numbered gives a record from a file its number within the day, where it has none: it was
+// taken in after the others.
+func numbered(l *ledger.Ledger, name string, data []byte) ([]byte, error) {
+	rec, _ := schema.DecodeRecord("the record", data)
+	at := dateLine.FindIndex(data)
+	if rec == nil || rec.Head().Seq != 0 || rec.Head().Date.IsZero() || at == nil {
+		return data, nil
+	}
+	seq, err := l.NextSeq(name, rec.Head().Date)
+	if err != nil {
+		return nil, err
+	}
+	head := data[:at[1]]
+	if head[len(head)-1] != '\n' {
+		head = append(slices.Clone(head), '\n')
+	}
+	return slices.Concat(head, fmt.Appendf(nil, "seq = %d\n", seq), data[at[1]:]), nil
+}
+
+// comeback names the unit's last release in an intake that is a comeback and does not say
+// after which.
+func comeback(l *ledger.Ledger, name string, data []byte) ([]byte, error) {
+	rec, problems := schema.DecodeRecord("the record", data)
+	in, ok := rec.(*schema.Intake)
+	if slices.ContainsFunc(problems, func(p schema.Problem) bool {
+		return p.Severity > schema.Warned && p.Path != "reason" && !strings.HasPrefix(p.Path, "comeback")
+	}) {
+		return data, nil // written again, it could lose what is wrong
+	}
+	if !ok || in.Reason != schema.ReasonComeback || in.Comeback != nil && in.Comeback.Release != "" {
+		return data, nil
+	}
+	stock, err := l.Catalog()
+	if err != nil {
+		return nil, err
+	}
+	u, err := l.Unit(name, stock)
+	if err != nil {
+		return nil, err
+	}
+	for _, j := range slices.Backward(u.Jobs) {
+		if j.Release == nil || j.Release.Record.Head().Date.After(in.Date.Day) {
+			continue
+		}
+		if in.Comeback == nil {
+			in.Comeback = &schema.Comeback{}
+		}
+		in.Comeback.Release = j.Release.Name()
+		return schema.Encode(in), nil
+	}
+	return data, nil
 }
 
 // cautions prints what must be minded with a record of a kind that is made at a live unit:

@@ -12,7 +12,6 @@ import (
 	shellquote "github.com/kballard/go-shellquote"
 
 	"benchlore/examples"
-	"benchlore/ledger"
 	"benchlore/schema/quantity"
 )
 
@@ -178,4 +177,103 @@ func TestWrongLines(t *testing.T) {
 	}
 }
 
-var _ = ledger.Options{}
+// sitLines types the lines of a sitting, ends it, and returns whether one was refused, and
+// all that was said.
+func sitLines(t *testing.T, dir, text string) (code int, answer string) {
+	t.Helper()
+	var out bytes.Buffer
+	a := &app{in: strings.NewReader(""), out: &out, err: &out, hooks: wrongHooks(t), ledgerDir: dir}
+	s := &sitting{a: a}
+	if err := s.load(); err != nil {
+		t.Fatal(err)
+	}
+	s.flags.unit = s.name
+	for _, line := range strings.Split(text, " // ") {
+		if line = strings.ReplaceAll(line, "<Esc>", ""); sittingEnds(line) {
+			break
+		}
+		if err := s.take(line); err != nil {
+			code = a.fail(err)
+		}
+	}
+	return code, out.String()
+}
+
+// A sitting says what is wrong in the same way, and each line of the better one is taken.
+func TestWrongSittings(t *testing.T) {
+	base := wrongLedger(t)
+	for _, c := range wrongCases(t) {
+		if c.where != "sitting" {
+			continue
+		}
+		t.Run(c.typed, func(t *testing.T) {
+			fresh := func() string {
+				dir := filepath.Join(t.TempDir(), "ledger")
+				if err := os.CopyFS(dir, os.DirFS(base)); err != nil {
+					t.Fatal(err)
+				}
+				return dir
+			}
+			code, answer := sitLines(t, fresh(), c.typed)
+			c.judge(t, code, answer)
+			if strings.HasPrefix(c.then, "accepted as:") {
+				return
+			}
+			if code, answer := sitLines(t, fresh(), c.then); code != exitOK {
+				t.Errorf("%s does not succeed (exit code %d):\n%s", c.then, code, answer)
+			}
+		})
+	}
+}
+
+// cellForm is a cell with the place that it stands beside.
+var cellForm = regexp.MustCompile(`^(.*) \((.*?) ?([A-Z]+[0-9]+)?\)$`)
+
+// importCell imports a worksheet of one row with a cell of its own, without storing it.
+func importCell(t *testing.T, dir, column, cell, section, ref string) (code int, answer string) {
+	t.Helper()
+	row := map[string]string{"instrument": wrongUnit, "section": section, "ref": ref, "found": "degraded", "mode": "drift", "action": "replaced", "new value": "like"}
+	row[column] = cell
+	if column == "new rating" {
+		row["new value"] = map[string]string{"C1": "2200", "R2": "4R7"}[ref]
+	}
+	var heads, cells []string
+	for _, h := range []string{"instrument", "section", "ref", "found", "mode", "action", "new value", "new rating", "date", "fault"} {
+		if _, ok := row[h]; !ok && (h == "date" || h == "fault") {
+			continue
+		}
+		heads, cells = append(heads, h), append(cells, `"`+row[h]+`"`)
+	}
+	file := filepath.Join(t.TempDir(), "caps.csv")
+	if err := os.WriteFile(file, []byte(strings.Join(heads, ",")+"\n"+strings.Join(cells, ",")+"\n"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	var out bytes.Buffer
+	code = run([]string{"--ledger", dir, "import", "--dry-run", file}, strings.NewReader(""), &out, &out, wrongHooks(t))
+	return code, out.String()
+}
+
+// So does a cell of a worksheet.
+func TestWrongCells(t *testing.T) {
+	dir := wrongLedger(t)
+	for _, c := range wrongCases(t) {
+		column, ok := strings.CutPrefix(c.where, "sheet:")
+		if !ok {
+			continue
+		}
+		t.Run(column+" "+c.typed, func(t *testing.T) {
+			m := cellForm.FindStringSubmatch(c.typed)
+			if m == nil {
+				t.Fatal(c.typed)
+			}
+			code, answer := importCell(t, dir, column, m[1], m[2], m[3])
+			c.judge(t, code, answer)
+			if strings.HasPrefix(c.then, "accepted as:") {
+				return
+			}
+			if code, answer := importCell(t, dir, column, c.then, m[2], m[3]); code != exitOK {
+				t.Errorf("%s does not succeed (exit code %d):\n%s", c.then, code, answer)
+			}
+		})
+	}
+}
