@@ -99,6 +99,21 @@ next time the same kind is recorded.`,
 	return cmd
 }
 
+// recordShort says when a record of a kind is written.
+var recordShort = map[schema.Kind]string{
+	schema.KindIntake:        "When a unit comes in: how it works, what is complained of, its condition",
+	schema.KindParts:         "When parts were looked at or changed: what was found and what was done",
+	schema.KindMeasurements:  "When something was measured, before the work and after it",
+	schema.KindSafety:        "Before the cover goes on: the safety checks, done or not, and why not",
+	schema.KindSoak:          "After the work: how long it ran, and what happened",
+	schema.KindMod:           "When the unit was changed from how it was made, and whether that can be undone",
+	schema.KindDemonstration: "When the unit was played through: what works and what does not",
+	schema.KindRelease:       "When the unit leaves: how it works, what became of each fault",
+	schema.KindFollowup:      "When the owner was asked, or called: how it does",
+	schema.KindCustody:       "When it changes hands or is shipped, and what warranty begins",
+	schema.KindNote:          "For everything else worth keeping: a trap, a promise, a picture",
+}
+
 // recordKindCmd makes the command for one kind, with a flag for every key.
 func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 	var unitFlag, byFlag, dateFlag, from string
@@ -107,7 +122,7 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 	set := &flagSet{}
 	cmd := &cobra.Command{
 		Use:     string(kind),
-		Short:   "Store a record of kind " + string(kind),
+		Short:   recordShort[kind],
 		Example: fmt.Sprintf("  benchlore record %s\n  benchlore record %[1]s --edit\n  benchlore record %[1]s --from %[1]s.toml", kind),
 		Args:    args(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {

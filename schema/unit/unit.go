@@ -304,7 +304,7 @@ func releasesLast(files []File) {
 			if x.Head().Date != r.Head().Date || schema.KindOf(x).Stay() == schema.StayOpens {
 				break
 			}
-			if schema.KindOf(x).WithinStay() {
+			if schema.KindOf(x).Stay() == schema.StayWork {
 				f := files[k]
 				copy(files[at+1:k+1], files[at:k])
 				files[at] = f
