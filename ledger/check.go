@@ -223,9 +223,9 @@ func (l *Ledger) checkBooks(r *CheckReport) error {
 		return err
 	}
 	for _, p := range names {
-		parts := strings.Split(p, "/")
-		if len(parts) == 5 && parts[3] == "files" {
-			if err := checkAttachment(parts[4]); err != nil {
+		at := schema.ParsePath(p)
+		if at.Is == schema.IsBookFile {
+			if err := checkAttachment(at.Name); err != nil {
 				r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Wrong, Message: err.Error(), Write: hintOf(err)})
 			}
 			continue
@@ -235,9 +235,7 @@ func (l *Ledger) checkBooks(r *CheckReport) error {
 			r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Unreadable, Message: err.Error()})
 			continue
 		}
-		_, kind, _, ok := schema.ParseName(path.Base(p))
-		switch {
-		case len(parts) != 4 || !ok || !slices.Contains(schema.BookKind("").Words(), kind):
+		if at.Is != schema.IsBook || !slices.Contains(schema.BookKind("").Words(), at.Kind) {
 			r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Wrong, Message: "is not named as a book entry",
 				Write: "entries are named books/MODEL/TAG/2031-03-04-quote-7q3f.toml; their kinds are: " + strings.Join(schema.BookKind("").Words(), ", ") +
 					"; other files go into files/ there"})
@@ -249,14 +247,14 @@ func (l *Ledger) checkBooks(r *CheckReport) error {
 			continue
 		}
 		c := &schema.Collector{File: p}
-		if string(b.Kind) != kind {
-			c.Errorf("kind", "kind is %q but the file is named as %q", string(b.Kind), kind)
+		if string(b.Kind) != at.Kind {
+			c.Errorf("kind", "kind is %q but the file is named as %q", string(b.Kind), at.Kind)
 		}
 		if b.By != "" && !slices.ContainsFunc(l.Shop.Technicians, func(t schema.Technician) bool { return t.ID == b.By }) {
 			c.Errorf("by", "shop.toml lists no technician %q", b.By)
 		}
-		if fi, err := l.root.Stat("instruments/" + parts[1] + "/" + parts[2]); err != nil || !fi.IsDir() {
-			c.Errorf("", "the ledger has no unit %s/%s", parts[1], parts[2])
+		if fi, err := l.root.Stat(unitDir(at.Unit)); err != nil || !fi.IsDir() {
+			c.Errorf("", "the ledger has no unit %s", at.Unit)
 		}
 		if b.Date.After(l.Today().Day) {
 			c.Errorf("date", "%s is in the future (today is %s)", b.Date, l.Today())

@@ -254,7 +254,7 @@ func (r *Review) order(changed map[string]bool) {
 		if changed[f.Path] {
 			subject = fmt.Sprintf("correction of %s", f.Name())
 		}
-		add(f.Path, Summary(f.Record), subject)
+		add(f.Path, schema.Summary(f.Record), subject)
 		for _, at := range attachments(f.Record) {
 			add(dir+"/"+at, "goes with "+f.Name(), subject)
 		}
@@ -368,7 +368,7 @@ func (w *writer) travel(r *Review, signer sshkey.Signer) error {
 		var records []string
 		for first := true; i < len(r.Files) && r.Files[i].commit == subject; i++ {
 			f := r.Files[i]
-			_, _, _, isRecord := schema.ParseName(f.Path)
+			isRecord := schema.ParsePath(f.Path).Is == schema.IsRecord
 			if isRecord && len(records) > 0 {
 				break // another record of the same day and kind
 			}
@@ -463,9 +463,6 @@ func (r *Review) mails(l *Ledger) error {
 	}
 	return nil
 }
-
-// Summary tells a record in a few words.
-func Summary(rec schema.Record) string { return schema.Summary(rec) }
 
 // UnsavedError says that files differ from what main has.
 type UnsavedError struct{ Files []string }

@@ -10,7 +10,6 @@ import (
 	"io"
 	"maps"
 	"os"
-	"path"
 	"path/filepath"
 	"runtime"
 	"slices"
@@ -189,8 +188,8 @@ func (l *Ledger) View(stock *Catalog) (*View, error) {
 // own date may be another.
 func (v *View) LatestName() (last schema.Date) {
 	for p := range v.files.Paths("instruments") {
-		if day, kind, _, ok := schema.ParseName(path.Base(p)); ok && schema.Kind(kind).Evidence() && day.After(last.Day) {
-			last = day
+		if at := schema.ParsePath(p); at.Is == schema.IsRecord && schema.Kind(at.Kind).Evidence() && at.Date.After(last.Day) {
+			last = at.Date
 		}
 	}
 	return last

@@ -134,9 +134,8 @@ func (b *brought) file(p string, stands, other object.Hash) error {
 	if err != nil {
 		return err
 	}
-	_, _, _, isRecord := schema.ParseName(p)
 	switch {
-	case isRecord || p == "instrument.toml":
+	case schema.IsRecordIn(p) || p == "instrument.toml":
 		text, err := b.m.together(p, kept, lost)
 		b.texts[p] = text
 		return err
@@ -321,7 +320,7 @@ func (m *merging) twoBeginnings(name string) error {
 	}
 	var records []trailer
 	for _, d := range diff {
-		if _, _, _, ok := schema.ParseName(d.Path); ok {
+		if schema.IsRecordIn(d.Path) {
 			records = append(records, trailer{"Record", d.Path})
 		}
 	}

@@ -123,7 +123,7 @@ var plainReports = proof.Reports{
 			if e := t.Unit.Elsewhere[f.Name()]; e != nil {
 				from = fmt.Sprintf("%s %v", e.Name, e.Technicians)
 			}
-			fmt.Fprintf(&b, "%s %s (%s)\n", f.Name(), Summary(f.Record), from)
+			fmt.Fprintf(&b, "%s %s (%s)\n", f.Name(), schema.Summary(f.Record), from)
 		}
 		for _, s := range t.Steps {
 			fmt.Fprintf(&b, "%s %s %s %s\n", s.Commit, s.Subject, s.Signed, s.Closed.Format(time.RFC3339))

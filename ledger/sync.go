@@ -602,7 +602,7 @@ func (x *exchange) readable(m *merging, out *merged) error {
 				Write: "take it out there: git rm --cached " + d.Path})
 			continue
 		}
-		if d.New.Hash.IsZero() || !belongs(d.Path) || strings.HasPrefix(d.Path, conflictsDir+"/") ||
+		if d.New.Hash.IsZero() || !belongs(d.Path) || schema.ParsePath(d.Path).Is == schema.IsConflict ||
 			!strings.HasSuffix(d.Path, ".toml") && d.Path != "signers" && d.Path != "revoked" {
 			continue
 		}

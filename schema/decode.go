@@ -17,6 +17,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/BurntSushi/toml"
+
+	"benchlore/schema/remedy"
 )
 
 // MaxSize is the largest file, in bytes, that is read as a record. A record is
@@ -55,7 +57,8 @@ func DecodeRecord(file string, data []byte) (Record, []Problem) {
 			rec = New(Kind(word))
 		}
 		if rec == nil && word != "" && plainText(c, data) {
-			c.add(Unreadable, "kind", "%s", vocabularyError(Kind(word)))
+			what, write := vocabularyError(Kind(word))
+			c.put(Unreadable, "kind", what, write)
 		}
 		if len(c.Problems) > 0 {
 			c.place(data)
@@ -618,7 +621,8 @@ func (c *Collector) field(v reflect.Value, f *Field) {
 		s := v.String()
 		if f.words != nil {
 			if !slices.Contains(f.words, s) {
-				c.Errorf(c.here(), "%s", vocabularyError(v.Interface().(vocabulary)))
+				what, write := vocabularyError(v.Interface().(vocabulary))
+				c.put(Wrong, c.here(), what, write)
 			}
 			return
 		}
@@ -629,7 +633,8 @@ func (c *Collector) field(v reflect.Value, f *Field) {
 		c.text(s, f)
 		if f.form {
 			if err := v.Interface().(checker).Check(); err != nil {
-				c.Errorf(c.here(), "%s", remedy(err))
+				what, write := remedy.Parts(err)
+				c.put(Wrong, c.here(), what, write)
 			}
 		}
 		if len(c.Problems) == before {
@@ -647,18 +652,6 @@ func (c *Collector) field(v reflect.Value, f *Field) {
 			c.Errorf(c.here(), "%s is %v => write a number from %v up", f.Key, x, f.Min)
 		}
 	}
-}
-
-// remedy sets apart what an error of another package says to write instead.
-func remedy(err error) string {
-	text := err.Error()
-	if strings.Contains(text, " => ") {
-		return text
-	}
-	if i := strings.LastIndex(text, ": write "); i >= 0 {
-		return text[:i] + " => " + text[i+2:]
-	}
-	return text
 }
 
 // text refuses hidden characters that came in as escapes, and line breaks in
@@ -686,9 +679,9 @@ func (c *Collector) text(s string, f *Field) {
 }
 
 // vocabularyError says what the closed list is and which word was perhaps meant.
-func vocabularyError(v vocabulary) string {
+func vocabularyError(v vocabulary) (what, write string) {
 	word := reflect.ValueOf(v).String()
-	return fmt.Sprintf("%q is not known here => %s", word, oneOf("write one of", v.Words(), word))
+	return fmt.Sprintf("%q is not known here", word), oneOf("write one of", v.Words(), word)
 }
 
 // oneOf lists the choices, nearest first where one is near.

@@ -6,6 +6,8 @@ import (
 	"reflect"
 	"regexp"
 	"strings"
+
+	"benchlore/schema/remedy"
 )
 
 // Kind is the kind of a record, the second part of its file name.
@@ -258,7 +260,7 @@ func (MinuteSecond) pattern() string { return minuteSecondForm.String() }
 // Check implements the form of the field.
 func (m MinuteSecond) Check() error {
 	if !minuteSecondForm.MatchString(string(m)) {
-		return fmt.Errorf("%q is not a place in a recording => write minutes and seconds with two digits each: 01:20", string(m))
+		return remedy.Errorf("%q is not a place in a recording => write minutes and seconds with two digits each: 01:20", string(m))
 	}
 	return nil
 }

@@ -11,6 +11,7 @@ import (
 	"benchlore/schema/edtf"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
+	"benchlore/schema/remedy"
 )
 
 // A checker is a field whose text has a form of its own.
@@ -98,7 +99,7 @@ func (m Measured) Check() error {
 		return nil
 	}
 	if Nearest(string(m), []string{NotMeasurable}) != "" {
-		return fmt.Errorf("%q is not a quantity => write %s", string(m), NotMeasurable)
+		return remedy.Errorf("%q is not a quantity => write %s", string(m), NotMeasurable)
 	}
 	return err
 }
@@ -127,7 +128,7 @@ func (Decimal) pattern() string { return decimalForm.String() }
 // Check implements the form of the field.
 func (d Decimal) Check() error {
 	if !decimalForm.MatchString(string(d)) {
-		return fmt.Errorf("%q is not an amount => write it in quotes with a decimal point and no thousands separator: \"1250.00\"", string(d))
+		return remedy.Errorf("%q is not an amount => write it in quotes with a decimal point and no thousands separator: \"1250.00\"", string(d))
 	}
 	return nil
 }
@@ -154,7 +155,7 @@ func (FamilyName) pattern() string { return familyForm.String() }
 // Check implements the form of the field.
 func (f FamilyName) Check() error {
 	if !familyForm.MatchString(string(f)) {
-		return fmt.Errorf("%q is not a family => write group/kind in lower case, such as capacitor/tantalum", string(f))
+		return remedy.Errorf("%q is not a family => write group/kind in lower case, such as capacitor/tantalum", string(f))
 	}
 	return nil
 }
@@ -198,7 +199,7 @@ func (c Cause) Check() error {
 		return nil
 	}
 	if _, _, ok := c.Position(); !ok {
-		return fmt.Errorf("%q is neither a position nor a cause => write a section and one reference, such as \"power supply C3\", or one of: %s",
+		return remedy.Errorf("%q is neither a position nor a cause => write a section and one reference, such as \"power supply C3\", or one of: %s",
 			string(c), strings.Join(causes, ", "))
 	}
 	return nil
@@ -268,7 +269,7 @@ func (v Values) Parse() ([]*big.Rat, error) {
 			r, ok = r.SetString(strings.Replace(w, ",", ".", 1))
 		}
 		if !ok {
-			return nil, fmt.Errorf("value %d, %q, is not a number => write plain numbers such as 0.3 -1.2, or x for not measurable", i+1, w)
+			return nil, remedy.Errorf("value %d, %q, is not a number => write plain numbers such as 0.3 -1.2, or x for not measurable", i+1, w)
 		}
 		out = append(out, r)
 	}

@@ -479,8 +479,7 @@ command.`,
 						fmt.Fprintf(a.out, "could not look inside: %s\n", u)
 					}
 				}
-				parts := strings.Split(s.Path, "/")
-				return a.saved(parts[1]+"/"+parts[2], s, "corrected "+strings.Join(s.Files, ", "))
+				return a.saved(schema.ParsePath(s.Path).Unit, s, "corrected "+strings.Join(s.Files, ", "))
 			})
 		},
 	}

@@ -200,7 +200,7 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 						return err
 					}
 				}
-				return a.saved(name, s, strings.TrimSpace(string(kind)+" "+ledger.Summary(got)))
+				return a.saved(name, s, strings.TrimSpace(string(kind)+" "+schema.Summary(got)))
 			})
 		},
 	}

@@ -48,6 +48,13 @@ func wrongCases(t *testing.T) []wrongCase {
 	if len(out) < 150 {
 		t.Fatalf("%d cases", len(out))
 	}
+	if os.Getenv("BENCHLORE_TEST_LONG") == "" { // each takes two commands; CI runs all
+		var some []wrongCase
+		for i := 0; i < len(out); i += 7 {
+			some = append(some, out[i])
+		}
+		return some
+	}
 	return out
 }
 

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"math/rand/v2"
 	"os"
 	"path"
@@ -20,6 +19,7 @@ import (
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
+	"benchlore/schema/remedy"
 )
 
 // History is how much of a ledger's past is kept in git.
@@ -73,7 +73,7 @@ type madeRecord struct {
 func (l *Ledger) Write(dir string, opt WriteOptions) (Written, error) {
 	var out Written
 	if entries, err := os.ReadDir(dir); err == nil && len(entries) > 0 {
-		return out, fmt.Errorf("%s is not empty => name a new folder", dir)
+		return out, remedy.Errorf("%s is not empty => name a new folder", dir)
 	}
 	units := l.text(opt.Progress)
 	for _, u := range units {
@@ -89,7 +89,7 @@ func (l *Ledger) Write(dir string, opt WriteOptions) (Written, error) {
 	case "", Stretches:
 		err = l.writeGit(dir, files, units, opt, &out)
 	default:
-		err = fmt.Errorf("no history %q => write %s or %s", opt.Git, Files, Stretches)
+		err = remedy.Errorf("no history %q => write %s or %s", opt.Git, Files, Stretches)
 	}
 	return out, err
 }

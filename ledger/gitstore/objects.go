@@ -13,10 +13,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-billy/v5/memfs"
 	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/cache"
-	"github.com/go-git/go-git/v5/storage/filesystem"
 	"github.com/go-git/go-git/v5/storage/filesystem/dotgit"
 
 	"benchlore/ledger/gitstore/object"
@@ -300,18 +297,4 @@ func (r *Repo) IsAncestor(a, b object.Hash) (bool, error) {
 		}
 	}
 	return false, nil
-}
-
-// Quarantine makes a repository in memory that holds these objects. It can be read; it
-// has no refs, no work tree and no configuration. The hashes are not checked.
-func Quarantine(objects map[object.Hash]object.Object) *Repo {
-	r := &Repo{
-		GitDir:  "\x00", // a name no system can have, so that nothing is ever found there
-		objects: filesystem.NewObjectStorage(dotgit.New(memfs.New()), cache.NewObjectLRUDefault()),
-		pending: make(map[object.Hash]pendingObject, len(objects)),
-	}
-	for h, o := range objects {
-		r.pending[h] = pendingObject{o.Type, o.Data}
-	}
-	return r
 }

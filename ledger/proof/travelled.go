@@ -9,7 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"benchlore/ledger/gitstore/object"
 	"benchlore/ledger/proof/gitobj"
 	"benchlore/ledger/proof/growth"
 	"benchlore/schema"
@@ -189,7 +188,7 @@ func Benches(chain []*Seal, other func(*Seal) bool) map[string]*unit.Bench {
 			}
 		}
 		for p := range s.Statement.Files {
-			if _, _, _, isRecord := schema.ParseName(p); !isRecord || seen[p] {
+			if !schema.IsRecordIn(p) || seen[p] {
 				continue
 			}
 			if seen[p] = true; b != nil {
@@ -235,13 +234,4 @@ func (f folderFS) ReadFile(name string) ([]byte, error) {
 		err = CheckNesting(data)
 	}
 	return data, err
-}
-
-// Tree is the tree of a commit.
-func Tree(from gitobj.Objects, commit object.Hash) (object.Hash, error) {
-	c, err := gitobj.ReadCommit(from, commit)
-	if err != nil {
-		return object.ZeroHash, err
-	}
-	return c.Tree, nil
 }

@@ -15,6 +15,7 @@ import (
 
 	"benchlore/schema"
 	"benchlore/schema/refs"
+	"benchlore/schema/remedy"
 	"benchlore/schema/unit"
 )
 
@@ -140,7 +141,7 @@ func parseTableHeading(s string) (t sheetTable, ok bool, err error) {
 		return t, true, err
 	}
 	if !slices.Contains(t.stage.Words(), string(t.stage)) {
-		return t, true, fmt.Errorf("%q is no stage => write one of: %s", m[3], strings.Join(t.stage.Words(), ", "))
+		return t, true, remedy.Errorf("%q is no stage => write one of: %s", m[3], strings.Join(t.stage.Words(), ", "))
 	}
 	return t, true, nil
 }
