@@ -23,11 +23,11 @@ func TestLabelSays(t *testing.T) {
 		name, statement string
 		want            []string
 	}{
-		{"restored", testStatement, []string{"astrella-49/4711", "Serial: 4711 (chassis)", "Released 2021-10-05: works fully", "Head c0ffee00c0ff",
+		{"restored", testStatement, []string{"astrella-49/4711", "Serial: 4711 (chassis)", "Released 2021-10-05: works fully", "NOT SAFETY TESTED", "Head c0ffee00c0ff",
 			"Seal 0123456789abcdef", "Service history available: ask for the packet"}},
-		{"restored", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "Released 2021-10-05: works fully", "Head c0ffee00c0ff",
+		{"restored", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "Released 2021-10-05: works fully", "NOT SAFETY TESTED", "Head c0ffee00c0ff",
 			"NOT SEALED", "Service history available: ask for the packet"}},
-		{"on the bench", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "No release is recorded", "Head c0ffee00c0ff", "NOT SEALED",
+		{"on the bench", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "No release is recorded", "NOT SAFETY TESTED", "Head c0ffee00c0ff", "NOT SEALED",
 			"Service history available: ask for the packet"}},
 	} {
 		l := For(fixtures[c.name], testHead, c.statement)

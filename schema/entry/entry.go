@@ -633,6 +633,12 @@ func (p *parser) bareSpec(w string) (spec, bool) {
 	return spec{}, false
 }
 
+// UnitOf is the unit a quantity is written with, "" where it is none.
+func UnitOf(q schema.Quantity) string {
+	u, _ := unitOf(q)
+	return u
+}
+
 // unitOf is the unit a quantity is written with.
 func unitOf(q schema.Quantity) (string, bool) {
 	v, ok := q.Parse()

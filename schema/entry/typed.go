@@ -309,6 +309,9 @@ func (p *parser) lineOf(ref string) (*schema.PartLine, error) {
 func Section(words []string, u *unit.Unit) string {
 	p := &parser{u: u, words: split(words, u)}
 	p.section()
+	if p.line.Section == "" && len(p.words) > 0 {
+		p.shortened()
+	}
 	if len(p.words) > 0 || !slices.ContainsFunc(u.Sections, func(s *unit.Section) bool { return s.Name == string(p.line.Section) }) {
 		return ""
 	}

@@ -63,7 +63,7 @@ func (b *builder) belongs(c *schema.Collector, f *File, k kitLine, p *Position, 
 	if n.Family != "" && n.Family != p.Family && (group != "capacitor" || p.Family == "capacitor/safety") {
 		b.eachWarning(k.path+".new.family", p, "%s: a %s where a %s belongs"+slip, n.Family, p.Family)
 	}
-	if r, ok := p.Rating.Parse(); ok && group == "capacitor" {
+	if r, ok := p.Rating.Parse(); ok && (group == "capacitor" || group == "resistor") {
 		if x, ok := n.Rating.Parse(); ok && x.Compatible(r) && r.Value.Sign() > 0 && new(big.Rat).Quo(x.Value, r.Value).Cmp(big.NewRat(10, 1)) >= 0 {
 			b.eachWarning(k.path+".new.rating", p, "%s: a rating of %s where %s belongs%s"+slip, n.Rating, p.Rating, factor(x, r))
 		}
