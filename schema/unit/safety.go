@@ -13,7 +13,7 @@ import (
 var alarming = regexp.MustCompile(`(?i)\b(burn[a-z]*|smok[a-z]*|scorch[a-z]*|char(?:red|ring)|fire|flames?|flash(?:ed)?|sparks?|melt[a-z]*|electric shock|shocks?|tingl[a-z]*|exploded|bang)\b`)
 
 // SafetyStops are the reasons why a job should not end as its records stand: it came in
-// burnt or not to be powered, or with too large a fuse, and nobody says that it was
+// burnt, or with too large a fuse, and nobody says that it was
 // tested for safety, or why not. They are errors of the release, or of the job while it
 // has none; close refuses them.
 func (u *Unit) SafetyStops(j *Job) []schema.Problem {
@@ -75,13 +75,15 @@ func (u *Unit) alarm(j *Job) string {
 			return fmt.Sprintf("%s came in as %q", s.Name, s.Condition)
 		}
 	}
-	if in.Power == schema.PowerForbidden {
-		if in.PowerWhy != "" {
-			return fmt.Sprintf("it came in not to be powered (%s)", in.PowerWhy)
-		}
-		return "it came in not to be powered"
+	if in.Power != "" && in.Power != schema.PowerNormal && alarming.MatchString(in.PowerWhy) {
+		return fmt.Sprintf("it came in not to be powered (%s)", in.PowerWhy)
 	}
 	for _, p := range u.Positions {
+		switch p.Family { // of the mains side
+		case "fuse/mains", "transformer/mains", "cable/mains", "capacitor/safety":
+		default:
+			continue
+		}
 		for _, o := range p.Occupants {
 			for _, e := range o.Events {
 				if e.Job == j && slices.Contains(e.Line.Mode, "burnt") && (e.Line.Found == schema.Failed || e.Line.Found == schema.Degraded) {
