@@ -286,6 +286,14 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string, changed func() ([
 	if st.NoIndex {
 		r.Git = append(r.Git, GitProblem{What: "git's index is gone", Remedy: "rebuild it: " + index.Rebuild, Warning: true})
 	}
+	if b := l.LastBackup(); b != nil && b.Missing != "" {
+		p := GitProblem{What: "the last backup is not there: " + b.File, Remedy: "make another: benchlore backup DIR", Warning: true}
+		if b.Missing != b.File {
+			p.What = fmt.Sprintf("the last backup cannot be looked at: there is no folder %s now", b.Missing)
+			p.Remedy = "plug that disk in and run check again, or make another backup: benchlore backup DIR"
+		}
+		r.Git = append(r.Git, p)
+	}
 	locks, err := l.repo.LeftLocks(leftFor)
 	if err != nil {
 		return err
@@ -522,7 +530,7 @@ func (l *Ledger) checkStep(r *CheckReport, name string, here, named object.Hash)
 
 // CheckObjects reads every object of git that main, the units' branches and the
 // seals lead to, and reports what is gone or does not have the bytes it is named
-// for. A partial clone may lack objects; what it has is read.
+// for; and every work file, which must be as git has it or be seen to differ. A partial clone may lack objects; what it has is read.
 func (l *Ledger) CheckObjects() (*CheckReport, error) {
 	w := &objectWalk{l: l, seen: map[object.Hash]bool{}}
 	refs, err := l.repo.Refs("refs/")
@@ -544,7 +552,19 @@ func (l *Ledger) CheckObjects() (*CheckReport, error) {
 			return nil, err
 		}
 	}
+	rotten, err := l.repo.Rotten()
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range rotten {
+		w.problems = append(w.problems, GitProblem{What: RottenFile(p), Remedy: "keep a copy of it elsewhere, look after the disk, and write back what was saved: git show main:" + p + " > " + p})
+	}
 	return &CheckReport{Git: w.problems}, nil
+}
+
+// RottenFile says what is wrong with a work file whose bytes changed in silence.
+func RottenFile(p string) string {
+	return p + " is not as it was saved, and its date and size are: the disk changed it, or a program that hides what it does"
 }
 
 // reached is an object and how it was come by.
@@ -638,7 +658,7 @@ func (w *objectWalk) report(at reached, err error) {
 		case !corrupt:
 			remedy = "the file still has it: git hash-object -w " + at.path
 		case c.File != "":
-			remedy = fmt.Sprintf("the file still has it: delete %s and run: git hash-object -w %s", c.File, at.path)
+			remedy = fmt.Sprintf("the file still has it: move %s out of the .git folder and run: git hash-object -w %s", c.File, at.path)
 		}
 	}
 	unit := ""

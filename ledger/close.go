@@ -20,6 +20,7 @@ import (
 	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/ledger/proof/growth"
 	"benchlore/schema"
+	"benchlore/schema/unit"
 )
 
 // Review is what a close would put on the unit's own history, for somebody to
@@ -144,7 +145,12 @@ func (l *Ledger) review(name string, stock *Catalog, head, tree object.Hash) (*R
 	if err := r.addModel(l, tree); err != nil {
 		return nil, err
 	}
-	r.Problems = append(r.Problems, r.loaded.Problems...)
+	for _, p := range r.loaded.Problems {
+		if _, touched := changed[p.File]; !touched && !r.before.IsZero() {
+			p = closedAhead(p)
+		}
+		r.Problems = append(r.Problems, p)
+	}
 	conflicts, err := l.conflictProblems(name)
 	if err != nil {
 		return nil, err
@@ -188,6 +194,16 @@ func (l *Ledger) review(name string, stock *Catalog, head, tree object.Hash) (*R
 	}
 	schema.Sort(r.Problems)
 	return r, nil
+}
+
+// closedAhead makes a warning of a problem of what is closed, where that is a day to
+// come: the clock ran ahead, which keeps nobody from going on.
+func closedAhead(p schema.Problem) schema.Problem {
+	if unit.Ahead(p) {
+		p.Severity = schema.Warned
+		p.Write = "the clock ran ahead when it was closed; a corrected date says so: benchlore correct " + p.File
+	}
+	return p
 }
 
 func (r *Review) problem(p, message, write string) {

@@ -153,7 +153,7 @@ type SettleOptions struct {
 
 // Settle settles a conflict, named by its file or by the version kept. The
 // decision is recorded like any other change: nothing is lost by it.
-// Errors: *UsageError, and those of [Ledger.Amend].
+// Errors: *UsageError, and those of [Ledger.Correct].
 func (l *Ledger) Settle(name string, o SettleOptions) (Result, error) {
 	name = path.Clean(strings.ReplaceAll(name, `\`, "/"))
 	all, err := l.Conflicts()

@@ -39,6 +39,8 @@ type derivation[T any] struct {
 	Day   schema.Date       // it holds on this day
 	Later bool              // and on every later one
 	Value T
+	// Unread are its files that could not be read.
+	Unread []schema.Problem
 }
 
 // Derive calls fn, in order of name, with what compute makes of each unit, and
@@ -53,6 +55,7 @@ func Derive[T any](view *View, use string, compute func(name string, u *Loaded) 
 	fresh := map[string]*derivation[T]{}
 	err := inOrder(view.names, view.l.opt.Progress, func(name string) (v T, err error) {
 		if d := c.known(name, today); d != nil {
+			view.l.NoteUnread(d.Unread...)
 			return d.Value, nil
 		}
 		u, err := view.l.Unit(name, view.stock)
@@ -289,7 +292,7 @@ func (c *derived[T]) keep(name string, u *Loaded, today schema.Date) *derivation
 		}
 		lots = append(lots, strings.Clone(n)) // or the whole file stays in memory with it
 	}
-	return &derivation[T]{Name: name, Key: c.key(name), Lots: lots, Stock: c.stockOf(lots), Day: today, Later: !u.Ahead}
+	return &derivation[T]{Name: name, Key: c.key(name), Lots: lots, Stock: c.stockOf(lots), Day: today, Later: !u.Ahead, Unread: schema.Unread(u.Problems)}
 }
 
 // chunk is how many units are encoded together: so many are decoded by one

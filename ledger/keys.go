@@ -224,7 +224,7 @@ type NewKey struct {
 func (l *Ledger) AddKey(k NewKey) (Result, error) {
 	key, _, options, rest, err := ssh.ParseAuthorizedKey([]byte(k.Key))
 	if err != nil || len(options) > 0 || len(strings.TrimSpace(string(rest))) > 0 {
-		return Result{}, &UsageError{"this is no public key", "name a file like id_ed25519.pub, or paste its one line"}
+		return Result{}, &UsageError{"this is not a public key", "name a file like id_ed25519.pub, or paste its one line"}
 	}
 	if err := gitobj.CheckKey(key); err != nil {
 		return Result{}, &UsageError{fmt.Sprintf("the key is not accepted: %v", err), "ask for another; ssh-keygen -t ed25519 makes one"}

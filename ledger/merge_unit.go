@@ -256,7 +256,7 @@ func (m *merging) unitID(commit object.Hash) (string, error) {
 	}
 	i, _ := schema.Decode[schema.Instrument]("instrument.toml", data)
 	if i == nil {
-		return "", &UsageError{fmt.Sprintf("commit %.10s has no instrument.toml that can be read", commit), "it is no commit of a unit's branch; put the branch back where it was"}
+		return "", &UsageError{fmt.Sprintf("commit %.10s has no instrument.toml that can be read", commit), "it is not a commit of a unit's branch; put the branch back where it was"}
 	}
 	return i.UUID, nil
 }

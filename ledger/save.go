@@ -295,7 +295,7 @@ func closedChange(p string, old, data []byte) *schema.Problem {
 	if bytes.Equal(old, data) {
 		return nil
 	}
-	amend := func(message string) *schema.Problem {
+	correct := func(message string) *schema.Problem {
 		return &schema.Problem{File: p, Severity: schema.Wrong, Message: message, Write: "run: benchlore correct " + p + " --reason \"...\""}
 	}
 	const needs = "was closed: a change to it is a correction and needs a reason"
@@ -325,17 +325,17 @@ func closedChange(p string, old, data []byte) *schema.Problem {
 		return &schema.Problem{File: p, Severity: schema.Wrong, Message: "was closed with a correction that reads differently now or is gone; it stays, and another one follows",
 			Write: "put it back with git checkout HEAD -- " + p + ", and run: benchlore correct " + p + " --reason \"...\""}
 	case len(after.Corrections) > had+1:
-		return amend("has several new corrections; each change of a closed file has one of its own")
+		return correct("has several new corrections; each change of a closed file has one of its own")
 	case len(after.Corrections) > had:
 		if err := after.Corrections[had].Facts().Check(before, after); err != nil {
-			return amend("has a new correction that does not fit what changed: " + err.Error())
+			return correct("has a new correction that does not fit what changed: " + err.Error())
 		}
 	case at.Is == schema.IsInstrument:
 		if _, changed := schema.Blanks(before, after); len(changed) > 0 {
-			return amend(needs)
+			return correct(needs)
 		}
 	default:
-		return amend(needs)
+		return correct(needs)
 	}
 	return nil
 }
@@ -377,7 +377,7 @@ type Corrected struct {
 	Data []byte
 }
 
-// Amend corrects records of one unit. Where they have been closed a reason is
+// Correct corrects records of one unit. Where they have been closed a reason is
 // needed: it is written into each as a [[correction]], and the corrected records
 // go onto the unit's own history at once. What was closed must stay clean: a
 // correction that would leave the history contradicting itself is refused, and
@@ -444,7 +444,7 @@ func correctedUnit(files []Corrected) (string, error) {
 		files[i].Path = p
 		at := schema.ParsePath(p)
 		if at.Is != schema.IsRecord && at.Is != schema.IsInstrument {
-			return "", &UsageError{fmt.Sprintf("%s is no record of an instrument", p),
+			return "", &UsageError{fmt.Sprintf("%s is not a record of an instrument", p),
 				"name the file by its path: instruments/MODEL/TAG/2031-03-04-parts-7q3f.toml; other files are saved with benchlore save"}
 		}
 		if name != "" && name != at.Unit {
@@ -817,6 +817,7 @@ func (l *Ledger) lastChange(head object.Hash, name string) (*lastChange, error) 
 	undone := map[string]bool{}
 	nothing := &UsageError{"there is nothing to take back", "what was closed is corrected with: benchlore correct FILE --reason \"...\""}
 	newest := true
+	folder := l.repo.Follow(unitDir(name))
 	for h := head; !h.IsZero(); {
 		c, err := l.repo.Commit(h)
 		if err != nil {
@@ -849,15 +850,15 @@ func (l *Ledger) lastChange(head object.Hash, name string) (*lastChange, error) 
 		}
 		touches := name == ""
 		if !touches && !isUndo {
-			a, _, err := l.repo.TreeAt(before.Tree, unitDir(name))
+			a, err := folder.Folder(before.Tree)
 			if err != nil {
 				return nil, err
 			}
-			b, _, err := l.repo.TreeAt(c.Tree, unitDir(name))
+			b, err := folder.Folder(c.Tree)
 			if err != nil {
 				return nil, err
 			}
-			touches = a.Hash != b.Hash
+			touches = a != b
 		}
 		switch {
 		case name != "" && !unitHeads(c.Message)[name].IsZero() && len(parents) == 1:

@@ -7,7 +7,6 @@ import (
 	"math"
 	"path"
 	"reflect"
-	"regexp"
 	"slices"
 	"sort"
 	"strconv"
@@ -18,6 +17,7 @@ import (
 
 	"github.com/BurntSushi/toml"
 
+	"benchlore/schema/pattern"
 	"benchlore/schema/remedy"
 )
 
@@ -27,7 +27,7 @@ const MaxSize = 1 << 20
 
 // nameForm is the file name of a record or book entry: date, kind, four random
 // letters or digits.
-var nameForm = regexp.MustCompile(`^([0-9]{4}-[0-9]{2}-[0-9]{2})-([a-z]+)-([0-9a-z]{4})\.toml$`)
+var nameForm = pattern.New(`^([0-9]{4}-[0-9]{2}-[0-9]{2})-([a-z]+)-([0-9a-z]{4})\.toml$`)
 
 // ParseName splits a record's file name into date, kind and random part.
 func ParseName(name string) (d Date, kind, random string, ok bool) {
@@ -320,8 +320,8 @@ func syntaxRemedy(msg, line string) string {
 }
 
 var (
-	dottedDate  = regexp.MustCompile(`=\s*[0-9]{1,4}[./][0-9]{1,2}[./][0-9]{1,4}\s*(#.*)?$`)
-	commaNumber = regexp.MustCompile(`=\s*[+-]?[0-9]+,[0-9]+`)
+	dottedDate  = pattern.New(`=\s*[0-9]{1,4}[./][0-9]{1,2}[./][0-9]{1,4}\s*(#.*)?$`)
+	commaNumber = pattern.New(`=\s*[+-]?[0-9]+,[0-9]+`)
 )
 
 // fit removes from the tree what the type has no room for, recording each.
@@ -547,7 +547,7 @@ func tomlWord(v any) string {
 // withoutIndices gives the path of a key as [[table]] headers write it.
 func withoutIndices(path string) string { return indices.ReplaceAllString(path, "") }
 
-var indices = regexp.MustCompile(`\[[0-9]+\]`)
+var indices = pattern.New(`\[[0-9]+\]`)
 
 // lastKey is the key a path ends in.
 func lastKey(p string) string {

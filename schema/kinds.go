@@ -4,9 +4,9 @@ import (
 	"fmt"
 	"net/url"
 	"reflect"
-	"regexp"
 	"strings"
 
+	"benchlore/schema/pattern"
 	"benchlore/schema/remedy"
 )
 
@@ -253,7 +253,7 @@ func (FunctionState) Words() []string {
 // MinuteSecond is a place in a recording: 01:20. Minutes run on past the hour.
 type MinuteSecond string
 
-var minuteSecondForm = regexp.MustCompile(`^[0-9]{2,3}:[0-5][0-9]$`)
+var minuteSecondForm = pattern.New(`^[0-9]{2,3}:[0-5][0-9]$`)
 
 func (MinuteSecond) pattern() string { return minuteSecondForm.String() }
 

@@ -51,6 +51,17 @@ type Problem struct {
 	atKey bool // the key is at fault, not its value
 }
 
+// Unread picks the problems of files that could not be read.
+func Unread(problems []Problem) []Problem {
+	var out []Problem
+	for _, p := range problems {
+		if p.Severity == Unreadable {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
 // Error gives the problem in one line, as compilers do.
 func (p Problem) Error() string {
 	var b strings.Builder

@@ -3,12 +3,12 @@ package schema
 import (
 	"fmt"
 	"math/big"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
 
 	"benchlore/schema/edtf"
+	"benchlore/schema/pattern"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
 	"benchlore/schema/remedy"
@@ -121,7 +121,7 @@ func (u UnitName) Check() error { _, err := quantity.ParseUnit(string(u)); retur
 // Decimal is an exact amount in quotes: "1250.00".
 type Decimal string
 
-var decimalForm = regexp.MustCompile(`^-?[0-9]{1,12}(\.[0-9]{1,4})?$`)
+var decimalForm = pattern.New(`^-?[0-9]{1,12}(\.[0-9]{1,4})?$`)
 
 func (Decimal) pattern() string { return decimalForm.String() }
 
@@ -148,7 +148,7 @@ func (n Names) Check() error { _, err := refs.ParseNames(string(n)); return err 
 // FamilyName is group/kind: capacitor/tantalum.
 type FamilyName string
 
-var familyForm = regexp.MustCompile(`^[a-z][a-z0-9-]*/[a-z][a-z0-9-]*$`)
+var familyForm = pattern.New(`^[a-z][a-z0-9-]*/[a-z][a-z0-9-]*$`)
 
 func (FamilyName) pattern() string { return familyForm.String() }
 
@@ -249,7 +249,7 @@ type Values string
 
 // valueForm is one number of a table, or x. What else [big.Rat] reads, such as
 // exponents, other bases and fractions, is a slip here.
-var valueForm = regexp.MustCompile(`^(x|[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+))$`)
+var valueForm = pattern.New(`^(x|[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+))$`)
 
 // Check implements the form of the field.
 func (v Values) Check() error { _, err := v.Parse(); return err }

@@ -4,10 +4,10 @@ import (
 	"cmp"
 	"fmt"
 	"path"
-	"regexp"
 	"slices"
 	"strings"
 
+	"benchlore/schema/pattern"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
 )
@@ -84,7 +84,7 @@ func (c *Collector) localPath(at, p, under string) {
 	}
 }
 
-var digestForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
+var digestForm = pattern.New(`^[0-9a-f]{64}$`)
 
 func (c *Collector) digest(at, s string) {
 	if s != "" && !digestForm.MatchString(s) {
@@ -104,7 +104,7 @@ func (c *Collector) correction(at string, w Correction) {
 	}
 }
 
-var bareNumber = regexp.MustCompile(`^[0-9]+([.,][0-9]+)?$`)
+var bareNumber = pattern.New(`^[0-9]+([.,][0-9]+)?$`)
 
 // unitOf requires a quantity to fit the unit.
 func (c *Collector) unitOf(at string, q Quantity, unit, example string) {
@@ -384,7 +384,7 @@ func (w *Warranty) validate(c *Collector) {
 	}
 }
 
-var uuidForm = regexp.MustCompile(`^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$`)
+var uuidForm = pattern.New(`^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$`)
 
 func (s *Instrument) validate(c *Collector) {
 	for i, w := range s.Corrections {
@@ -439,7 +439,7 @@ func (s *Shop) validate(c *Collector) {
 	c.currency(s.Currency)
 }
 
-var currencyForm = regexp.MustCompile(`^[A-Z]{3}$`)
+var currencyForm = pattern.New(`^[A-Z]{3}$`)
 
 func (c *Collector) currency(code string) {
 	if code != "" && !currencyForm.MatchString(code) {

@@ -182,6 +182,9 @@ func (a *app) storeLine(l *ledger.Ledger, name string, words []string, f partFla
 	if err != nil {
 		return none(err)
 	}
+	if day.After(l.Today().Day) {
+		fmt.Fprintf(a.err, "benchlore: warning: %s is in the future (today is %s)\n  write the day it happened: what has a day to come cannot be closed\n", day, l.Today())
+	}
 	stock, err := l.Catalog()
 	if err != nil {
 		return none(err)

@@ -31,7 +31,7 @@ bench.`,
   benchlore where -o bench.txt`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
-			return a.with(func(l *ledger.Ledger) error {
+			return a.overview(func(l *ledger.Ledger) error {
 				all, err := a.statuses(l)
 				if err != nil {
 					return err
@@ -129,7 +129,7 @@ job is open, "silent" when it left and nothing was heard of it for two years.`,
 			if which != "" && which != "units" && (f.due || len(f.states)+len(f.models) > 0) {
 				return usagef("leave them out", "--state, --model and --due choose units, not %s", which)
 			}
-			return a.with(func(l *ledger.Ledger) error {
+			return a.overview(func(l *ledger.Ledger) error {
 				if which == "" || which == "units" {
 					return a.listUnits(l, f)
 				}
@@ -557,7 +557,7 @@ The exit code is 1 when nothing was found.`,
 				}
 				*d.to = day
 			}
-			return a.with(func(l *ledger.Ledger) error {
+			return a.overview(func(l *ledger.Ledger) error {
 				if unitFlag != "" {
 					name, err := l.Resolve(unitFlag)
 					if err != nil {
@@ -617,7 +617,8 @@ The output is text, or what --json, --format or the ending of -o FILE says: csv.
 			if err != nil {
 				return err
 			}
-			return a.with(func(l *ledger.Ledger) error {
+			a.tabular = format == "csv" || format == "xlsx"
+			return a.overview(func(l *ledger.Ledger) error {
 				t, err := worklist.TraceOf(l, q)
 				if err != nil {
 					return err

@@ -25,9 +25,20 @@ import (
 func (r *Repo) Object(h object.Hash) (object.Type, []byte, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	t, data, err := r.object(h)
+	_, missing := errors.AsType[*MissingObject](err)
+	_, corrupt := errors.AsType[*CorruptObject](err)
+	if (missing || corrupt) && r.mendIndexes() {
+		return r.object(h)
+	}
+	return t, data, err
+}
+
+func (r *Repo) object(h object.Hash) (object.Type, []byte, error) {
 	if p, ok := r.pending[h]; ok {
 		return p.typ, p.data, nil
 	}
+	r.readErr = nil
 	if t, data, ok := r.fromPacks(h); ok {
 		return t, data, nil
 	}
@@ -39,6 +50,9 @@ func (r *Repo) Object(h object.Hash) (object.Type, []byte, error) {
 		}
 		o, err = r.objects.EncodedObject(plumbing.AnyObject, plumbing.Hash(h))
 	}
+	if err != nil && r.readErr != nil {
+		return 0, nil, &ReadError{h, r.readErr} // it may be where we could not look
+	}
 	switch {
 	case notStored(err):
 		// The index of a pack that was cut short still lists the lost objects.
@@ -46,8 +60,6 @@ func (r *Repo) Object(h object.Hash) (object.Type, []byte, error) {
 			return 0, nil, r.corrupt(h, errors.New("its pack is cut short"))
 		}
 		return 0, nil, &MissingObject{h}
-	case errors.Is(err, fs.ErrPermission):
-		return 0, nil, err
 	case err != nil:
 		return 0, nil, r.corrupt(h, err)
 	}
@@ -67,10 +79,19 @@ func (r *Repo) Object(h object.Hash) (object.Type, []byte, error) {
 	return t, data, nil
 }
 
-// corrupt describes a damaged object and where it lies.
+// corrupt describes a damaged object and where it lies; one that only cannot be read
+// now is another matter.
 func (r *Repo) corrupt(h object.Hash, err error) error {
+	file := r.looseFile(h)
+	// Not every reader on the way passes on what the system said.
+	if _, again := os.ReadFile(file); again != nil && !isAbsent(again) {
+		err = again
+	}
+	if isPassing(err) || errors.Is(err, fs.ErrPermission) {
+		return &ReadError{h, err}
+	}
 	e := &CorruptObject{Hash: h, Err: err}
-	if file := r.looseFile(h); fileExists(file) {
+	if fileExists(file) {
 		if rel, err := filepath.Rel(r.Dir, file); err == nil {
 			e.File = filepath.ToSlash(rel)
 		}

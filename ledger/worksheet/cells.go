@@ -3,13 +3,13 @@ package worksheet
 import (
 	"fmt"
 	"reflect"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"benchlore/schema"
 	"benchlore/schema/entry"
+	"benchlore/schema/pattern"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
 	"benchlore/schema/remedy"
@@ -17,11 +17,11 @@ import (
 )
 
 var (
-	dayDots      = regexp.MustCompile(`^([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{2}|[0-9]{4})$`)
-	daySlashes   = regexp.MustCompile(`^[0-9]{1,4}/[0-9]{1,2}/[0-9]{1,4}$`)
-	shortSlashes = regexp.MustCompile(`^([0-9]{1,2})/([0-9]{1,2})/([0-9]{2}|[0-9]{4})$`)
-	powerForm    = regexp.MustCompile(`^[0-9]([.,][0-9]+)?E[+-][0-9]+$`)
-	dateLike     = regexp.MustCompile(`(?i)^([0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})|[0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{1,2}[-. ](jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*([-. ][0-9]{2,4})?|(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[-. ][0-9]{2,4})$`)
+	dayDots      = pattern.New(`^([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{2}|[0-9]{4})$`)
+	daySlashes   = pattern.New(`^[0-9]{1,4}/[0-9]{1,2}/[0-9]{1,4}$`)
+	shortSlashes = pattern.New(`^([0-9]{1,2})/([0-9]{1,2})/([0-9]{2}|[0-9]{4})$`)
+	powerForm    = pattern.New(`^[0-9]([.,][0-9]+)?E[+-][0-9]+$`)
+	dateLike     = pattern.New(`(?i)^([0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})|[0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{1,2}[-. ](jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*([-. ][0-9]{2,4})?|(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[-. ][0-9]{2,4})$`)
 )
 
 // sheetDay reads a date as spreadsheets write them, where it can mean one day
@@ -45,7 +45,7 @@ func sheetDay(s string) (schema.Date, error) {
 		if len(year) == 2 {
 			year = "20" + year
 		}
-		return d, fmt.Errorf("%q may be read as day or month first => write %s-%02s-%02s or %[2]s-%02[4]s-%02[3]s", s, year, m[2], m[1])
+		return d, remedy.Errorf("%q may be read as day or month first => write %s-%02s-%02s or %[2]s-%02[4]s-%02[3]s", s, year, m[2], m[1])
 	}
 	if daySlashes.MatchString(s) {
 		return d, remedy.Errorf("%q may be read as day or month first => write it like 2031-03-04", s)
@@ -70,7 +70,7 @@ func fill(v reflect.Value, key, text string) error {
 		case reflect.Int:
 			n, err := strconv.Atoi(text)
 			if err != nil || n < 1 {
-				return remedy.Errorf("%q is no number of parts => write a whole number from 1 up", text)
+				return remedy.Errorf("%q is not a count => write a whole number from 1 up", text)
 			}
 			fv.SetInt(int64(n))
 			return nil
@@ -123,20 +123,20 @@ var otherLists = map[string][]string{
 func notInList(text, key string, words []string) error {
 	word := wordForm(text)
 	if near := schema.Nearest(word, words); near != "" {
-		return remedy.Errorf("%q is no word for %s => did you mean %s?", text, key, near)
+		return remedy.Errorf("%q is not known under %s => did you mean %s?", text, key, near)
 	}
 	for _, column := range []string{"found", "mode", "action", "how", "new source", "old kept"} {
 		if slices.Contains(otherLists[column], word) {
-			return remedy.Errorf("%q is no word for %s => it belongs under %s; here write one of: %s", text, key, column, strings.Join(words, ", "))
+			return remedy.Errorf("%q is not known under %s => it belongs under %s; here write one of: %s", text, key, column, strings.Join(words, ", "))
 		}
 	}
-	return remedy.Errorf("%q is no word for %s => write one of: %s", text, key, strings.Join(words, ", "))
+	return remedy.Errorf("%q is not known under %s => write one of: %s", text, key, strings.Join(words, ", "))
 }
 
 var (
-	commaNumber = regexp.MustCompile(`^([+-]?[0-9]*),([0-9]+)( ?[^0-9,.]*)$`)
-	threePlaces = regexp.MustCompile(`^[+-]?[1-9][0-9]{0,2}\.[0-9]{3}( ?[^0-9,.]*)$`)
-	bareNumber  = regexp.MustCompile(`^[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)$`)
+	commaNumber = pattern.New(`^([+-]?[0-9]*),([0-9]+)( ?[^0-9,.]*)$`)
+	threePlaces = pattern.New(`^[+-]?[1-9][0-9]{0,2}\.[0-9]{3}( ?[^0-9,.]*)$`)
+	bareNumber  = pattern.New(`^[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)$`)
 )
 
 // sheetNumber reads the number of a cell, with or without a unit behind it, as the

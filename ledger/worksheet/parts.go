@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"reflect"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,6 +11,7 @@ import (
 	"benchlore/ledger"
 	"benchlore/schema"
 	"benchlore/schema/entry"
+	"benchlore/schema/pattern"
 	"benchlore/schema/refs"
 	"benchlore/schema/remedy"
 	"benchlore/schema/unit"
@@ -137,7 +137,7 @@ type changedLine struct {
 }
 
 // bareValue is a number without its unit.
-var bareValue = regexp.MustCompile(`^[0-9]*[.,]?[0-9]+$`)
+var bareValue = pattern.New(`^[0-9]*[.,]?[0-9]+$`)
 
 // modelUnits gives numbers that stand alone under value and rating the model's units at
 // the row's position, and takes value/rating in one cell apart.
@@ -306,7 +306,7 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 // likeDate says of a reference that looks like a date what a spreadsheet may have
 // done to it.
 func likeDate(err error, text string) error {
-	if dateLike.MatchString(text) || regexp.MustCompile(`^[0-9]{4,6}$`).MatchString(text) {
+	if dateLike.MatchString(text) || shortNumber.MatchString(text) {
 		what, _ := remedy.Parts(err)
 		return &remedy.Error{What: what, Write: "the spreadsheet may have made a date of it: format the column as text, and type the reference again"}
 	}
@@ -516,7 +516,10 @@ func changedText(line, was schema.PartLine) string {
 	return fmt.Sprintf("%s (was: %s)", entry.Echo(line), strings.TrimPrefix(entry.Echo(was), ": "))
 }
 
-var linePath = regexp.MustCompile(`^part\[([0-9]+)\]$`)
+// shortNumber is what a spreadsheet program makes of a date.
+var shortNumber = pattern.New(`^[0-9]{4,6}$`)
+
+var linePath = pattern.New(`^part\[([0-9]+)\]$`)
 
 // change takes the rows about one line of a record in. Where they are about some
 // of its positions only, the line is taken apart.

@@ -4,12 +4,12 @@ import (
 	"fmt"
 	"math/big"
 	"reflect"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
 	"benchlore/schema/remedy"
@@ -354,7 +354,7 @@ func (s *worksheet) tables() error {
 	return nil
 }
 
-var tableNumber = regexp.MustCompile(`^([+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+))\s*(.*)$`)
+var tableNumber = pattern.New(`^([+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+))\s*(.*)$`)
 
 // tableValue reads one value of a table: a number in the unit of its heading.
 func (s *worksheet) tableValue(text string, of schema.UnitName) (string, error) {
@@ -368,7 +368,7 @@ func (s *worksheet) tableValue(text string, of schema.UnitName) (string, error) 
 	}
 	m := tableNumber.FindStringSubmatch(strings.ReplaceAll(number, "\u2212", "-"))
 	if m == nil {
-		return "", remedy.Errorf("%q is no number => write one such as 0.3 or -1.2, or x where it could not be measured", text)
+		return "", remedy.Errorf("%q is not a number => write one such as 0.3 or -1.2, or x where it could not be measured", text)
 	}
 	if m[2] != "" {
 		q, err := quantity.Parse(number)

@@ -9,6 +9,7 @@ import (
 	"benchlore/ledger"
 	"benchlore/ledger/proof"
 	"benchlore/reports/page"
+	"benchlore/schema"
 )
 
 // Of reads a unit and its history from a ledger and builds its
@@ -22,12 +23,18 @@ func Of(l *ledger.Ledger, name string) (*Report, error) {
 	if err != nil {
 		return nil, err
 	}
+	if bad := schema.Unread(u.Problems); bad != nil {
+		return nil, &ledger.ProblemsError{What: name + ": there is no report while a file of it cannot be read: the report would not say what is missing", Problems: bad}
+	}
 	steps, err := l.UnitHistory(name)
 	if err != nil {
 		return nil, err
 	}
 	in := Input{Unit: u.Unit, Shop: l.Shop, Families: stock.Families, AsOf: l.Today(), Branch: "unit/" + name}
 	in.History, in.Signers = historyEntries(u.Unit, steps)
+	if in.Vouched, err = l.Vouched(name); err != nil {
+		return nil, err
+	}
 	if n := len(steps); n > 0 {
 		in.Head = steps[n-1].Commit
 	}

@@ -31,7 +31,7 @@ var workedSections = []string{"title", "preamble", "inShort", "pageOne", "knownB
 var workedFacts = []string{"builtText", "stated", "hours", "hoursOn", "onBenchSince", "soakHours", "soakCycles", "workAfterSoak", "lastOverhaul", "unsaid", "state",
 	"places", "parts", "families", "familyTitles", "fromModel", "counts", "workAfter", "superseded", "verdict", "limit", "limitSource", "ended", "fitted", "stillFitted", "removed",
 	"passed", "settled", "number", "limitLow", "limitHigh", "measured", "min", "minAt", "max", "maxAt", "spread", "limits", "limitSources", "limitSpans",
-	"judged", "outside", "near", "spreadLimit", "spreadVerdict", "calibration", "faults.work", "history.summary", "history.late",
+	"correctedByOthers.changes", "correctedByOthers.bears", "identityCorrections.changes", "judged", "outside", "near", "spreadLimit", "spreadVerdict", "calibration", "faults.work", "history.summary", "history.late",
 	"history.corrections.changes", "notes.title", "newsAndCustody.about"}
 
 // isWorkedOut reports whether what stands at a path is not copied from a record.
@@ -59,7 +59,7 @@ func isGrouped(path string) bool {
 func SealedProvenance(t *proof.Travelled) *Report {
 	st := t.Last().Statement
 	in := Input{Unit: t.Unit, Shop: t.Shop, Families: t.Families, AsOf: schema.NewDate(st.Sealed), Branch: "unit/" + st.Unit,
-		Head: st.Head, Closed: true}
+		Head: st.Head, Closed: true, Vouched: t.Vouched}
 	in.History, in.Signers = historyEntries(t.Unit, t.Steps)
 	return Build(in)
 }

@@ -334,7 +334,7 @@ func TestPageOneOrder(t *testing.T) {
 	for _, f := range p.PageOne {
 		keys = append(keys, f.Key)
 	}
-	want := []string{"onBench", "power", "what", "works", "openFaults", "otherFaults", "declined", "knownBad", "mains", "safety", "donor",
+	want := []string{"onBench", "power", "what", "proof", "works", "openFaults", "otherFaults", "declined", "knownBad", "mains", "safety", "donor",
 		"modifications", "warranty", "transit", "due", "done", "notLookedAt"}
 	if !slices.Equal(keys, want) {
 		t.Errorf("page one is %v, want %v", keys, want)

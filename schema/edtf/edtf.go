@@ -16,10 +16,10 @@ package edtf
 import (
 	"errors"
 	"fmt"
-	"regexp"
 	"strconv"
 	"strings"
 
+	"benchlore/schema/pattern"
 	"benchlore/schema/remedy"
 )
 
@@ -142,7 +142,7 @@ func parse(s string) (Date, error) {
 
 // The year may lack its last one or two digits; month and day may lack both,
 // from the right (level 1).
-var oneDate = regexp.MustCompile(`^(\d{4}|\d{3}X|\d{2}XX)(?:-(\d\d|XX)(?:-(\d\d|XX))?)?([?~%]?)$`)
+var oneDate = pattern.New(`^(\d{4}|\d{3}X|\d{2}XX)(?:-(\d\d|XX)(?:-(\d\d|XX))?)?([?~%]?)$`)
 
 // parseOne reads one side of an interval or a whole date that is none.
 func parseOne(s string) (Date, error) {

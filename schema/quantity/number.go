@@ -3,11 +3,11 @@ package quantity
 import (
 	"fmt"
 	"math/big"
-	"regexp"
 	"strconv"
 	"strings"
 	"unicode/utf8"
 
+	"benchlore/schema/pattern"
 	"benchlore/schema/remedy"
 )
 
@@ -56,8 +56,8 @@ func normal(s string) string {
 }
 
 var (
-	fraction  = regexp.MustCompile(`^\d+(?: \d+)?/\d+ ?\pL`)
-	notNumber = regexp.MustCompile(`(?i)^[+-]?(nan|inf|infinity|ol|o\.l\.?|overload)\b`)
+	fraction  = pattern.New(`^\d+(?: \d+)?/\d+ ?\pL`)
+	notNumber = pattern.New(`(?i)^[+-]?(nan|inf|infinity|ol|o\.l\.?|overload)\b`)
 )
 
 // cutDigits splits s behind the digits it starts with.

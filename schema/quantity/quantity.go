@@ -10,11 +10,11 @@ package quantity
 import (
 	"fmt"
 	"math/big"
-	"regexp"
 	"strconv"
 	"strings"
 	"unicode/utf8"
 
+	"benchlore/schema/pattern"
 	"benchlore/schema/remedy"
 )
 
@@ -34,7 +34,7 @@ type Quantity struct {
 }
 
 // tolerancePart splits "10k 5%" and "22 uF +/-20 %".
-var tolerancePart = regexp.MustCompile(`^(.*?\S) ?(?:\+/-| )[ ]?(\d+(?:[.,]\d+)?) ?%$`)
+var tolerancePart = pattern.New(`^(.*?\S) ?(?:\+/-| )[ ]?(\d+(?:[.,]\d+)?) ?%$`)
 
 // splitTolerance gives the submatches of tolerancePart, or nil.
 func splitTolerance(text string) []string {

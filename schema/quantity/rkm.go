@@ -3,9 +3,9 @@ package quantity
 import (
 	"fmt"
 	"math/big"
-	"regexp"
 	"strings"
 
+	"benchlore/schema/pattern"
 	"benchlore/schema/remedy"
 )
 
@@ -14,8 +14,8 @@ import (
 // and F for farads. Beyond the standard, and common in the trade, are 4H7 for
 // henries and 5V1 for volts. A unit may follow to say otherwise: 4u7H.
 var (
-	afterCode = regexp.MustCompile(`^(?:( ?)(Ohm|ohm|F|H))?([A-Z])?$`)
-	rkmTail   = regexp.MustCompile(`^([RkKMGTpnum])([A-Z])?$`)
+	afterCode = pattern.New(`^(?:( ?)(Ohm|ohm|F|H))?([A-Z])?$`)
+	rkmTail   = pattern.New(`^([RkKMGTpnum])([A-Z])?$`)
 )
 
 // rkmUnit gives the unit a code letter stands for.

@@ -17,12 +17,12 @@ package refs
 import (
 	"cmp"
 	"fmt"
-	"regexp"
 	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
 
+	"benchlore/schema/pattern"
 	"benchlore/schema/remedy"
 )
 
@@ -213,9 +213,9 @@ func cutHyphen(s string) (rest string, ok bool) {
 }
 
 var (
-	separated = regexp.MustCompile(`^[A-Za-z]+\d+[A-Za-z]?(?:[ ;+&]+[A-Za-z]+\d+[A-Za-z]?)+$`)
-	worded    = regexp.MustCompile(`^([A-Za-z]*\d+) ?(?:to|through|\.\.+) ?([A-Za-z]*\d+)$`)
-	loose     = regexp.MustCompile(`^([A-Za-z-]{2,}) ?[ .#] ?(\d+)$`)
+	separated = pattern.New(`^[A-Za-z]+\d+[A-Za-z]?(?:[ ;+&]+[A-Za-z]+\d+[A-Za-z]?)+$`)
+	worded    = pattern.New(`^([A-Za-z]*\d+) ?(?:to|through|\.\.+) ?([A-Za-z]*\d+)$`)
+	loose     = pattern.New(`^([A-Za-z-]{2,}) ?[ .#] ?(\d+)$`)
 )
 
 // stepError says what to write instead of something that is no position.
