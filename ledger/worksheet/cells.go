@@ -45,7 +45,8 @@ func sheetDay(s string) (schema.Date, error) {
 		if len(year) == 2 {
 			year = "20" + year
 		}
-		return d, remedy.Errorf("%q may be read as day or month first => write %s-%02s-%02s or %[2]s-%02[4]s-%02[3]s", s, year, m[2], m[1])
+		write := fmt.Sprintf("%s-%02s-%02s or %[1]s-%02[3]s-%02[2]s", year, m[2], m[1])
+		return d, remedy.Errorf("%q may be read as day or month first => write %s", s, write)
 	}
 	if daySlashes.MatchString(s) {
 		return d, remedy.Errorf("%q may be read as day or month first => write it like 2031-03-04", s)
