@@ -143,7 +143,24 @@ type checked struct {
 }
 
 func (l *Ledger) checkUnit(_ string, u *Loaded) (checked, error) {
-	return checked{u.Instrument.UUID, len(u.Unit.Files), append(u.Problems, digestProblems(u, l.digest)...)}, nil
+	problems := append(u.Problems, digestProblems(u, l.digest)...)
+	if n := len(u.Jobs); n > 0 && u.Jobs[n-1].Release != nil {
+		// As close will have it; what is closed already is not gone into again.
+		if stops := u.SafetyStops(u.Jobs[n-1]); stops != nil {
+			head, _, err := l.mainTree()
+			if err != nil {
+				return checked{}, err
+			}
+			closed, err := l.closedFiles(u.Name, head)
+			if err != nil {
+				return checked{}, err
+			}
+			if !closed[path.Base(u.Jobs[n-1].Release.Path)] {
+				problems = append(problems, stops...)
+			}
+		}
+	}
+	return checked{u.Instrument.UUID, len(u.Unit.Files), problems}, nil
 }
 
 func (l *Ledger) checkShop(r *CheckReport) error {

@@ -167,6 +167,14 @@ func (l *Ledger) review(name string, stock *Catalog, head, tree object.Hash) (*R
 	})...)
 	job := r.loaded.OpenJob()
 	r.Open = job != nil
+	for _, j := range r.loaded.Jobs { // of what is about to be closed
+		if j.Release == nil {
+			continue
+		}
+		if _, isNew := changed[j.Release.Path]; isNew {
+			r.Problems = append(r.Problems, r.loaded.SafetyStops(j)...)
+		}
+	}
 	search, err := l.newSearch()
 	if err != nil {
 		return nil, err

@@ -548,7 +548,7 @@ func (l *Ledger) idents() (committer, author gitstore.Ident, err error) {
 		author, err = cfg.Author(now)
 	}
 	if _, nobody := errors.AsType[*config.IdentityError](err); nobody {
-		if id, ok := onlyTechnician(l.Shop); ok {
+		if id, ok := l.technicianHere(); ok {
 			id.When = now
 			return id, id, nil
 		}
@@ -572,13 +572,54 @@ func (l *Ledger) onHistory(id gitstore.Ident) gitstore.Ident {
 	return id
 }
 
-// onlyTechnician is who works in a shop of one, where git knows nobody.
-func onlyTechnician(s *schema.Shop) (gitstore.Ident, bool) {
-	if s == nil || len(s.Technicians) != 1 || s.Technicians[0].Email == "" {
-		return gitstore.Ident{}, false
+// atBenchFile holds the id of who works at this copy of the ledger, where git knows
+// nobody. It is this copy's own affair.
+const atBenchFile = ".git/benchlore/technician"
+
+// SetTechnician says who works at this copy of the ledger, by the id in shop.toml; git's
+// own user goes before.
+func (l *Ledger) SetTechnician(id string) error {
+	return l.replace(atBenchFile, []byte(id+"\n"))
+}
+
+// Technician is the id of who works at this copy of the ledger where git knows nobody:
+// who was chosen, else the only one of the shop; "" where that is not clear.
+func (l *Ledger) Technician() string {
+	if l.Shop == nil {
+		return ""
 	}
-	t := s.Technicians[0]
-	return gitstore.Ident{Name: t.Name, Email: t.Email}, true
+	if data, err := l.root.ReadFile(atBenchFile); err == nil {
+		id := strings.TrimSpace(string(data))
+		if slices.ContainsFunc(l.Shop.Technicians, func(t schema.Technician) bool { return t.ID == id }) {
+			return id
+		}
+	}
+	if len(l.Shop.Technicians) == 1 {
+		return l.Shop.Technicians[0].ID
+	}
+	return ""
+}
+
+// technicianHere is who works at this copy of the ledger, where git knows nobody.
+func (l *Ledger) technicianHere() (gitstore.Ident, bool) {
+	id := l.Technician()
+	for i := range shopTechnicians(l.Shop) {
+		if t := l.Shop.Technicians[i]; t.ID == id {
+			// Without a mail address commits carry one that leads nowhere.
+			return gitstore.Ident{Name: t.Name, Email: cmp.Or(t.Email, t.ID+"@"+nowhere)}, true
+		}
+	}
+	return gitstore.Ident{}, false
+}
+
+// nowhere is a domain that nobody can have (RFC 2606).
+const nowhere = "bench.invalid"
+
+func shopTechnicians(s *schema.Shop) []schema.Technician {
+	if s == nil {
+		return nil
+	}
+	return s.Technicians
 }
 
 // mainSigner signs commits on main where git is told to (commit.gpgsign).

@@ -18,7 +18,36 @@ type Learnt struct {
 	Set   schema.PositionSet
 }
 
-// Learn grows the model's population from what a finished unit was found to
+// AddSections adds sections without parts to the end of a unit's model.
+func (l *Ledger) AddSections(name string, sections ...string) (Result, error) {
+	p := "models/" + modelOf(name) + ".toml"
+	return l.update(func(w *writer) error {
+		data, err := l.read(p)
+		if err != nil {
+			return err
+		}
+		if was, ok, err := w.committed(p); err != nil {
+			return err
+		} else if !ok || !bytes.Equal(was, data) {
+			return &UnsavedError{[]string{p}}
+		}
+		if n := len(data); n > 0 && data[n-1] != '\n' {
+			data = append(data, '\n')
+		}
+		for _, s := range sections {
+			data = append(data, schema.EncodeTable("section", &schema.Section{Name: s})...)
+		}
+		m, problems := schema.Decode[schema.Model](p, data)
+		if m == nil || schema.Worst(problems) > schema.Warned {
+			return &ProblemsError{"the section was not added", problems}
+		}
+		w.put(p, data)
+		w.subject = fmt.Sprintf("%s: section %s", modelOf(name), strings.Join(sections, ", "))
+		return nil
+	})
+}
+
+// Learn grows the model's population from what a unit was found to
 // have: positions its records name that the model does not. Positions a
 // modification fitted are not the model's. Complete boards are left alone.
 func (l *Ledger) Learn(name string) (Result, []Learnt, error) {
@@ -50,9 +79,6 @@ func (l *Ledger) Learn(name string) (Result, []Learnt, error) {
 		}
 		if n, _ := schema.Count(u.Problems); n > 0 {
 			return &ProblemsError{name + " is not clean enough to learn from", u.Problems}
-		}
-		if u.OpenJob() != nil {
-			return &UsageError{name + " is still on the bench", "release it first: a model is learnt from finished units"}
 		}
 		learnt = Unknown(u.Unit)
 		if len(learnt) == 0 {

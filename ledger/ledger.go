@@ -241,7 +241,7 @@ func Start(dir string, in StartOptions, opt Options) (*Ledger, error) {
 		return nil, &UsageError{fmt.Sprintf("%s is a ledger already", dir), "choose another folder"}
 	}
 	if opt.Author == nil {
-		if _, ok := onlyTechnician(&in.Shop); !ok {
+		if len(in.Shop.Technicians) == 0 {
 			if _, err := GlobalIdentity(); err != nil {
 				return nil, err // before anything is made
 			}
@@ -271,6 +271,11 @@ func Start(dir string, in StartOptions, opt Options) (*Ledger, error) {
 		return nil, err
 	}
 	l := &Ledger{Dir: dir, root: root, repo: repo, opt: opt, Shop: &in.Shop}
+	if len(in.Shop.Technicians) > 0 { // who starts it is named first
+		if err := l.SetTechnician(in.Shop.Technicians[0].ID); err != nil {
+			return nil, err
+		}
+	}
 	if err := os.MkdirAll(filepath.Join(dir, "private"), 0o700); err != nil {
 		return nil, err
 	}

@@ -188,8 +188,28 @@ func (l *Ledger) Resolve(s string) (string, error) {
 		for _, u := range units {
 			tags = append(tags, path.Base(u))
 		}
+		var begin []string
+		for _, u := range units {
+			if strings.HasPrefix(path.Base(u), s) || strings.HasPrefix(u, s) {
+				begin = append(begin, path.Base(u))
+			}
+		}
+		if n := len(begin); n > 0 {
+			if n > 8 {
+				begin = append([]string{}, begin[n-8:]...)
+			}
+			return "", &UsageError{fmt.Sprintf("which unit? %q begins %d names", s, n), "write one whole: " + strings.Join(begin, ", ")}
+		}
 		remedy := "see: benchlore list"
-		if near := schema.Nearest(path.Base(s), tags); near != "" {
+		near := schema.Nearest(path.Base(s), tags)
+		for _, t := range tags { // a61-18052, typed without its first letters
+			if _, number, ok := strings.Cut(t, "-"); ok && near == "" {
+				if schema.Nearest(s, []string{number}) != "" {
+					near = t
+				}
+			}
+		}
+		if near != "" {
 			remedy = "did you mean " + near + "? " + remedy
 		}
 		return "", &UsageError{fmt.Sprintf("there is no unit %q", s), remedy}

@@ -328,6 +328,55 @@ func (l *Ledger) AddPart(name, by string, day schema.Date, e entry.Entry) (Saved
 	return s, err
 }
 
+// MovePart takes the last change of a unit, which must be a line about a part or a kit
+// applied, to another unit, with its day and technician.
+func (l *Ledger) MovePart(from, to string) (Saved, entry.Entry, error) {
+	stock, err := l.Catalog()
+	if err != nil {
+		return Saved{}, entry.Entry{}, err
+	}
+	head, _, err := l.mainTree()
+	if err != nil {
+		return Saved{}, entry.Entry{}, err
+	}
+	last, err := l.lastChange(head, from)
+	if err != nil {
+		return Saved{}, entry.Entry{}, err
+	}
+	subject, _, _ := strings.Cut(last.subject, "\n")
+	u, err := l.Unit(from, stock)
+	if err != nil {
+		return Saved{}, entry.Entry{}, err
+	}
+	for i := len(u.Unit.Files) - 1; i >= 0; i-- {
+		r, ok := u.Unit.Files[i].Record.(*schema.Parts)
+		if !ok {
+			continue
+		}
+		var all []entry.Entry
+		if n := len(r.Lines); n > 0 {
+			all = append(all, entry.Entry{Line: &r.Lines[n-1]})
+		}
+		if n := len(r.ApplyKits); n > 0 {
+			all = append(all, entry.Entry{Kit: &r.ApplyKits[n-1]})
+		}
+		for _, e := range all {
+			// Of a kit the subject also says for how many parts.
+			if said := from + ": " + e.Echo(); subject != said && (e.Kit == nil || !strings.HasPrefix(subject, said+":")) {
+				continue
+			}
+			s, err := l.AddPart(to, r.By, r.Date, e)
+			if err != nil {
+				return s, e, err
+			}
+			_, _, err = l.UndoCommit(from, last.hash.String())
+			return s, e, err
+		}
+	}
+	return Saved{}, entry.Entry{}, &UsageError{fmt.Sprintf("the last change of %s is no line about a part: %s", from, subject),
+		"take it back with benchlore undo, or type the line again with --unit " + to}
+}
+
 // openParts finds the parts record a new line belongs to.
 // It must be of the job on the bench, and say nothing yet of the line's parts:
 // what is pending in the morning and replaced in the evening takes two records.

@@ -703,9 +703,34 @@ func correctionsOf(p string, data []byte) []schema.Correction {
 // Undo takes back the last change on main that has not been closed, or the
 // last one that touched the unit named. It is itself a commit: nothing is lost.
 func (l *Ledger) Undo(name string) (Result, string, error) {
+	return l.undo(name, func(head object.Hash) (*lastChange, error) { return l.lastChange(head, name) })
+}
+
+// UndoCommit takes back what one commit on main changed of a unit, whatever was done to
+// others since.
+func (l *Ledger) UndoCommit(name, commit string) (Result, string, error) {
+	return l.undo(name, func(object.Hash) (*lastChange, error) {
+		h := object.NewHash(commit)
+		c, err := l.repo.Commit(h)
+		if err != nil {
+			return nil, err
+		}
+		parents, err := l.repo.Parents(c)
+		if err != nil || len(parents) == 0 {
+			return nil, errors.Join(err, &UsageError{"there is nothing to take back", ""})
+		}
+		before, err := l.repo.Commit(parents[0])
+		if err != nil {
+			return nil, err
+		}
+		return &lastChange{h, c.Message, before.Tree, c.Tree}, nil
+	})
+}
+
+func (l *Ledger) undo(name string, find func(head object.Hash) (*lastChange, error)) (Result, string, error) {
 	var undone string
 	res, err := l.update(func(w *writer) error {
-		target, err := l.lastChange(w.head, name)
+		target, err := find(w.head)
 		if err != nil {
 			return err
 		}

@@ -88,6 +88,7 @@ type Section struct {
 	Count     int           `toml:"count,omitempty" min:"2" doc:"several of a kind: voice with count = 12 is voice 1 to voice 12"`
 	Board     string        `toml:"board,omitempty" doc:"the board it carries"`
 	Revision  string        `toml:"revision,omitempty" doc:"the revision usually found"`
+	Also      []string      `toml:"also,omitempty" doc:"what else it is called at the bench: PSU"`
 	Complete  bool          `toml:"complete,omitempty" doc:"true: the positions below are all there are; only without a board"`
 	Positions []PositionSet `toml:"position,omitempty" doc:"its parts, where it has no board"`
 	Note      string        `toml:"note,omitempty" doc:"anything else"`

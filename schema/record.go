@@ -196,6 +196,7 @@ type PartLine struct {
 	Match    string     `toml:"match,omitempty" doc:"name of a matched group; its members change together"`
 	OldKept  OldKept    `toml:"old_kept,omitempty" doc:"the old part: returned, kept, scrapped"`
 	Date     Date       `toml:"date,omitempty" doc:"the day, where it differs from the record's"`
+	Why      string     `toml:"why,omitempty" doc:"why another value, rating or type went in than belongs there, or why it was replaced again"`
 	Note     string     `toml:"note,omitempty" doc:"anything else"`
 }
 

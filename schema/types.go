@@ -275,3 +275,14 @@ func (v Values) Parse() ([]*big.Rat, error) {
 	}
 	return out, nil
 }
+
+// SameQuantity reports whether two quantities are equal, however they are written.
+func SameQuantity(a, b Quantity) bool {
+	x, ok := a.Parse()
+	y, ok2 := b.Parse()
+	if !ok || !ok2 {
+		return false
+	}
+	c, err := x.Cmp(y)
+	return err == nil && c == 0
+}

@@ -1,6 +1,7 @@
 package schema
 
 import (
+	"cmp"
 	"fmt"
 	"path"
 	"slices"
@@ -103,10 +104,20 @@ func (c *Collector) correction(at string, w Correction) {
 	}
 }
 
+var bareNumber = pattern.New(`^[0-9]+([.,][0-9]+)?$`)
+
 // unitOf requires a quantity to fit the unit.
 func (c *Collector) unitOf(at string, q Quantity, unit, example string) {
 	v, ok := q.Parse()
 	if !ok {
+		for i := range c.Problems { // a number alone: reported already, with units of all kinds
+			if p := &c.Problems[i]; p.Path == at && bareNumber.MatchString(string(q)) {
+				p.Write = fmt.Sprintf("write %s %s", q, unit)
+				if unit == "h" {
+					p.Write = fmt.Sprintf("write hours or minutes: %s h or %[1]s min", q)
+				}
+			}
+		}
 		return
 	}
 	want, err := quantity.Parse("1 " + unit)
@@ -179,7 +190,11 @@ func isWord[T interface {
 func (l *PartLine) validate(c *Collector, at string, may lineRules) {
 	f, a := l.Found, l.Action
 	if a == "" && !may.actionFromKit {
-		c.Errorf(at, "action is missing => write what was done: %s", strings.Join(Action("").Words(), ", "))
+		what := "write replaced, left or pending, or another action: "
+		if l.Old != nil {
+			what = "replaced with what? Add that, or write left, pending or another action: "
+		}
+		c.Errorf(at, "%s: what was done is missing => %s%s", cmp.Or(string(l.Ref), string(l.Family), "the line"), what, strings.Join(Action("").Words(), ", "))
 	}
 	switch {
 	case l.Ref == "" && l.Count == 0:
@@ -215,7 +230,11 @@ func (l *PartLine) validate(c *Collector, at string, may lineRules) {
 		c.Errorf(at+".caused_by", "caused_by on a part found %s => only a failed, degraded or missing part has a cause", f)
 	}
 	if f == OK && l.How == "" {
-		c.Warnf(at+".found", "ok means tested, but how is missing => add how = \"in-circuit\", or write found = \"in-service\"")
+		other := InService
+		if a == Replaced {
+			other = Untested
+		}
+		c.Warnf(at+".found", "ok means tested, but how is missing => add how = \"in-circuit\", or write found = %q", string(other))
 	}
 	needsNew := a == Replaced || a == Fitted
 	if needsNew && l.New == nil && !may.actionFromKit {
@@ -232,7 +251,7 @@ func (l *PartLine) validate(c *Collector, at string, may lineRules) {
 	}
 	if l.Old != nil && l.New != nil {
 		c.sameUnit(at+".new.value", l.New.Value, "the old one's value", l.Old.Value)
-		if l.Family.Group() != "fuse" {
+		if l.Family.Group() != "fuse" && l.Why == "" {
 			c.LowerRating(at+".new.rating", l.New.Rating, "the old part's", l.Old.Rating)
 		}
 	}
@@ -252,7 +271,7 @@ func (c *Collector) LowerRating(at string, fresh Quantity, whose string, old Qua
 	case err != nil:
 		c.Errorf(at, "rating %q where %s is %q => give both in the same unit", string(fresh), whose, string(old))
 	case cmp < 0:
-		c.Errorf(at, "rating %s is below %s %s => fit a part rated at least %s, or say in a note of the model why less will do and correct the model",
+		c.Errorf(at, "rating %s is lower than %s %s => fit a part rated at least %s, or say why less will do: why = \"...\"",
 			string(fresh), whose, string(old), string(old))
 	}
 }

@@ -19,6 +19,7 @@ import (
 	"benchlore/cmd/benchlore/prompt"
 	"benchlore/ledger"
 	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/config"
 	"benchlore/ledger/photo"
 	"benchlore/ledger/proof"
 	"benchlore/schema"
@@ -43,6 +44,8 @@ type app struct {
 	json      bool
 	output    string
 	dryRun    bool
+
+	question func(prompt string) bool // how a sitting asks for yes or no, nil outside of one
 
 	// What the answer of an overview lacks, asked for once it is worked out; nil where
 	// the command gives none.
@@ -121,6 +124,9 @@ func (a *app) fail(err error) int {
 		err = &placeError{missing.Path + ": no such file or folder", "check the name; a path is taken from the folder you are in"}
 	}
 	fmt.Fprintf(a.err, "benchlore: %v\n", err)
+	if nobody := (*config.IdentityError)(nil); errors.As(err, &nobody) {
+		fmt.Fprintln(a.err, "  or, for this copy of the ledger only: benchlore on --by ID, with an id of shop.toml")
+	}
 	var hint interface{ Hint() string }
 	if errors.As(err, &hint) && hint.Hint() != "" {
 		fmt.Fprintf(a.err, "  %s\n", hint.Hint())
@@ -357,10 +363,10 @@ func (a *app) by(l *ledger.Ledger, flag string) (string, error) {
 			}
 		}
 	}
-	if len(ids) == 1 {
-		return ids[0], nil
+	if id := l.Technician(); id != "" {
+		return id, nil
 	}
-	return "", usagef("add --by "+strings.Join(ids, " or --by ")+", or give the technicians in shop.toml the mail addresses git has",
+	return "", usagef("add --by "+strings.Join(ids, " or --by ")+"; to say it once for this copy of the ledger: benchlore on --by "+first(ids),
 		"it is not clear who is at the bench")
 }
 
@@ -369,9 +375,9 @@ func (a *app) day(l *ledger.Ledger, flag string) (schema.Date, error) {
 	if flag == "" {
 		return l.Today(), nil
 	}
-	d, err := schema.ParseDate(flag)
+	d, write, err := schema.ReadDate(flag, l.Today(), l.Shop.Dates)
 	if err != nil {
-		return d, usagef("write it like 2031-03-04", "--date: %v", err)
+		return d, usagef("write it like "+write, "--date: %v", err)
 	}
 	return d, nil
 }

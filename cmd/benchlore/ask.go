@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -25,7 +26,7 @@ const sittingHelp = `  C14 short replaced 22/25  a line about a part; for short:
   C15 =                     the same as the last line
   divider 3                 the section from here on, until another is named
   on a61-10954              another unit
-  undo                      takes back the last change to the unit
+  undo                      takes back the last line of this sitting
   end, or Ctrl-D            finishes
 Tab completes, the arrows bring back earlier lines, quotes keep words together:
 note="leaked on R3". Everything else: benchlore part --help
@@ -44,6 +45,7 @@ type sitting struct {
 	files   []string // what was written
 	lines   int
 	undone  int
+	commits []string // of the lines that are still stored, the last one last
 }
 
 // sit asks for lines about parts at the terminal until there are no more.
@@ -64,10 +66,16 @@ func (a *app) sit(f partFlags) error {
 	if lines.Raw() {
 		a.out, a.err = lines, lines
 	}
+	a.question = func(prompt string) bool {
+		answer, err := lines.Read(prompt)
+		answer = strings.ToLower(strings.TrimSpace(answer))
+		return err == nil && (answer == "y" || answer == "yes")
+	}
 	defer func() {
-		a.out, a.err = out, errw
+		a.out, a.err, a.question = out, errw, nil
 		lines.Close()
 	}()
+	s.flags.unit = s.name // whatever another terminal chooses meanwhile
 	fmt.Fprintf(a.out, "%s, %s: one part per line; ? for help, end to finish\n", s.name, title(s.unit))
 	a.powerLine(s.unit)
 	for {
@@ -81,14 +89,20 @@ func (a *app) sit(f partFlags) error {
 			return err
 		}
 		line = strings.TrimSpace(line)
-		if line == "end" {
+		if sittingEnds(line) {
 			s.sum()
 			return nil
 		}
 		if err := s.take(line); err != nil {
 			a.fail(err)
+			lines.Again(mended(line, err))
 		}
 	}
+}
+
+// sittingEnds reports whether a line ends a sitting.
+func sittingEnds(line string) bool {
+	return slices.Contains([]string{"end", "exit", "quit", "q"}, line)
 }
 
 // load reads the unit as it is now; another program may have changed it.
@@ -146,6 +160,12 @@ func (s *sitting) take(line string) error {
 		s.section = at
 		return nil
 	}
+	if len(words) == 1 && entry.Repeats(words) {
+		if s.lines == 0 {
+			return usagef("write a line first; C3 = then repeats it for C3", "there is no line before %s to repeat", line)
+		}
+		return usagef("name the part before it: C3 =", "repeat it for which part?")
+	}
 	if s.refused && entry.Repeats(words) {
 		return usagef("correct it first: the up arrow brings it back", "the last line was refused; same as what?")
 	}
@@ -160,9 +180,12 @@ func (s *sitting) take(line string) error {
 			verb = "would store"
 		}
 		fmt.Fprintf(s.a.out, "  %s: %s\n", verb, e.Echo())
-		s.a.warnOf(saved)
+		s.a.warnOfLine(saved, e)
 		s.lines++
 		s.refused = false
+		if saved.Commit != "" {
+			s.commits = append(s.commits, s.name+" "+saved.Commit)
+		}
 		if !slices.Contains(s.files, saved.Path) {
 			s.files = append(s.files, saved.Path)
 		}
@@ -176,17 +199,51 @@ func (s *sitting) take(line string) error {
 	return errors.Join(err, s.load())
 }
 
+// undo takes back the last line of this sitting that is still stored, on the unit that
+// it went to.
 func (s *sitting) undo() error {
+	n := len(s.commits)
+	if n == 0 {
+		return usagef("other changes are taken back with: benchlore undo", "there are no lines of this sitting to take back")
+	}
+	name, commit, _ := strings.Cut(s.commits[n-1], " ")
 	err := s.a.with(func(l *ledger.Ledger) error {
-		r, what, err := l.Undo(s.name)
+		r, what, err := l.UndoCommit(name, commit)
 		if err != nil {
 			return err
 		}
 		s.a.takenBack(r, what)
 		s.undone++
+		s.commits = s.commits[:n-1]
 		return nil
 	})
 	return errors.Join(err, s.load())
+}
+
+// mended is a refused line as it comes back to be corrected: with the word that was
+// probably meant.
+func mended(line string, err error) string {
+	wrong, meant := quotedWord.FindStringSubmatch(err.Error()), meantWord.FindStringSubmatch(hintOf(unwrapUsage(err)))
+	if wrong == nil || meant == nil {
+		return line
+	}
+	return strings.Replace(line, wrong[1], meant[1], 1)
+}
+
+var (
+	quotedWord = regexp.MustCompile(`^"([^"]+)" `)
+	meantWord  = regexp.MustCompile(`^(?:did you mean|write) "?([^"?]+)"?\??$`)
+)
+
+func unwrapUsage(err error) error {
+	var hint interface {
+		error
+		Hint() string
+	}
+	if errors.As(err, &hint) {
+		return hint
+	}
+	return err
 }
 
 // on changes the unit on the bench.
@@ -267,6 +324,13 @@ func (a *app) prompts(l *ledger.Ledger, name string, head schema.Common) (schema
 	}
 	if !a.json {
 		a.powerLine(u.Unit)
+		if head.Kind == schema.KindMeasurements {
+			for _, p := range u.Model.Procedures {
+				if p.Caution != "" {
+					fmt.Fprintf(a.out, "caution with %s: %s\n", p.Name, p.Caution)
+				}
+			}
+		}
 	}
 	rec, err := p.Ask(form.Source{Head: head, Unit: u.Unit, Shop: l.Shop, Families: stock.Families, Lots: stock.Lots}, trial)
 	return rec, draft, err

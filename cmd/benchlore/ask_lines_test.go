@@ -28,10 +28,12 @@ func TestSitting(t *testing.T) {
 	s.sees("a61-10233>")
 	s.keys("div\t3\r") // the beginning of a section's name
 	s.sees("a61-10233 divider 3>")
-	s.keys("C2 sho rep 2.2uF/63V lot=2030\t\rC3 =\rC4 shrot\r")
+	s.keys("C2 sho rep 2.2uF/63V lot=2030\t\rC3 =\r")
 	s.sees("stored: divider 3 C3: found failed short; replaced by 2.2uF 63V lot")
+	s.keys("C4 shrot\r")
 	s.sees(`did you mean "short"?`)
-	s.keys("\x1b[A\x7f\x7f\x7fort like\r") // the line before, mended
+	s.sees("C4 short") // the refused line comes back, mended
+	s.keys(" like\r")
 	s.sees("stored: divider 3 C4: found failed short; replaced by")
 	s.keys("undo\r")
 	s.sees("taken back: astrella-61/a61-10233: divider 3 C4")
@@ -42,7 +44,7 @@ func TestSitting(t *testing.T) {
 	s.sees("C3 could be in any of")
 	s.keys("C1 note=\"it's\r")
 	s.sees("a quote is open")
-	s.keys("on lw3-2204\r")
+	s.keys("\x15on lw3-2204\r") // the refused line came back
 	s.sees("on the bench: longwave-3/lw3-2204")
 	s.keys("end\r")
 	if code := s.leaves(); code != exitOK {

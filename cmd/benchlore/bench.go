@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -16,18 +17,35 @@ import (
 
 func (a *app) onCmd() *cobra.Command {
 	var none bool
+	var by string
 	cmd := &cobra.Command{
 		Use:   "on [UNIT]",
 		Short: "Choose the unit on the bench, or show which one it is",
 		Long: `Chooses the unit that commands apply to when none is named. Without UNIT it shows which
-one that is. The choice holds for this copy of the ledger and is not recorded.`,
+one that is. The choice holds for this copy of the ledger and is not recorded.
+
+With --by it says who works at this copy, where git knows nobody of the shop.`,
 		Example: `  benchlore on a61-10233
-  benchlore on`,
+  benchlore on
+  benchlore on --by mw`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
 			return a.with(func(l *ledger.Ledger) error {
 				if none {
 					return l.SetOnBench("")
+				}
+				if by != "" {
+					id, err := a.by(l, by)
+					if err != nil {
+						return err
+					}
+					if err := l.SetTechnician(id); err != nil {
+						return err
+					}
+					fmt.Fprintf(a.out, "at the bench: %s\n", id)
+					if len(list) == 0 {
+						return nil
+					}
 				}
 				name := l.OnBench()
 				if len(list) > 0 {
@@ -58,6 +76,7 @@ one that is. The choice holds for this copy of the ledger and is not recorded.`,
 		},
 	}
 	cmd.Flags().BoolVar(&none, "none", false, "clear the bench")
+	cmd.Flags().StringVar(&by, "by", "", "who works at this copy of the ledger: the technician's `ID`")
 	return cmd
 }
 
@@ -103,7 +122,8 @@ if no other word begins with them:
               has it), a source, lot=NAME
   a fault it cures, by its id; anything else as key=value
   except C14, C20   of a range, all but these
-  same, or =        what the last line said
+  same, or =        what the last line said; after like, what the model has here
+  why="..."         why another value, rating or type went in than belongs there
   kit NAME/REVISION what the kit has for these parts, or for all of them`,
 		Example: `  benchlore part C14 failed short replaced 10uF/35V
   benchlore part divider 3 C2-C8 untested replaced 2.2uF/63V lot=2021-el-2u2
@@ -111,7 +131,8 @@ if no other word begins with them:
   benchlore part C15 same
   benchlore part R8 ope like
   benchlore part key:17/contact.2 degraded contamination cleaned F2
-  benchlore part power supply 12x board/joint degraded reworked`,
+  benchlore part power supply 12x board/joint degraded reworked
+  benchlore part --new-section reverb unit C1 short replaced 22uF/35V`,
 		RunE: func(_ *cobra.Command, words []string) error {
 			if len(words) == 0 {
 				return a.sit(f)
@@ -128,20 +149,24 @@ if no other word begins with them:
 				if !a.json {
 					a.powerLine(u)
 				}
-				return a.saved(name, s, e.Echo())
+				return a.savedLine(name, s, e)
 			})
 		},
 	}
 	cmd.Flags().StringVar(&f.unit, "unit", "", "the `UNIT`; default: the one on the bench")
 	cmd.Flags().StringVar(&f.by, "by", "", "the technician's `ID`")
 	cmd.Flags().StringVar(&f.date, "date", "", "the `DAY` it was done; default: today")
+	cmd.Flags().BoolVar(&f.newSection, "new-section", false, "the line begins with a section that the model does not have yet: add it")
 	cmd.Flags().SetInterspersed(true)
 	a.writeFlags(cmd)
 	return cmd
 }
 
 // partFlags are whose part, when and by whom.
-type partFlags struct{ unit, by, date string }
+type partFlags struct {
+	unit, by, date string
+	newSection     bool // a section that the model does not have is added to it
+}
 
 // storeLine stores one line about a part of the unit, and returns the unit as it
 // was before; section is where the bench is at work.
@@ -168,7 +193,26 @@ func (a *app) storeLine(l *ledger.Ledger, name string, words []string, f partFla
 	if err != nil {
 		return none(err)
 	}
+	if err := onTime(l, u.Unit, day); err != nil {
+		return none(err)
+	}
 	e, err := entry.Parse(words, entry.Context{Unit: u.Unit, By: by, Section: section})
+	if unknown := (*entry.NewSection)(nil); errors.As(err, &unknown) && (f.newSection || a.asks(fmt.Sprintf("%q is no section of the model yet: add it?", unknown.Name))) {
+		if a.dryRun {
+			return none(usagef("leave --dry-run out", "the section %s would be added first, which a dry run does not do", unknown.Name))
+		}
+		if _, err := l.AddSections(name, unknown.Name); err != nil {
+			return none(err)
+		}
+		fmt.Fprintf(a.out, "added to the model: section %s\n", unknown.Name)
+		if stock, err = l.Catalog(); err != nil {
+			return none(err)
+		}
+		if u, err = l.Unit(name, stock); err != nil {
+			return none(err)
+		}
+		e, err = entry.Parse(words, entry.Context{Unit: u.Unit, By: by, Section: section})
+	}
 	if err != nil {
 		return none(&usageError{err, hintOf(err)})
 	}
@@ -176,11 +220,124 @@ func (a *app) storeLine(l *ledger.Ledger, name string, words []string, f partFla
 	return u.Unit, e, s, err
 }
 
+// onTime refuses a day that lies ahead, or before the stay that is open: the line would
+// stand outside of it.
+func onTime(l *ledger.Ledger, u *unit.Unit, day schema.Date) error {
+	if day.After(l.Today().Day) {
+		return usagef("write the day it was done: --date "+l.Today().String(), "--date: %s is in the future (today is %s)", day, l.Today())
+	}
+	j := u.OpenJob()
+	if j == nil || !day.Before(j.IntakeRecord().Date.Day) {
+		return nil
+	}
+	return usagef("write a day from then on; what belongs to an earlier stay is added with benchlore record parts --from FILE",
+		"--date: %s is before this stay, which began on %s", day, j.IntakeRecord().Date)
+}
+
+// savedLine says how a line was understood and what is wrong with it, in the words of a
+// line. A line that was stored with an error ends with the exit code for problems.
+func (a *app) savedLine(name string, s ledger.Saved, e entry.Entry) error {
+	if a.json {
+		if err := a.printJSON(s); err != nil {
+			return err
+		}
+		return wrongIn(s)
+	}
+	verb := "saved"
+	if a.dryRun {
+		verb = "would save"
+	}
+	fmt.Fprintf(a.out, "%s: %s\n%s %s\n", name, e.Echo(), verb, s.Path)
+	a.warnOfLine(s, e)
+	return wrongIn(s)
+}
+
+// wrongIn is errFound where something was stored with an error.
+func wrongIn(s ledger.Saved) error {
+	if n, _ := schema.Count(s.Problems); n > 0 {
+		return errFound
+	}
+	return nil
+}
+
+// warnOfLine says what is wrong with a line as it was typed.
+func (a *app) warnOfLine(s ledger.Saved, e entry.Entry) {
+	for _, r := range e.Remarks {
+		fmt.Fprintf(a.err, "note: %s\n", r)
+	}
+	for _, p := range s.Problems {
+		word := "warning"
+		if p.Severity > schema.Warned {
+			word = "error"
+		}
+		fmt.Fprintf(a.err, "%s: %s\n", word, p.Message)
+		if p.Write != "" {
+			fmt.Fprintf(a.err, "  %s\n", entry.AsTyped(p.Write))
+		}
+	}
+	if n, _ := schema.Count(s.Problems); n > 0 {
+		stored, back := "stored", "to type it again: benchlore undo"
+		if a.dryRun {
+			stored, back = "it would be stored", "nothing was stored"
+		}
+		fmt.Fprintf(a.err, "benchlore: %s with %s, which close will refuse; %s\n", stored, plural(n, "error"), back)
+	}
+}
+
 func hintOf(err error) string {
 	if h, ok := err.(interface{ Hint() string }); ok {
 		return h.Hint()
 	}
 	return ""
+}
+
+func (a *app) moveCmd() *cobra.Command {
+	var from string
+	cmd := &cobra.Command{
+		Use:   "move UNIT",
+		Short: "Move the last line about a part to the unit it belongs to",
+		Long: `Moves the last line about a part, or the kit applied last, from the unit on the bench to
+another, with its day and technician, and chooses that unit. It is for a line that was
+typed while the wrong unit was on the bench.`,
+		Example: `  benchlore move a61-10954
+  benchlore move a61-10954 --from a61-10233`,
+		Args: args(cobra.ExactArgs(1)),
+		RunE: func(_ *cobra.Command, list []string) error {
+			return a.with(func(l *ledger.Ledger) error {
+				source, err := a.unit(l, from)
+				if err != nil {
+					return err
+				}
+				to, err := l.Resolve(list[0])
+				if err != nil {
+					return err
+				}
+				if to == source {
+					return usagef("name another unit; or the one it is on now with --from", "the line is on %s already", to)
+				}
+				s, e, err := l.MovePart(source, to)
+				if err != nil {
+					return err
+				}
+				if !a.dryRun {
+					if err := l.SetOnBench(to); err != nil {
+						return err
+					}
+				}
+				if !a.json {
+					verb := "moved"
+					if a.dryRun {
+						verb = "would move"
+					}
+					fmt.Fprintf(a.out, "%s from %s\n", verb, source)
+				}
+				return a.savedLine(to, s, e)
+			})
+		},
+	}
+	cmd.Flags().StringVar(&from, "from", "", "the `UNIT` the line is on; default: the one on the bench")
+	a.writeFlags(cmd)
+	return cmd
 }
 
 func (a *app) saveCmd() *cobra.Command {

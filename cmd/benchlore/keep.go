@@ -378,9 +378,9 @@ func (a *app) review(l *ledger.Ledger, name string) error {
 func (a *app) learnCmd() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "learn [UNIT]",
-		Short: "Add a finished unit's parts to its model",
-		Long: `Adds to the model the positions that the records of a released unit name and the
-model does not have yet. Parts fitted by a modification are not added, and boards marked
+		Short: "Add a unit's parts to its model",
+		Long: `Adds to the model the positions that the records of a unit name and the model does not
+have yet, at any time: also while the unit is on the bench. Parts fitted by a modification are not added, and boards marked
 complete are not changed.`,
 		Example: `  benchlore learn a61-10233 --dry-run`,
 		Args:    args(cobra.MaximumNArgs(1)),

@@ -166,7 +166,7 @@ func (s *reader) run(t *testing.T, line string) string {
 	dir, path, _ := strings.Cut(strings.TrimSuffix(string(after), "\n"), "\n")
 	s.dir = dir
 	s.env = append(slices.DeleteFunc(s.env, func(v string) bool { return strings.HasPrefix(v, "PATH=") || strings.HasPrefix(v, "PWD=") }), "PATH="+path)
-	if err != nil {
+	if err != nil && !strings.Contains(string(out), "which close will refuse") { // a line stored with an error says so
 		t.Fatalf("$ %s\n%v\n%s", line, err, out)
 	}
 	s.last = string(bytes.TrimRight(out, "\n"))

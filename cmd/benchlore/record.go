@@ -8,6 +8,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"reflect"
+	"regexp"
 	"runtime"
 	"slices"
 	"strings"
@@ -98,6 +99,21 @@ next time the same kind is recorded.`,
 	return cmd
 }
 
+// recordShort says when a record of a kind is written.
+var recordShort = map[schema.Kind]string{
+	schema.KindIntake:        "When a unit comes in: how it works, what is complained of, its condition",
+	schema.KindParts:         "When parts were looked at or changed: what was found and what was done",
+	schema.KindMeasurements:  "When something was measured, before the work and after it",
+	schema.KindSafety:        "Before the cover goes on: the safety checks, done or not, and why not",
+	schema.KindSoak:          "After the work: how long it ran, and what happened",
+	schema.KindMod:           "When the unit was changed from how it was made, and whether that can be undone",
+	schema.KindDemonstration: "When the unit was played through: what works and what does not",
+	schema.KindRelease:       "When the unit leaves: how it works, what became of each fault",
+	schema.KindFollowup:      "When the owner was asked, or called: how it does",
+	schema.KindCustody:       "When it changes hands or is shipped, and what warranty begins",
+	schema.KindNote:          "For everything else worth keeping: a trap, a promise, a picture",
+}
+
 // recordKindCmd makes the command for one kind, with a flag for every key.
 func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 	var unitFlag, byFlag, dateFlag, from string
@@ -106,7 +122,7 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 	set := &flagSet{}
 	cmd := &cobra.Command{
 		Use:     string(kind),
-		Short:   "Store a record of kind " + string(kind),
+		Short:   recordShort[kind],
 		Example: fmt.Sprintf("  benchlore record %s\n  benchlore record %[1]s --edit\n  benchlore record %[1]s --from %[1]s.toml", kind),
 		Args:    args(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -125,6 +141,9 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 					return usagef("use one or the other", "--from takes the record whole; it does not go with flags for its keys")
 				case from != "":
 					if data, err = a.readFile(from); err != nil {
+						return err
+					}
+					if data, err = numbered(l, name, data); err != nil {
 						return err
 					}
 				default:
@@ -161,6 +180,11 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 				if got, _ := schema.DecodeRecord("the record", data); got != nil && got.Head().Kind != kind && got.Head().Kind != "" {
 					return usagef("use: benchlore record "+string(got.Head().Kind), "the record says it is of kind %q, not %q", got.Head().Kind, kind)
 				}
+				if kind == schema.KindIntake {
+					if data, err = comeback(l, name, data); err != nil {
+						return err
+					}
+				}
 				s, err := l.Add(name, "", data)
 				if err != nil {
 					return err
@@ -171,6 +195,11 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 					}
 				}
 				got, _ := schema.DecodeRecord(s.Path, data)
+				if !a.json {
+					if err := a.cautions(l, name, got); err != nil {
+						return err
+					}
+				}
 				return a.saved(name, s, strings.TrimSpace(string(kind)+" "+schema.Summary(got)))
 			})
 		},
@@ -183,6 +212,86 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 	set.define(cmd, schema.FieldsOf(rec))
 	a.writeFlags(cmd)
 	return cmd
+}
+
+var dateLine = regexp.MustCompile(`(?m)^date[ \t]*=[^\n]*(\n|$)`)
+
+// numbered gives a record from a file its number within the day, where it has none: it was
+// taken in after the others.
+func numbered(l *ledger.Ledger, name string, data []byte) ([]byte, error) {
+	rec, _ := schema.DecodeRecord("the record", data)
+	at := dateLine.FindIndex(data)
+	if rec == nil || rec.Head().Seq != 0 || rec.Head().Date.IsZero() || at == nil {
+		return data, nil
+	}
+	seq, err := l.NextSeq(name, rec.Head().Date)
+	if err != nil {
+		return nil, err
+	}
+	head := data[:at[1]]
+	if head[len(head)-1] != '\n' {
+		head = append(slices.Clone(head), '\n')
+	}
+	return slices.Concat(head, fmt.Appendf(nil, "seq = %d\n", seq), data[at[1]:]), nil
+}
+
+// comeback names the unit's last release in an intake that is a comeback and does not say
+// after which.
+func comeback(l *ledger.Ledger, name string, data []byte) ([]byte, error) {
+	rec, problems := schema.DecodeRecord("the record", data)
+	in, ok := rec.(*schema.Intake)
+	if slices.ContainsFunc(problems, func(p schema.Problem) bool {
+		return p.Severity > schema.Warned && p.Path != "reason" && !strings.HasPrefix(p.Path, "comeback")
+	}) {
+		return data, nil // written again, it could lose what is wrong
+	}
+	if !ok || in.Reason != schema.ReasonComeback || in.Comeback != nil && in.Comeback.Release != "" {
+		return data, nil
+	}
+	stock, err := l.Catalog()
+	if err != nil {
+		return nil, err
+	}
+	u, err := l.Unit(name, stock)
+	if err != nil {
+		return nil, err
+	}
+	for _, j := range slices.Backward(u.Jobs) {
+		if j.Release == nil || j.Release.Record.Head().Date.After(in.Date.Day) {
+			continue
+		}
+		if in.Comeback == nil {
+			in.Comeback = &schema.Comeback{}
+		}
+		in.Comeback.Release = j.Release.Name()
+		return schema.Encode(in), nil
+	}
+	return data, nil
+}
+
+// cautions prints what must be minded with a record of a kind that is made at a live unit:
+// that it must not be powered, and the caution of the procedure that it cites.
+func (a *app) cautions(l *ledger.Ledger, name string, rec schema.Record) error {
+	stock, err := l.Catalog()
+	if err != nil {
+		return err
+	}
+	u, err := l.Unit(name, stock)
+	if err != nil {
+		return err
+	}
+	switch r := rec.(type) {
+	case *schema.Soak, *schema.Demonstration, *schema.Safety:
+		a.powerLine(u.Unit)
+	case *schema.Measurements:
+		a.powerLine(u.Unit)
+		for _, p := range u.Model.Procedures {
+			if r.Procedure == p.Name+"/"+p.Revision && p.Caution != "" {
+				fmt.Fprintf(a.out, "caution: %s\n", p.Caution)
+			}
+		}
+	}
+	return nil
 }
 
 // flagSet holds the values given for a record's keys, as TOML.

@@ -21,6 +21,8 @@ changed, measured and modified, as text files in git. It checks them, works out
 which families of parts really fail and how sure that is, and gives each unit a
 history of its own that travels with it.
 
+` + schema.Caution + ` More: benchlore cautions
+
 A unit is named model/tag, or by the end of its name, if only one unit fits.
 
 Exit codes: 0 all well; 1 problems found; 2 the command line is wrong;
@@ -54,8 +56,8 @@ func (a *app) root() *cobra.Command {
 		id   string
 		cmds []*cobra.Command
 	}{
-		{"start", []*cobra.Command{a.demoCmd(), a.startCmd(), a.joinCmd(), a.newCmd(), a.schemaCmd(), a.docsCmd()}},
-		{"bench", []*cobra.Command{a.onCmd(), a.whereCmd(), a.partCmd(), a.recordCmd(), a.sheetCmd(), a.importCmd(), a.photoCmd(), a.attachCmd(), a.saveCmd(), a.undoCmd(), a.correctCmd()}},
+		{"start", []*cobra.Command{a.demoCmd(), a.startCmd(), a.joinCmd(), a.newCmd(), a.schemaCmd(), a.docsCmd(), a.cautionsCmd()}},
+		{"bench", []*cobra.Command{a.onCmd(), a.whereCmd(), a.partCmd(), a.recordCmd(), a.sheetCmd(), a.importCmd(), a.photoCmd(), a.attachCmd(), a.saveCmd(), a.undoCmd(), a.moveCmd(), a.correctCmd()}},
 		{"look", []*cobra.Command{a.listCmd(), a.showCmd(), a.historyCmd(), a.reportCmd(), a.labelCmd(), a.findCmd(), a.traceCmd(), a.reliabilityCmd()}},
 		{"keep", []*cobra.Command{a.checkCmd(), a.checklistCmd(), a.orderCmd(), a.closeCmd(), a.learnCmd(), a.syncCmd(), a.settleCmd(), a.backupCmd(), a.restoreCmd()}},
 		{"prove", []*cobra.Command{a.sealCmd(), a.handoverCmd(), a.verifyCmd(), a.adoptCmd(), a.keysCmd(), a.advertCmd()}},
@@ -70,6 +72,25 @@ func (a *app) root() *cobra.Command {
 	root.SetHelpCommandGroupID("start")
 	root.SetCompletionCommandGroupID("start")
 	return root
+}
+
+// cautionsCmd lists the usual cautions of the trade.
+func (a *app) cautionsCmd() *cobra.Command {
+	return &cobra.Command{
+		Use:   "cautions",
+		Short: "The usual cautions for work on live and charged units",
+		Long: `Lists the usual cautions of the trade, one line each. They give no limits and are no
+training: local codes and licensed practice decide what may be done, and by whom.`,
+		Example: `  benchlore cautions`,
+		Args:    args(cobra.NoArgs),
+		RunE: func(*cobra.Command, []string) error {
+			fmt.Fprintln(a.out, schema.Caution)
+			for _, c := range schema.Cautions {
+				fmt.Fprintln(a.out, "  "+c)
+			}
+			return nil
+		},
+	}
 }
 
 // printFlags are those of every command that prints data.

@@ -10,7 +10,9 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -143,6 +145,16 @@ numbers go into the file inside. A model that the ledger does not have is starte
 			}
 			return a.with(func(l *ledger.Ledger) error {
 				name := list[0] + "/" + list[1]
+				if years, weeks := weekCodes(built, l.Today()); years != "" {
+					if !a.asks(fmt.Sprintf("--built %s: are these week codes, %s?", built, weeks)) {
+						return usagef("write it as years: --built "+years+"; or as what was read: --built-from \"date codes "+built+"\"",
+							"--built %s is no span of years: it looks like date codes of weeks, %s", built, weeks)
+					}
+					in.Built = schema.EDTF(years)
+					if in.BuiltFrom == "" {
+						in.BuiltFrom = "date codes " + built
+					}
+				}
 				res, err := l.NewUnit(name, in)
 				if err != nil {
 					return err
@@ -176,6 +188,55 @@ numbers go into the file inside. A model that the ledger does not have is starte
 	cmd.Flags().BoolVar(&on, "on", true, "choose it as the unit on the bench")
 	a.writeFlags(cmd)
 	return cmd
+}
+
+var weekCode = regexp.MustCompile(`^([0-9]{2})([0-9]{2})(?:/([0-9]{2})([0-9]{2}))?$`)
+
+// weekCodes reads a text that is no span of years up to today as date codes, year and
+// week: it gives the years, and says them in words. Both are "" for everything else.
+func weekCodes(text string, today schema.Date) (years, words string) {
+	m := weekCode.FindStringSubmatch(text)
+	if m == nil {
+		return "", ""
+	}
+	first, _ := strconv.Atoi(m[1] + m[2])
+	last, _ := strconv.Atoi(m[3] + m[4])
+	if max(first, last) <= today.Year {
+		return "", ""
+	}
+	for i := 1; i+1 < len(m); i += 2 {
+		if m[i] == "" {
+			continue
+		}
+		week, _ := strconv.Atoi(m[i+1])
+		if week < 1 || week > 53 {
+			return "", ""
+		}
+		if year := "19" + m[i]; years == "" {
+			years, words = year, fmt.Sprintf("week %d of %s", week, year)
+		} else {
+			words += fmt.Sprintf(" to week %d of %s", week, year)
+			if year != years {
+				years += "/" + year
+			}
+		}
+	}
+	return years, words
+}
+
+// asks puts a question that is answered with yes or no; no where nobody is there to
+// answer.
+func (a *app) asks(question string) bool {
+	if a.question != nil {
+		return a.question(question + " [y/N] ")
+	}
+	if !a.interactive() || a.json {
+		return false
+	}
+	fmt.Fprint(a.out, question+" [y/N] ")
+	var answer string
+	fmt.Fscanln(a.in, &answer)
+	return strings.EqualFold(answer, "y") || strings.EqualFold(answer, "yes")
 }
 
 func (a *app) schemaCmd() *cobra.Command {

@@ -17,10 +17,11 @@ import (
 )
 
 var (
-	dayDots    = pattern.New(`^([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{4})$`)
-	daySlashes = pattern.New(`^[0-9]{1,4}/[0-9]{1,2}/[0-9]{1,4}$`)
-	powerForm  = pattern.New(`^[0-9]([.,][0-9]+)?E[+-][0-9]+$`)
-	dateLike   = pattern.New(`(?i)^([0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})|[0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{1,2}[-. ](jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*([-. ][0-9]{2,4})?|(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[-. ][0-9]{2,4})$`)
+	dayDots      = pattern.New(`^([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{2}|[0-9]{4})$`)
+	daySlashes   = pattern.New(`^[0-9]{1,4}/[0-9]{1,2}/[0-9]{1,4}$`)
+	shortSlashes = pattern.New(`^([0-9]{1,2})/([0-9]{1,2})/([0-9]{2}|[0-9]{4})$`)
+	powerForm    = pattern.New(`^[0-9]([.,][0-9]+)?E[+-][0-9]+$`)
+	dateLike     = pattern.New(`(?i)^([0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})|[0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{1,2}[-. ](jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*([-. ][0-9]{2,4})?|(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[-. ][0-9]{2,4})$`)
 )
 
 // sheetDay reads a date as spreadsheets write them, where it can mean one day
@@ -30,11 +31,22 @@ func sheetDay(s string) (schema.Date, error) {
 	if m := dayDots.FindStringSubmatch(s); m != nil {
 		day, _ := strconv.Atoi(m[1])
 		month, _ := strconv.Atoi(m[2])
+		if len(m[3]) == 2 {
+			m[3] = "20" + m[3]
+		}
 		s = fmt.Sprintf("%s-%02d-%02d", m[3], month, day)
 	}
 	d, err := schema.ParseDate(s)
 	if err == nil {
 		return d, nil
+	}
+	if m := shortSlashes.FindStringSubmatch(s); m != nil {
+		year := m[3]
+		if len(year) == 2 {
+			year = "20" + year
+		}
+		write := fmt.Sprintf("%s-%02s-%02s or %[1]s-%02[3]s-%02[2]s", year, m[2], m[1])
+		return d, remedy.Errorf("%q may be read as day or month first => write %s", s, write)
 	}
 	if daySlashes.MatchString(s) {
 		return d, remedy.Errorf("%q may be read as day or month first => write it like 2031-03-04", s)
@@ -80,7 +92,7 @@ func fill(v reflect.Value, key, text string) error {
 
 func fillText(v reflect.Value, f schema.Field, text string) error {
 	if words := f.Words(); words != nil {
-		word, ok := entry.Listed(wordForm(text), words)
+		word, ok := entry.Listed(strings.TrimRight(wordForm(text), ".,;:!"), words)
 		if !ok {
 			return notInList(text, f.Key, words)
 		}
@@ -246,6 +258,11 @@ func (w *worksheet) sections(row *sheetRow) []string {
 		names[i] = s.Name
 	}
 	found, unmatched := l.Select(names)
+	if len(unmatched) > 0 {
+		if one := entry.Section(strings.Fields(text), w.u.Unit); one != "" { // PSU
+			return []string{one}
+		}
+	}
 	for _, n := range unmatched {
 		if near := schema.Nearest(n, names); near != "" {
 			w.errs.cell(row, "section", "the model has no section %q => did you mean %q?", n, near)

@@ -136,6 +136,41 @@ type changedLine struct {
 	list  []placedLine
 }
 
+// bareValue is a number without its unit.
+var bareValue = pattern.New(`^[0-9]*[.,]?[0-9]+$`)
+
+// modelUnits gives numbers that stand alone under value and rating the model's units at
+// the row's position, and takes value/rating in one cell apart.
+func (s *worksheet) modelUnits(row *sheetRow, positions map[place]*unit.Position) {
+	list, err := refs.Parse(row.get("ref"))
+	if err != nil {
+		return
+	}
+	var at *unit.Position
+	for _, r := range list.Enumerate() {
+		if at == nil {
+			at = positions[place{row.get("section"), r}]
+		}
+	}
+	for _, prefix := range []string{"new.", "old."} {
+		value, rating := row.cells[prefix+"value"], row.cells[prefix+"rating"]
+		if v, r, ok := strings.Cut(value.text, "/"); ok && rating.text == "" {
+			value.text, rating = strings.TrimSpace(v), cell{value.at, strings.TrimSpace(r)}
+			row.cells[prefix+"value"], row.cells[prefix+"rating"] = value, rating
+		}
+		if at == nil {
+			continue
+		}
+		for key, q := range map[string]schema.Quantity{prefix + "value": at.Value, prefix + "rating": at.Rating} {
+			c := row.cells[key]
+			if u := entry.UnitOf(q); u != "" && bareValue.MatchString(c.text) {
+				c.text += " " + u
+				row.cells[key] = c
+			}
+		}
+	}
+}
+
 // lineKey finds the event under which changes to the same line are gathered: one
 // line has an event for each of its positions.
 func lineKey(e *unit.Event, edited map[*unit.Event]*changedLine) *unit.Event {
@@ -167,6 +202,7 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 	row.of = strings.TrimSpace(row.get("section") + " " + row.get("ref"))
 	p := &sheetPart{row: row}
 	ok := true
+	s.modelUnits(row, positions)
 	set := func(key string, v reflect.Value, name string) {
 		c := row.cells[key]
 		text := c.text
@@ -207,7 +243,7 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 	}
 	for i, id := range p.line.Fault {
 		for _, f := range s.u.Faults {
-			if strings.EqualFold(f.ID, id) {
+			if strings.EqualFold(f.ID, id) || strings.EqualFold(f.ID, "F"+id) {
 				p.line.Fault[i] = f.ID
 			}
 		}
@@ -255,6 +291,10 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 		}
 	}
 	p.line.Ref, p.line.Section = "", ""
+	if d := p.line.Date; s.job != nil && !d.IsZero() && d.Before(s.job.IntakeRecord().Date.Day) {
+		s.errs.cell(row, "date", "%s is before this stay, which began on %s => write a day from then on", d, s.job.IntakeRecord().Date)
+		ok = false
+	}
 	if !ok {
 		return nil
 	}

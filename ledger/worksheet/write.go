@@ -24,6 +24,7 @@ type Sheet struct {
 	Date     schema.Date  `json:"date"`
 	Power    schema.Power `json:"power,omitempty"`
 	PowerWhy string       `json:"powerWhy,omitempty"`
+	Cautions []string     `json:"cautions,omitempty"` // of the procedures that its rows belong to
 	Columns  []Column     `json:"columns"`
 	Rows     [][]string   `json:"rows"` // a text for each column
 
@@ -51,6 +52,13 @@ func New(kind Kind, u *unit.Unit, shop *schema.Shop, stock *ledger.Catalog, toda
 	s.Power, s.PowerWhy, _ = u.Power()
 	if j := u.OpenJob(); j != nil {
 		s.Job = j.Name()
+	}
+	if kind != Parts {
+		for _, p := range u.Model.Procedures {
+			if p.Caution != "" {
+				s.Cautions = append(s.Cautions, p.Name+": "+p.Caution)
+			}
+		}
 	}
 	b := &sheetBuilder{s: s, u: u, opt: opt}
 	if err := b.choose(); err != nil {
@@ -199,6 +207,9 @@ func (b *sheetBuilder) set(all []Column, usual []string, rows []sheetCells) {
 	}
 }
 
+// blankRows is how many rows a worksheet of a section without known parts has.
+const blankRows = 25
+
 var usualParts = []string{"section", "ref", "family", KeyHasNow, "found", "mode", "how", "action", "new.value", "new.rating", "new.lot", "new.source",
 	"fault", "note", KeyInstrument, KeyJob}
 
@@ -279,6 +290,19 @@ func (b *sheetBuilder) parts() error {
 	}
 	if byType {
 		usual = slices.Insert(slices.Clone(usual), slices.Index(usual, "new.rating")+1, "new.type")
+	}
+	if len(rows) == 0 && kit == nil && len(b.opt.Families) == 0 {
+		// Of sections without any part yet: rows to fill in.
+		usual = slices.Insert(slices.Clone(usual), slices.Index(usual, KeyHasNow)+1, "old.value", "old.rating")
+		for _, s := range sections {
+			known := slices.ContainsFunc(b.u.Positions, func(p *unit.Position) bool { return p.Section == s.Name })
+			if known || b.only != nil && !b.only[s.Name] {
+				continue
+			}
+			for range blankRows {
+				rows = append(rows, sheetCells{"section": s.Name})
+			}
+		}
 	}
 	b.set(partColumns(), usual, rows)
 	if kit != nil {

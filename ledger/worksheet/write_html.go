@@ -64,6 +64,8 @@ func (s *Sheet) WriteHTML(w io.Writer) error {
 		Blanks: []string{"done by", "on", "page"},
 		Foot:   "To enter it: benchlore sheet -o FILE.xlsx with the same options, then benchlore import FILE.xlsx.",
 	}
+	d.Rules = append(d.Rules, s.Cautions...)
+	d.Rules = append(d.Rules, schema.Caution)
 	groups, shared := s.groups()
 	columns := s.printed(shared)
 	d.head(s, columns)

@@ -245,8 +245,9 @@ func (s *Sheet) rules() []string {
 			"Numbers are in the unit of the heading. For another table add a column headed: point (unit) stage.",
 		},
 	}[s.Kind]
-	return append(out, "You may sort and delete rows and move columns; columns whose heading begins with # are yours. Leave instrument and job as they are.",
+	out = append(slices.Clone(out), "You may sort and delete rows and move columns; columns whose heading begins with # are yours. Leave instrument and job as they are.",
 		"benchlore import FILE reads it back, even half filled and as often as you like: what is recorded already is skipped.")
+	return append(append(out, s.Cautions...), schema.Caution)
 }
 
 func (x *workbook) page() error {

@@ -289,6 +289,11 @@ func (b *builder) mains() []string {
 	return lines
 }
 
+// SafetyTested reports whether safety checks of the last stay count.
+func (p *Report) SafetyTested() bool {
+	return slices.ContainsFunc(p.Safety, func(r SafetyRun) bool { return r.Counts })
+}
+
 func (b *builder) safetyLines() []string {
 	runs := b.p.Safety
 	current := ""
@@ -296,11 +301,7 @@ func (b *builder) safetyLines() []string {
 		current = b.p.Jobs[n-1].Name
 	}
 	var lines []string
-	counts := false
-	for _, r := range runs {
-		counts = counts || r.Counts
-	}
-	if !counts {
+	if !b.p.SafetyTested() {
 		lines = append(lines, "NOT SAFETY TESTED.")
 		for i := len(runs) - 1; i >= 0; i-- {
 			if r := runs[i]; r.Job != current && slices.ContainsFunc(r.Checks, func(c SafetyReport) bool { return c.Result == schema.CheckDone }) {

@@ -234,6 +234,7 @@ type WorkItem struct {
 	Kit      string              `json:"kit,omitempty"`
 	Mod      string              `json:"modification,omitempty"`
 	OldKept  schema.OldKept      `json:"oldKept,omitempty"`
+	Why      string              `json:"why,omitempty"` // why another part went in than belongs there
 	Note     string              `json:"note,omitempty"`
 	Bench    string              `json:"bench,omitempty"`
 }

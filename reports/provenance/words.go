@@ -228,6 +228,9 @@ func (w WorkItem) sentence() string {
 		s.WriteString("; recorded" + atBench(w.Bench))
 	}
 	s.WriteString(".")
+	if w.Why != "" {
+		s.WriteString(" Not the part of the list: " + page.Says(w.Why))
+	}
 	if w.Note != "" {
 		s.WriteString(" " + page.Says(w.Note))
 	}

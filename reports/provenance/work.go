@@ -83,7 +83,7 @@ func (b *builder) item(e ev) WorkItem {
 	l := e.Line
 	w := WorkItem{Job: jobName(e.Job), Date: dayText(e.Date), Record: e.File.Name(), Bench: b.benchName(e.File), By: b.person(e.File, e.File.Record.Head().By),
 		Found: l.Found, How: l.How, CausedBy: page.Clean(string(l.CausedBy)),
-		Faults: l.Fault, Action: l.Action, Old: e.old, New: e.new, Kit: e.Kit, Mod: e.mod, OldKept: l.OldKept, Modes: l.Mode, Note: l.Note}
+		Faults: l.Fault, Action: l.Action, Old: e.old, New: e.new, Kit: e.Kit, Mod: e.mod, OldKept: l.OldKept, Modes: l.Mode, Why: l.Why, Note: l.Note}
 	return w
 }
 

@@ -106,6 +106,11 @@ func NewChecklist(in ChecklistInput) *Checklist {
 	b.power(power, why)
 	b.coverage()
 	b.readings()
+	if b.job.Open() { // of a release the review says it
+		for _, p := range u.SafetyStops(b.job) {
+			b.must("safety", p.Message, p.Write)
+		}
+	}
 	b.safety()
 	b.soak()
 	b.photos()
@@ -612,6 +617,10 @@ func (c *Checklist) WriteText(w io.Writer, o page.TextOptions) error {
 			next = "Ready to be closed: benchlore close"
 		}
 		p.Para(0, next)
+	}
+	if c.Job != "" {
+		p.Line("")
+		p.Para(0, schema.Caution+" More: benchlore cautions")
 	}
 	return p.Err
 }

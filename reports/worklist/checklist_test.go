@@ -43,7 +43,7 @@ func TestChecklistNamesWhatIsMissing(t *testing.T) {
 				`safety check “insulation resistance” was not done: tester away`,
 				"power supply: 1 of 6 parts not looked at in this job: R2",
 				"case: its one part was not looked at"},
-			without: []string{"soak", "keybed: ", "reading as left", "F1", "calibration"}},
+			without: []string{"no soak", "keybed: ", "reading as left", "F1", "calibration"}},
 		{name: "the same doubt in three lines", records: firstStay,
 			change: func(in *ChecklistInput) {
 				file := in.Unit.Jobs[0].Files[0].Path
@@ -68,7 +68,7 @@ func TestChecklistNamesWhatIsMissing(t *testing.T) {
 			without: []string{"power supply: "}},
 		{name: "nothing measured, checked or soaked", records: benchtest.With(firstStay, map[string]string{"2021-03-07-measurements-aaae": "",
 			"2021-03-08-safety-aaaf": "", "2021-03-09-soak-aaag": ""}),
-			must: []string{"fault F3"},
+			must: []string{"fault F3", "it came in not to be powered (burnt smell): no safety check is recorded"},
 			should: []string{"no reading as left of rail (power supply), which has a limit", "no reading as left of tuning, which has a limit",
 				"the report will say NOT SAFETY TESTED", "no soak in this job"}},
 		{name: "a failed check and a late calibration", records: benchtest.With(firstStay, map[string]string{"2021-03-08-safety-aaaf": strings.Replace(

@@ -56,6 +56,7 @@ func named(year, month, day int) func([]string) string {
 var slips = []slip{
 	{re(`^(\d\d)(\d\d)-(\d\d)$`), join("%s%s/%s%s", 1, 2, 1, 3), "a span of years is written with a slash and whole years"},
 	{re(`^(\d{4}) ?(?:-|to|or|and|\.\.) ?(\d{4})$`), join("%s/%s", 1, 2), "a span of years is written with a slash"},
+	{re(`^(\d{4}) ?(?:-|to|\.\.) ?(\d{4})$`), join("%s/%s", 2, 1), "a span of years is written with a slash, the earlier year first"},
 	{re(`^(\d\d)(\d\d)/(\d\d)$`), join("%s%s/%s%s", 1, 2, 1, 3), "a span of years is written with whole years"},
 	{re(`^(?:ca|circa|c|about|approx|approximately|around|abt)?[ .~]*(\d{4})$`), join("%s~", 1), "an approximate year is written with ~ after it"},
 	{re(`^(\d{4}) ?(?:ca|circa|approx)\.?$`), join("%s~", 1), "an approximate year is written with ~ after it"},

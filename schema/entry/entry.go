@@ -23,6 +23,18 @@ import (
 // Error says which word was not understood and what to type instead.
 type Error struct{ What, Remedy string }
 
+// NewSection is the error for a line that begins with the name of a section that the unit
+// does not have.
+type NewSection struct {
+	plain *Error
+	Name  string
+}
+
+func (e *NewSection) Error() string { return e.plain.What }
+
+// Hint names what to type instead.
+func (e *NewSection) Hint() string { return e.plain.Remedy }
+
 func (e *Error) Error() string { return e.What }
 
 // Hint names what to type instead.
@@ -33,8 +45,10 @@ var countForm = pattern.New(`^([0-9]{1,5})[x×]$`)
 
 // Entry is what was understood: a line about parts, or a kit applied.
 type Entry struct {
-	Line *schema.PartLine // nil where a kit is applied
-	Kit  *schema.ApplyKit
+	Line    *schema.PartLine // nil where a kit is applied
+	Kit     *schema.ApplyKit
+	Of      string   // of a kit: for how many of its parts, and which it leaves out
+	Remarks []string // how words were taken that have two meanings
 }
 
 // Context is what a line is typed about.
@@ -51,6 +65,12 @@ func Parse(words []string, c Context) (Entry, error) {
 	p := &parser{u: c.Unit, words: split(words, c.Unit), by: c.By, at: c.Section}
 	p.reorder()
 	p.section()
+	if p.line.Section == "" {
+		p.shortened()
+	}
+	if p.wrong != nil {
+		return Entry{}, p.wrong
+	}
 	if len(p.words) == 0 || !strings.EqualFold(p.words[0], "kit") {
 		if err := p.parts(); err != nil {
 			return Entry{}, err
@@ -63,10 +83,13 @@ func Parse(words []string, c Context) (Entry, error) {
 	}
 	if p.kit != "" {
 		k, err := p.applyKit()
-		return Entry{Kit: k}, err
+		if err != nil {
+			return Entry{}, err
+		}
+		return Entry{Kit: k, Of: p.kitParts(k)}, nil
 	}
 	err := p.finish()
-	return Entry{Line: &p.line}, err
+	return Entry{Line: &p.line, Remarks: p.remarks}, err
 }
 
 type parser struct {
@@ -82,6 +105,8 @@ type parser struct {
 	like      bool   // the new part is as the model has it
 	kit       string // name, or name/revision
 	except    string // references left out
+	wrong     *Error // what the words of the section leave open
+	remarks   []string
 }
 
 // spec is a component given by value and rating.
@@ -133,11 +158,17 @@ func (p *parser) parts() error {
 			text = append(text, p.words[0])
 			p.words = p.words[1:]
 		}
+		if len(text) > 1 && text[0] == "@" {
+			text = append([]string{"@" + text[1]}, text[2:]...)
+		}
 		p.line.Ref = schema.Refs(strings.TrimSuffix(strings.Join(text, " "), ","))
 		return nil
 	}
 	for len(p.words) > 0 {
 		w := strings.TrimRight(p.words[0], ",:;")
+		if err := p.letterInRef(w); err != nil {
+			return err
+		}
 		if len(text) > 0 && len(p.words) > 1 && isAnd(w) {
 			w = strings.TrimRight(p.words[1], ",:;")
 			if _, err := refs.Parse(w); err != nil {
@@ -149,17 +180,16 @@ func (p *parser) parts() error {
 			break
 		}
 		if len(text) > 0 && faultForm.MatchString(w) && len(p.u.Faults) > 0 && !has(p.u, w) {
-			ids := make([]string, len(p.u.Faults))
-			for i, f := range p.u.Faults {
-				ids[i] = f.ID
-			}
-			return &Error{fmt.Sprintf("%s has neither a part nor a fault %s", p.u.Name, w), "its faults are: " + strings.Join(ids, ", ")}
+			return p.noFault(w)
 		}
 		text = append(text, w)
 		p.words = p.words[1:]
 	}
 	if len(text) == 0 {
 		w := p.words[0]
+		if err := p.slipOfRef(strings.TrimRight(w, ",:;")); err != nil {
+			return err
+		}
 		names := make([]string, len(p.u.Sections))
 		for i, s := range p.u.Sections {
 			names[i] = s.Name
@@ -171,8 +201,15 @@ func (p *parser) parts() error {
 		if near != "" {
 			return &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name), fmt.Sprintf("did you mean %q?", near)}
 		}
-		return &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name),
-			"begin with the section (" + strings.Join(clip(names), ", ") + ") or with the part: C14, C1-C12, key:17, @under IC4; a new section goes into the model's file"}
+		if line := p.turned(); line != "" {
+			return &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name), "begin with the section and the part: " + line}
+		}
+		plain := &Error{fmt.Sprintf("%q is neither a part nor a section of %s", w, p.u.Name),
+			"begin with the section (" + strings.Join(clip(names), ", ") + ") or with the part: C14, C1-C12, key:17, @under IC4; for a section that the model does not have yet, add --new-section"}
+		if name := p.leadingName(); name != "" {
+			return &NewSection{plain, name}
+		}
+		return plain
 	}
 	p.line.Ref = schema.Refs(strings.Join(text, ", "))
 	return nil
@@ -186,8 +223,14 @@ func (p *parser) known(w string) bool {
 			return true
 		}
 	}
+	if _, ok := twoMeanings[w]; ok {
+		return true
+	}
 	return w == "kit" || w == "except" || w == "same" || w == "like" || strings.Contains(w, "=") || p.isFault(w) || schema.FamilyName(w).Check() == nil
 }
+
+// revisionForm is how revisions of kits are usually called.
+var revisionForm = pattern.New(`^[0-9]{1,3}[a-z]?$`)
 
 // faultForm is how faults are usually called.
 var faultForm = pattern.New(`^[Ff][0-9]{1,3}$`)
@@ -240,8 +283,12 @@ func (p *parser) word() error {
 	w = strings.Trim(w, ",;()")
 	bare := strings.ToLower(w)
 	switch bare {
-	case "", "and", "&", "+", "found", "is", "tested":
+	case "", "and", "&", "+", "found", "is", "tested", "cures", "fixes":
 		return nil
+	case "bad", "faulty", "defective":
+		p.remarks = append(p.remarks, fmt.Sprintf("%q is stored as failed; write degraded if the part still worked", bare))
+	case "leaky", "leaking", "leaks":
+		p.remarks = append(p.remarks, fmt.Sprintf("%q is stored as leakage, a current; write corrosion or contamination for what ran out", bare))
 	case "with", "by":
 		p.sawAction, p.wasOld = true, false
 		return nil
@@ -256,13 +303,16 @@ func (p *parser) word() error {
 			return nil
 		}
 	}
+	if plain, ok := twoMeanings[bare]; ok {
+		bare = plain
+	}
 	for _, l := range vocabularies {
 		if !slices.Contains(l.words, bare) {
 			continue
 		}
 		for _, other := range []string{string(p.line.Found), string(p.line.Action), string(p.line.How)} {
 			if other != "" && other != bare && slices.Contains(l.words, other) {
-				return &Error{fmt.Sprintf("the line says both %s and %s", other, bare), "keep one; write what happened later on a line of its own"}
+				return &Error{fmt.Sprintf("the line says both %s and %s", other, bare), "keep one of the two; write what happened later on a line of its own"}
 			}
 		}
 		l.set(p, bare)
@@ -274,6 +324,9 @@ func (p *parser) word() error {
 			return &Error{"which kit?", "write kit and its name: " + strings.Join(p.kits(), ", ")}
 		}
 		p.kit, p.words = p.words[0], p.words[1:]
+		if len(p.words) > 0 && !strings.Contains(p.kit, "/") && revisionForm.MatchString(p.words[0]) { // kit recap 2
+			p.kit, p.words = p.kit+"/"+p.words[0], p.words[1:]
+		}
 		return nil
 	case "like":
 		p.like, p.sawAction = true, true
@@ -300,26 +353,47 @@ func (p *parser) word() error {
 		p.line.Fault = append(p.line.Fault, strings.ToUpper(bare))
 		return nil
 	}
+	if faultForm.MatchString(bare) {
+		return p.noFault(bare)
+	}
 	if f := schema.FamilyName(bare); f.Check() == nil {
 		p.line.Family = f
 		return nil
 	}
+	if p.speed(bare) || p.law(bare) {
+		return nil
+	}
+	if err := slipOfQuantity(w); err != nil {
+		return err
+	}
+	if m := runInto.FindStringSubmatch(w); m != nil {
+		p.words = append([]string{strings.ToUpper(m[1][len(m[1])-1:]), m[2]}, p.words...)
+		p.words[0] = m[1][:len(m[1])-1] + "F"
+		return nil
+	}
+	if len(p.words) > 0 && number.MatchString(bare) && number.MatchString(strings.Trim(p.words[0], ",;()")) {
+		if s, ok := p.bareNumbers(bare + "/" + strings.Trim(p.words[0], ",;()")); ok {
+			p.words = p.words[1:]
+			p.spec(s)
+			return nil
+		}
+	}
+	if s, ok := p.bareNumbers(w); ok {
+		p.spec(s)
+		return nil
+	}
 	if s, ok := p.bareSpec(bare); ok {
-		s.afterAction, s.old = p.sawAction && !p.wasOld, p.wasOld
-		p.specs = append(p.specs, s)
+		p.spec(s)
 		return nil
 	}
 	if s, ok := readSpec(w); ok {
-		s.afterAction, s.old = p.sawAction && !p.wasOld, p.wasOld
-		// "10 uF" typed with a blank
-		p.specs = append(p.specs, s)
+		p.spec(s)
 		return nil
 	}
 	if len(p.words) > 0 {
 		if s, ok := readSpec(w + " " + strings.Trim(p.words[0], ",;")); ok {
 			p.words = p.words[1:]
-			s.afterAction, s.old = p.sawAction && !p.wasOld, p.wasOld
-			p.specs = append(p.specs, s)
+			p.spec(s)
 			return nil
 		}
 	}
@@ -328,20 +402,53 @@ func (p *parser) word() error {
 		return nil
 	}
 	if number.MatchString(bare) {
-		return &Error{fmt.Sprintf("%q has no unit", w), "write it with one, such as 470uF, or as value/rating in the model's units: 470/35"}
+		remedy := "write it with one, such as 470uF, or as value/rating in the model's units: 470/35"
+		if in := p.positions(); len(in) > 0 {
+			for _, q := range []schema.Quantity{in[0].Value, in[0].Rating} {
+				if u, ok := unitOf(q); ok {
+					remedy = "write it with one: " + bare + u
+					break
+				}
+			}
+		}
+		return &Error{fmt.Sprintf("%q has no unit", w), remedy}
+	}
+	if f := p.kindOfNew(bare); f != "" {
+		p.line.Family = f
+		return nil
+	}
+	if in := p.positions(); len(in) > 0 && p.kindWord(bare) {
+		return &Error{fmt.Sprintf("%q: the model has a %s there", w, in[0].Family),
+			fmt.Sprintf("if another kind went in, say so: new.family=%s/%s", in[0].Family.Group(), bare)}
 	}
 	if several := shortFor(bare); len(several) > 1 {
 		return &Error{fmt.Sprintf("%q could be %s", w, strings.Join(several, " or ")), "type one more letter, or the whole word"}
 	}
-	var all []string
-	for _, l := range vocabularies {
-		all = append(all, l.words...)
-	}
 	remedy := "a finding, a mode, an action, a value/rating such as 10uF/35V, or key=value such as type=AX-12 or note=\"...\""
-	if near := schema.Nearest(bare, all); near != "" {
+	if has := p.belongs(); has != "" && p.sawAction {
+		remedy += "; the model has " + has + " there"
+	}
+	if near := nearWord(bare); near != "" {
 		remedy = fmt.Sprintf("did you mean %q?", near)
 	}
 	return &Error{fmt.Sprintf("%q is not understood", w), remedy}
+}
+
+// spec takes a value/rating, a value or a rating. What looks like a rating is the value of
+// parts that go by it: 16 V of a Zener diode.
+func (p *parser) spec(s spec) {
+	s.afterAction, s.old = p.sawAction && !p.wasOld, p.wasOld
+	if in := p.positions(); s.value == "" && len(in) > 0 && fitsUnit(s.rating, in[0].Value) && !fitsUnit(s.rating, in[0].Rating) {
+		s.value, s.rating = s.rating, ""
+	}
+	p.specs = append(p.specs, s)
+}
+
+// fitsUnit reports whether two quantities are given in the same kind of unit.
+func fitsUnit(a, b schema.Quantity) bool {
+	x, ok := a.Parse()
+	y, ok2 := b.Parse()
+	return ok && ok2 && x.Compatible(y)
 }
 
 // typeForm is how types of semiconductors and the like are written: letters and
@@ -392,6 +499,24 @@ func isRating(q quantity.Quantity) bool {
 // key takes key=value: a key of the line, or of the new part; old.key for the
 // old part.
 func (p *parser) key(key, value string) error {
+	if key = strings.ToLower(key); key == "old" || key == "new" { // old=22uF/16V
+		s, ok := p.bareNumbers(value)
+		if !ok {
+			s, ok = p.bareSpec(value)
+		}
+		if !ok {
+			s, ok = readSpec(spellUnits(value))
+		}
+		if !ok {
+			return &Error{fmt.Sprintf("%s=%s is no value/rating", key, value), "write it like " + key + "=22uF/16V, or " + key + ".type=AX-12"}
+		}
+		s.old, s.afterAction = key == "old", key == "new"
+		p.specs = append(p.specs, s)
+		return nil
+	}
+	if strings.HasSuffix(key, "family") {
+		value = p.familyOf(value)
+	}
 	target, k := reflect.ValueOf(&p.line).Elem(), wholeKey(strings.ToLower(key))
 	fields := schema.FieldsOf(p.line)
 	if part, rest, ok := strings.Cut(k, "."); ok && (part == "old" || part == "new") {
@@ -508,6 +633,12 @@ func (p *parser) bareSpec(w string) (spec, bool) {
 	return spec{}, false
 }
 
+// UnitOf is the unit a quantity is written with, "" where it is none.
+func UnitOf(q schema.Quantity) string {
+	u, _ := unitOf(q)
+	return u
+}
+
 // unitOf is the unit a quantity is written with.
 func unitOf(q schema.Quantity) (string, bool) {
 	v, ok := q.Parse()
@@ -566,6 +697,14 @@ func (p *parser) same() error {
 			continue
 		}
 		last := r.Lines[len(r.Lines)-1]
+		if p.wasLike(last) { // what the model has there, too
+			p.like = true
+			n := *last.New
+			n.Value, n.Rating, n.Type, n.PartNumber = "", "", "", ""
+			if last.New = &n; n == (schema.Component{}) {
+				last.New = nil
+			}
+		}
 		if p.line.Ref == "" && p.line.Count == 0 { // the same parts in another section
 			p.line.Ref, p.line.Count = last.Ref, last.Count
 		}
@@ -581,6 +720,18 @@ func (p *parser) same() error {
 		return nil
 	}
 	return &Error{"same as what? This unit has no part line yet", "write the line in full once; the next can be the same"}
+}
+
+// wasLike reports whether a line fitted what the model has at its parts.
+func (p *parser) wasLike(l schema.PartLine) bool {
+	if l.New == nil || l.New.Lot != "" || l.Action != schema.Replaced && l.Action != schema.Fitted {
+		return false
+	}
+	in := (&parser{u: p.u, line: l}).positions()
+	same := func(a, b schema.Quantity) bool { return a == b || schema.SameQuantity(a, b) }
+	return len(in) > 0 && !slices.ContainsFunc(in, func(q *unit.Position) bool {
+		return q.Value == "" && q.Type == "" || !same(q.Value, l.New.Value) || !same(q.Rating, l.New.Rating) || q.Type != l.New.Type
+	})
 }
 
 // here takes the section where the bench is at work, where none is named and it has
@@ -627,7 +778,7 @@ func (p *parser) applyKit() (*schema.ApplyKit, error) {
 	case k.Revision == "":
 		k.Revision = revisions[0]
 	case !slices.Contains(revisions, k.Revision):
-		return nil, &Error{fmt.Sprintf("the model has no revision %q of kit %q", k.Revision, k.Kit), "its kits are: " + strings.Join(p.kits(), ", ")}
+		return nil, &Error{fmt.Sprintf("the model has no revision %s of kit %q", k.Revision, k.Kit), "its kits are: " + strings.Join(p.kits(), ", ")}
 	}
 	if l.New != nil || p.like {
 		rest := *p.fresh()
@@ -725,10 +876,23 @@ func (p *parser) finish() error {
 			return err
 		}
 	}
+	if l.Count > 0 && l.Family == "" {
+		if kinds := p.pools(); len(kinds) > 0 {
+			return &Error{fmt.Sprintf("%d of what?", l.Count), fmt.Sprintf("name the kind behind the number: %dx %s", l.Count, strings.Join(kinds, ", or "))}
+		}
+	}
+	if strings.HasPrefix(string(l.Ref), "@") && l.Family == "" && len(p.positions()) == 0 {
+		remedy := "add its family: family=capacitor/safety"
+		if kinds := p.pools(); len(kinds) > 0 {
+			remedy += "; or count it, such as 1x " + strings.Join(kinds, " or 1x ")
+		}
+		return &Error{fmt.Sprintf("%q is not in the model, and the line does not say what it is", l.Ref), remedy}
+	}
 	if says := *l; says.Found == "" && says.Action == "" && len(says.Mode)+len(says.Fault) == 0 && says.New == nil && says.Old == nil &&
 		says.Note == "" && says.How == "" && says.CausedBy == "" {
 		return &Error{"the line says nothing about " + what(*l), "write how it was found and what was done: failed short replaced 470uF/35V"}
 	}
+	p.guessFamily()
 	if p.like {
 		if err := p.likeForLike(); err != nil {
 			return err
@@ -844,6 +1008,50 @@ func (p *parser) modelValue() schema.Quantity {
 	return v
 }
 
+// kitParts says for how many of a kit's parts it was applied, and which it left out.
+func (p *parser) kitParts(k *schema.ApplyKit) string {
+	var kit *schema.Kit
+	for i := range p.u.Model.Kits {
+		if x := &p.u.Model.Kits[i]; x.Name == k.Kit && x.Revision == k.Revision {
+			kit = x
+		}
+	}
+	if kit == nil {
+		return ""
+	}
+	in := func(section string) bool {
+		names, err := refs.ParseNames(string(k.Section))
+		return err != nil || k.Section == "" || slices.Contains(names.Enumerate(), section)
+	}
+	among := func(list schema.Refs, r refs.Ref) bool {
+		l, err := refs.Parse(string(list))
+		if err != nil || list == "" {
+			return false
+		}
+		found, _ := l.Select([]refs.Ref{r})
+		return len(found) > 0
+	}
+	n := 0
+	var left []*unit.Position
+	for _, x := range p.u.KitLines(kit) {
+		switch {
+		case !in(x.Section) || k.Ref != "" && !among(k.Ref, x.Ref):
+		case among(k.Except, x.Ref):
+			left = append(left, &unit.Position{Section: x.Section, Ref: x.Ref})
+		default:
+			n++
+		}
+	}
+	text := fmt.Sprintf(": %d parts", n)
+	if n == 1 {
+		text = ": 1 part"
+	}
+	if len(left) > 0 {
+		text += fmt.Sprintf(", without %d: %s", len(left), unit.List(left))
+	}
+	return text
+}
+
 func (p *parser) guessSection() error {
 	var in []string
 	for _, q := range p.u.Pools {
@@ -884,7 +1092,7 @@ func (p *parser) guessSection() error {
 		return &Error{fmt.Sprintf("no section of %s is known to have %s", p.u.Name, what(p.line)),
 			"begin with the section: " + strings.Join(clip(names), ", ")}
 	}
-	return &Error{fmt.Sprintf("%s could be in any of %d sections", what(p.line), len(in)),
+	return &Error{fmt.Sprintf("which section? %s could be in any of %d", what(p.line), len(in)),
 		"begin with the section: " + strings.Join(clip(in), ", ")}
 }
 
@@ -905,7 +1113,7 @@ func clip(names []string) []string {
 // Echo tells in one line how an entry was understood.
 func (e Entry) Echo() string {
 	if e.Kit != nil {
-		return echoKit(*e.Kit)
+		return echoKit(*e.Kit) + e.Of
 	}
 	return Echo(*e.Line)
 }
@@ -965,7 +1173,7 @@ func Echo(l schema.PartLine) string {
 	}
 	if l.Old != nil {
 		if o := component(l.Old); o != "" {
-			parts = append(parts, "was "+o)
+			parts = append(parts, "old part "+o)
 		}
 	}
 	if action != "" {

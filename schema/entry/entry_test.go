@@ -108,8 +108,8 @@ func TestParse(t *testing.T) {
 		{"C1-C4 untested replaced 35V scrapped", "power supply C1-C4: found untested; replaced by 470 uF 35V; old part scrapped"},
 		{"C3 F1 failed open replaced 470uF/35V", "power supply C3: found failed open; replaced by 470uF 35V; cures F1"},
 		{"C3 replaced 470uF/35V failed short f1 old-stock", "power supply C3: found failed short; replaced by 470uF 35V old-stock; cures F1"},
-		{"C3 470uF/25V failed short replaced 1000uF/35V", "power supply C3: found failed short; was 470uF 25V; replaced by 1000uF 35V"},
-		{"C3 470uF/25V -> 1000uF/35V failed short replaced", "power supply C3: found failed short; was 470uF 25V; replaced by 1000uF 35V"},
+		{"C3 470uF/25V failed short replaced 1000uF/35V", "power supply C3: found failed short; old part 470uF 25V; replaced by 1000uF 35V"},
+		{"C3 470uF/25V -> 1000uF/35V failed short replaced", "power supply C3: found failed short; old part 470uF 25V; replaced by 1000uF 35V"},
 		{"C3 10uF 35V failed short replaced", "power supply C3: found failed short; replaced by 10uF 35V"},
 		{"C2 failed leakage caused_by=C1 replaced 470uF/25V lot=2021-el-470", "power supply C2: found failed leakage; because of C1; replaced by 470uF 25V lot 2021-el-470"},
 		{"12x board/joint degraded dry-joint reworked", "power supply: 12 of board/joint found degraded dry-joint; reworked"},
@@ -122,10 +122,10 @@ func TestParse(t *testing.T) {
 		{"C3 failed short replaced 470 uF / 35 V", "power supply C3: found failed short; replaced by 470uF 35V"},
 		{"power supply @under the switch capacitor/safety failed burnt removed", "power supply @under the switch (capacitor/safety): found failed burnt; removed"},
 		{"C1-C9 except C3,C5 untested replaced 470/35", "power supply C1-C2, C4, C6-C9: found untested; replaced by 470 uF 35 V"},
-		{"C4 470/25 about 1974 failed short replaced 470/35", "power supply C4: found failed short; was 470 uF 25 V dated 1974~; replaced by 470 uF 35 V"},
-		{"kit recap/1 untested except C3 scrapped", "kit recap 1, except C3; found untested; old parts scrapped"},
-		{"voice 2-3 C14 ok out-of-circuit kit recap", "kit recap 1 in voice 2-3, only C14; found ok (out-of-circuit)"},
-		{"C1-C9 ok in-circuit replaced kit recap except C3 lot=2021-el", "kit recap 1, only C1-C9, except C3; found ok (in-circuit); lot 2021-el"},
+		{"C4 470/25 about 1974 failed short replaced 470/35", "power supply C4: found failed short; old part 470 uF 25 V dated 1974~; replaced by 470 uF 35 V"},
+		{"kit recap/1 untested except C3 scrapped", "kit recap 1, except C3; found untested; old parts scrapped: 12 parts, without 1: power supply C3"},
+		{"voice 2-3 C14 ok out-of-circuit kit recap", "kit recap 1 in voice 2-3, only C14; found ok (out-of-circuit): 2 parts"},
+		{"C1-C9 ok in-circuit replaced kit recap except C3 lot=2021-el", "kit recap 1, only C1-C9, except C3; found ok (in-circuit); lot 2021-el: 8 parts, without 1: power supply C3"},
 		{"voice 4 C14 same", "voice 4 C14: found failed leakage; replaced by 10 uF 35 V; cures F1"},
 		{"voice 1 C14 pending short note=\"wait for parts\"", "voice 1 C14: found failed short; pending; note \"wait for parts\""},
 	} {
@@ -165,7 +165,7 @@ func TestParseAtASection(t *testing.T) {
 		{"voice 3", "C77 capacitor/ceramic unt lef", "voice 3 C77 (capacitor/ceramic): found untested; left"}, // the model does not have it
 		{"voice 3", "C14 =", "voice 3 C14: found failed leakage; replaced by 10 uF 35 V; cures F1"},
 		{"voice 3", "80 joints ok left", "power supply: 80 of board/joint found ok; left"},
-		{"voice 3", "kit recap unt", "kit recap 1; found untested"},
+		{"voice 3", "kit recap unt", "kit recap 1; found untested: 13 parts"},
 	} {
 		e, err := Parse(strings.Fields(c.typed), Context{Unit: u, By: "mw", Section: c.at})
 		if err != nil {
@@ -215,17 +215,17 @@ func TestParseRefuses(t *testing.T) {
 	u := organ(t)
 	for _, c := range []struct{ typed, what, remedy string }{
 		{"", "names no part", "C14"},
-		{"C14 failed", "C14 could be in any of 4 sections", "voice 1, voice 2, voice 3, voice 4"},
+		{"C14 failed", "C14 could be in any of 4", "voice 1, voice 2, voice 3, voice 4"},
 		{"C99 failed", "no section of astrella-61/a61-1 is known to have C99", "power supply"},
 		{"voise 3 C14 failed", "neither a part nor a section", "voice"},
 		{"C3 fialed", `"fialed" is not understood`, `did you mean "failed"?`},
 		{"C3 failed shrot", `"shrot" is not understood`, `did you mean "short"?`},
 		{"C3 failed ok", "both failed and ok", "keep one"},
-		{"C3 F9 failed", "neither a part nor a fault F9", "F1"},
+		{"C3 F9 failed", "there is no fault F9", "F1"},
 		{"voics 3 C14 failed", "neither a part nor a section", "voice 3"},
 		{"kit", "which kit?", "recap/1"},
 		{"kit recup untested", "no kit \"recup\"", "recap/1"},
-		{"kit recap/7 untested", "no revision \"7\"", "recap/1"},
+		{"kit recap/7 untested", "no revision 7", "recap/1"},
 		{"kit recap short", "belong to single parts", "lines of their own"},
 		{"kit recap cleaned", "a kit is fitted, not cleaned", "leave the action out"},
 		{"C1-C9 except C44 ok left", "C44 is not among C1-C9", "except takes parts"},
@@ -272,6 +272,7 @@ func TestTypedLines(t *testing.T) {
 		fmt.Fprintf(&now, "> %s\n", typed)
 		e, err := Parse(shellWords(typed), Context{Unit: u, By: "mw"})
 		var wrong *Error
+		var unknown *NewSection
 		switch {
 		case errors.As(err, &wrong):
 			refused++
@@ -279,6 +280,9 @@ func TestTypedLines(t *testing.T) {
 				t.Errorf("%s: %s, and no remedy", typed, wrong.What)
 			}
 			fmt.Fprintf(&now, "! %s\n  %s\n", wrong.What, wrong.Remedy)
+		case errors.As(err, &unknown):
+			refused++
+			fmt.Fprintf(&now, "! %s\n  %s\n", unknown, unknown.Hint())
 		case err != nil:
 			t.Errorf("%s: %v", typed, err)
 		default:

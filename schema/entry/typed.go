@@ -13,11 +13,16 @@ import (
 
 // typedWords are words people type for those of the closed lists.
 var typedWords = map[string]string{
-	"bad": "failed", "faulty": "failed", "defective": "failed", "good": "ok", "fine": "ok",
-	"shorted": "short", "leaky": "leakage", "leaking": "leakage", "leaks": "leakage", "drifted": "drift", "noisy": "noise", "worn": "wear",
+	"good": "ok", "fine": "ok",
+	"shorted": "short", "esr": "high-esr", "drifted": "drift", "noisy": "noise", "worn": "wear",
 	"seized": "seizure", "cracked": "crack", "corroded": "corrosion", "burned": "burnt", "dirty": "contamination",
 	"changed": "replaced", "swapped": "replaced", "resoldered": "reworked", "nos": "old-stock", "=": "same", "ditto": "same", "→": "->", "=>": "->",
 }
+
+// twoMeanings are typed words that could mean another of the list: they are taken, and
+// how they were taken is said.
+var twoMeanings = map[string]string{"bad": "failed", "faulty": "failed", "defective": "failed",
+	"leaky": "leakage", "leaking": "leakage", "leaks": "leakage"}
 
 // typedPhrases are those of several words. They are looked for in lower case.
 var typedPhrases = [][2]string{
@@ -30,6 +35,9 @@ var typedPhrases = [][2]string{
 // Blanks people type inside what is one word: 10 uF, 10uF / 35V, C1 - C4, C1 to C4.
 var (
 	unitBlank  = pattern.New(`([0-9]) +([pnuµmkM]?(?:F|V|Ohm|Ω|H|W|A)\b)`)
+	causedBy   = pattern.New(`(?i)\b(?:caused by|because of) ([A-Za-z0-9:./-]+)`)
+	countBlank = pattern.New(`\b([0-9]{1,5}) x ([A-Za-z])`)
+	refBlank   = pattern.New(`\b[A-Za-z]{1,3} [0-9]+\b`)
 	slashBlank = pattern.New(` +/ +`)
 	rangeBlank = pattern.New(`([0-9A-Za-z]) +[-–] +([0-9A-Za-z])`)
 	rangeWord  = pattern.New(`\b([A-Za-z]{1,4}[0-9]+)(?: +(?:to|thru|through) +|\.{2,3}|…)([A-Za-z]{0,4}[0-9]+)\b`)
@@ -44,7 +52,14 @@ func split(words []string, u *unit.Unit) []string {
 	hasKeys := slices.ContainsFunc(u.Positions, func(p *unit.Position) bool { return strings.HasPrefix(string(p.Ref), "key:") })
 	var out, run []string
 	flush := func() {
-		text := unitBlank.ReplaceAllString(strings.Join(run, " "), "$1$2")
+		text := strings.Join(run, " ")
+		text = countBlank.ReplaceAllString(causedBy.ReplaceAllString(spellUnits(text), "caused_by=$1"), "${1}x $2")
+		text = unitBlank.ReplaceAllString(refBlank.ReplaceAllStringFunc(text, func(m string) string {
+			if joined := strings.ReplaceAll(m, " ", ""); has(u, joined) {
+				return joined
+			}
+			return m
+		}), "$1$2")
 		text = rangeBlank.ReplaceAllString(slashBlank.ReplaceAllString(text, "/"), "$1-$2")
 		run = nil
 		free := ""
@@ -109,8 +124,10 @@ func shortFor(typed string) []string {
 // itself, what people type for it, or the only one that begins with the text, if
 // that is long enough.
 func Listed(text string, words []string) (string, bool) {
-	if w, ok := typedWords[text]; ok && slices.Contains(words, w) {
-		text = w
+	for _, list := range []map[string]string{typedWords, twoMeanings} {
+		if w, ok := list[text]; ok && slices.Contains(words, w) {
+			text = w
+		}
 	}
 	if slices.Contains(words, text) {
 		return text, true
@@ -193,7 +210,7 @@ func (p *parser) reorder() {
 // leads reports whether a word may stand before the part and belongs behind it.
 func leads(w string) bool {
 	w = strings.ToLower(strings.Trim(w, ",;:()"))
-	if w == "same" {
+	if _, ok := twoMeanings[w]; ok || w == "same" {
 		return true
 	}
 	return slices.ContainsFunc(vocabularies, func(l vocabulary) bool { return slices.Contains(l.words, w) })
@@ -292,6 +309,9 @@ func (p *parser) lineOf(ref string) (*schema.PartLine, error) {
 func Section(words []string, u *unit.Unit) string {
 	p := &parser{u: u, words: split(words, u)}
 	p.section()
+	if p.line.Section == "" && len(p.words) > 0 {
+		p.shortened()
+	}
 	if len(p.words) > 0 || !slices.ContainsFunc(u.Sections, func(s *unit.Section) bool { return s.Name == string(p.line.Section) }) {
 		return ""
 	}

@@ -86,6 +86,7 @@ type Question struct {
 	Long    bool   // may be long: prose
 	Choices []Choice
 
+	taken   []string                 // choices that were made before in the list at hand
 	resolve bool                     // the start of a choice stands for the choice
 	test    func(string) error       // whether a text has the form of the key
 	remark  func(text string) Remark // nil: none
@@ -266,6 +267,11 @@ func (q *Question) choose(text string) (string, error) {
 	}
 	if begin == nil {
 		begin = kind
+	}
+	if len(begin) > 1 { // those that are left
+		if left := slices.DeleteFunc(slices.Clone(begin), func(w string) bool { return slices.Contains(q.taken, w) }); len(left) == 1 {
+			begin = left
+		}
 	}
 	switch {
 	case len(begin) == 1, q.Role != Key && len(begin) > 0 && slices.Contains([]string{Next, Another, Keep}, begin[0]):

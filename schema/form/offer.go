@@ -15,8 +15,9 @@ import (
 // offer is what a question proposes.
 type offer struct {
 	choices []Choice
-	closed  bool   // nothing else is taken
-	resolve bool   // the start of a choice stands for it
+	closed  bool // nothing else is taken
+	resolve bool // the start of a choice stands for it
+	taken   []string
 	preset  string // what Enter stands for
 }
 
@@ -635,7 +636,12 @@ func (w *walker) ofReading(o *offer, r *schema.Reading, index int, key string) {
 	}
 	switch key {
 	case "point":
-		o.choices = w.points(false)
+		o.choices, o.resolve = w.points(false), true
+		for _, c := range o.choices {
+			if taken(c.Word, "") && len(w.limitSections(c.Word)) < 2 {
+				o.taken = append(o.taken, c.Word)
+			}
+		}
 		if before == nil {
 			return
 		}

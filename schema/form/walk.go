@@ -169,7 +169,7 @@ func (w *walker) question(t at, f schema.Field, must bool) *Question {
 		q.Several = true
 	}
 	o := w.offer(t, f)
-	q.Choices, q.Closed, q.resolve, q.Default = o.choices, o.closed, o.resolve, o.preset
+	q.Choices, q.Closed, q.resolve, q.taken, q.Default = o.choices, o.closed, o.resolve, o.taken, o.preset
 	if q.Closed && q.Help == strings.Join(words(q.Choices), ", ") {
 		q.Help = ""
 	}

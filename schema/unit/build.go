@@ -29,9 +29,10 @@ type place struct {
 	ref     refs.Ref
 }
 
-// repeated is an error that may concern many positions of one line. It is
+// repeated is an error or a warning that may concern many positions of one line. It is
 // reported once, with all of them.
 type repeated struct {
+	severity     schema.Severity
 	path, format string
 	rest         []any // what else the format takes, after the positions
 	positions    []*Position
@@ -40,6 +41,15 @@ type repeated struct {
 // each notes an error about one position of a line. The format takes the
 // positions first.
 func (b *builder) each(path string, p *Position, format string, rest ...any) {
+	b.repeat(schema.Wrong, path, p, format, rest...)
+}
+
+// eachWarning notes a warning in the same way.
+func (b *builder) eachWarning(path string, p *Position, format string, rest ...any) {
+	b.repeat(schema.Warned, path, p, format, rest...)
+}
+
+func (b *builder) repeat(s schema.Severity, path string, p *Position, format string, rest ...any) {
 	for i := range b.repeated {
 		r := &b.repeated[i]
 		if r.path == path && r.format == format && fmt.Sprint(r.rest...) == fmt.Sprint(rest...) {
@@ -47,13 +57,17 @@ func (b *builder) each(path string, p *Position, format string, rest ...any) {
 			return
 		}
 	}
-	b.repeated = append(b.repeated, repeated{path, format, rest, []*Position{p}})
+	b.repeated = append(b.repeated, repeated{s, path, format, rest, []*Position{p}})
 }
 
 // report reports what each gathered.
 func (b *builder) report(c *schema.Collector) {
 	for _, r := range b.repeated {
-		c.Errorf(r.path, r.format, append([]any{List(r.positions)}, r.rest...)...)
+		note := c.Errorf
+		if r.severity == schema.Warned {
+			note = c.Warnf
+		}
+		note(r.path, r.format, append([]any{List(r.positions)}, r.rest...)...)
 	}
 	b.repeated = nil
 }
@@ -95,7 +109,7 @@ func (b *builder) sections() {
 			if s.Count > 0 {
 				name = fmt.Sprintf("%s %d", s.Name, i+1)
 			}
-			u.Sections = append(u.Sections, &Section{Name: name, Board: s.Board, Revision: s.Revision, Complete: s.Complete, sets: s.Positions})
+			u.Sections = append(u.Sections, &Section{Name: name, Board: s.Board, Revision: s.Revision, Also: s.Also, Complete: s.Complete, sets: s.Positions})
 		}
 	}
 	c := b.col(b.instrumentPath)
@@ -365,8 +379,8 @@ func (b *builder) refs(c *schema.Collector, at, section string, list schema.Refs
 			continue
 		}
 		words := make([]string, len(have))
-		for i, h := range have {
-			words[i] = string(h)
+		for i, h := range have { // the last first: of ten contacts the tenth is nearest to the eleventh
+			words[len(have)-1-i] = string(h)
 		}
 		where := "the model's " + section
 		if s.Board != "" {
@@ -377,12 +391,31 @@ func (b *builder) refs(c *schema.Collector, at, section string, list schema.Refs
 			where += ")"
 		}
 		if near := schema.Nearest(r, words); near != "" && len(r) > 2 {
-			c.Errorf(at, "%s has no %s => did you mean %s? It has %s", where, r, near, refs.Compact(have))
+			c.Errorf(at, "%s has no %s => did you mean %s? It has %s", where, r, near, clipText(refs.Compact(beside(have, r))))
 		} else {
 			c.Errorf(at, "%s has no %s => it has %s; write a part that somebody else added as @ and its place, and one you added with action = \"fitted\"", where, r, clipText(refs.Compact(have)))
 		}
 	}
 	return found
+}
+
+// beside are the references that begin like one that a section does not have: the
+// contacts of the same key, else all.
+func beside(have []refs.Ref, r string) []refs.Ref {
+	i := strings.LastIndexAny(r, "/.:")
+	if i < 0 {
+		return have
+	}
+	var out []refs.Ref
+	for _, h := range have {
+		if strings.HasPrefix(string(h), r[:i+1]) {
+			out = append(out, h)
+		}
+	}
+	if out == nil {
+		return have
+	}
+	return out
 }
 
 // exactly tells which positions of a list without ranges a section has.
@@ -450,6 +483,7 @@ func (b *builder) record(f *File) {
 			b.technician(c, at+".by", k.By)
 		}
 	case *schema.Soak:
+		b.forbidden(c, f, "a soak")
 		for i, e := range r.Events {
 			b.faultExists(c, fmt.Sprintf("event[%d].fault", i), e.Fault)
 		}

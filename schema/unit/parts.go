@@ -260,6 +260,8 @@ func (b *builder) line(c *schema.Collector, f *File, k kitLine, kits []kitLine, 
 			taken[p] = k.path
 			if here, ok := b.withKit(k, kits, name, r); ok {
 				b.event(c, f, here, p)
+			} else {
+				b.again(&Event{File: f, Path: k.path, Line: l, Job: b.jobOf[f.Path]}, p, p.Current())
 			}
 		}
 	}
@@ -371,9 +373,10 @@ func (b *builder) event(c *schema.Collector, f *File, k kitLine, p *Position) {
 			n.Source = schema.SourceNew
 		}
 		l.New = &n
-		if p.Family.Group() != "fuse" {
+		if p.Family.Group() != "fuse" && l.Why == "" {
 			c.LowerRating(k.path+".new.rating", n.Rating, "the position's", p.Rating)
 		}
+		b.belongs(c, f, k, p, l)
 	}
 	e := &Event{File: f, Path: k.path, Date: date, Line: l, Kit: k.kit, Job: b.jobOf[f.Path]}
 	b.cause(c, e, p)
@@ -386,6 +389,7 @@ func (b *builder) event(c *schema.Collector, f *File, k kitLine, p *Position) {
 	}
 
 	o := p.Current()
+	b.again(e, p, o)
 	switch {
 	case o == nil && l.Action != schema.Fitted:
 		if n := len(p.Occupants); n > 0 {

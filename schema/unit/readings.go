@@ -155,10 +155,17 @@ func (b *builder) measurements(c *schema.Collector, r *schema.Measurements) {
 		b.instrument(c, at+".with", m.With, r.Date)
 		v, ok := m.Value.Parse()
 		l := b.u.ReadingLimit(m)
+		if near := b.nearPoint(m.Point); near != "" {
+			c.Warnf(at+".point", "%q is no point that the model has limits for => did you mean %q?", m.Point, near)
+		}
 		if !ok || l == nil {
 			continue
 		}
 		if !b.fits(c, at+".value", string(m.Value), v, l, m.Point) {
+			continue
+		}
+		if what := l.farOff(v); what != "" && m.Note == "" {
+			c.Warnf(at+".value", "%s: %s where %s => correct it, or add note = \"...\" that says why", m.Point, m.Value, what)
 			continue
 		}
 		if m.Stage == schema.AsLeft && l.Judge(v, nil) == Outside && m.Note == "" {
@@ -196,6 +203,71 @@ func (b *builder) measurements(c *schema.Collector, r *schema.Measurements) {
 			c.Warnf(at+".values", "%d of %d are left outside the limit of %s => measure again after the work, or add note = \"...\" that says why they stay", out, len(all), t.Point)
 		}
 	}
+}
+
+// nearPoint is the point with limits that a point without was probably meant to be, ""
+// where there is none or the model names it in a procedure.
+func (b *builder) nearPoint(point string) string {
+	var points []string
+	for _, l := range b.u.Model.Limits {
+		if strings.EqualFold(l.Point, point) {
+			return ""
+		}
+		points = append(points, l.Point)
+	}
+	for _, p := range b.u.Model.Procedures {
+		for _, s := range p.Steps {
+			if strings.EqualFold(s.Point, point) {
+				return ""
+			}
+		}
+	}
+	if len(point) < 5 {
+		return ""
+	}
+	near := schema.Nearest(point, points)
+	if near == "" || len([]rune(near)) != len([]rune(point)) || figures(near) != figures(point) {
+		return "" // another point of a family: +15 V rail and -15 V rail
+	}
+	return near
+}
+
+// figures are the figures and signs of a text.
+func figures(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r >= '0' && r <= '9' || r == '+' || r == '-' {
+			return r
+		}
+		return -1
+	}, s)
+}
+
+// farOff says what a value should be near to where it has the other sign, or is 100 times
+// too large or too small: a slip of the sign or of the unit. "" where it is neither.
+func (l *Limit) farOff(v quantity.Quantity) string {
+	for _, q := range []schema.Quantity{l.Nominal, l.Low, l.High} {
+		want, ok := q.Parse()
+		if !ok || want.Value.Sign() == 0 || v.Value.Sign() == 0 || !want.Compatible(v) {
+			continue
+		}
+		if q != l.Nominal && (l.Nominal != "" || l.Low == "" || l.High == "") {
+			return ""
+		}
+		r, _ := new(big.Rat).Quo(v.Value, want.Value).Float64()
+		switch {
+		case r < 0 && !dB(l):
+			return fmt.Sprintf("%s belongs: it has the other sign", q)
+		case r < 0.01 || r > 100:
+			return fmt.Sprintf("%s belongs%s", q, factor(v, want))
+		}
+		return ""
+	}
+	return ""
+}
+
+// dB reports whether a limit is on a scale on which the sign says little.
+func dB(l *Limit) bool {
+	return strings.Contains(string(l.Nominal+l.Low+l.High), "dB") || strings.Contains(string(l.Nominal+l.Low+l.High), "C")
 }
 
 // Scale returns x times the unit of one.

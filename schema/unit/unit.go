@@ -83,6 +83,7 @@ type Section struct {
 	Name     string
 	Board    string
 	Revision string
+	Also     []string             // what else it is called at the bench
 	Complete bool                 // its population is all there is
 	Origin   schema.Origin        // as the last intake that says so has it; "" is original
 	Seen     schema.Date          // the day of that intake
@@ -289,6 +290,30 @@ func Less(a, b File) bool {
 	return kindOrder(a, b)
 }
 
+// releasesLast puts work behind a release, on its day and up to the next intake, before it:
+// what was written down after it was done before the unit left.
+func releasesLast(files []File) {
+	for i := range files {
+		r := files[i].Record
+		if schema.KindOf(r).Stay() != schema.StayEnds || r.Head().Withdrawn {
+			continue
+		}
+		at := i
+		for k := i + 1; k < len(files); k++ {
+			x := files[k].Record
+			if x.Head().Date != r.Head().Date || schema.KindOf(x).Stay() == schema.StayOpens {
+				break
+			}
+			if schema.KindOf(x).Stay() == schema.StayWork {
+				f := files[k]
+				copy(files[at+1:k+1], files[at:k])
+				files[at] = f
+				at++
+			}
+		}
+	}
+}
+
 // kindOrder breaks ties within a day as the table of kinds has it, then by
 // file name.
 func kindOrder(a, b File) bool {
@@ -314,6 +339,7 @@ func Build(src Source, ctx Context) *Unit {
 	u.Built, _ = u.Instrument.Built.Span()
 	u.Files = append([]File{}, src.Records...)
 	sort.SliceStable(u.Files, func(i, j int) bool { return Less(u.Files[i], u.Files[j]) })
+	releasesLast(u.Files)
 
 	b.instrumentPath = src.Dir + "/instrument.toml"
 	b.sections()

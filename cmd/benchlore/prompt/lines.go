@@ -2,6 +2,7 @@ package prompt
 
 import (
 	"bufio"
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -31,6 +32,7 @@ type Lines struct {
 	read  func(prompt string) (string, error)
 	term  *term.Terminal // nil on a plain terminal
 	state *term.State    // the terminal as it was before
+	keys  *keystrokes
 }
 
 // Lines starts to read lines, with keys to edit them and Tab to complete them where
@@ -55,10 +57,11 @@ func (at Terminal) Lines(complete Completer) (*Lines, error) {
 	if l.state, err = term.MakeRaw(int(at.In.Fd())); err != nil {
 		return nil, err
 	}
+	l.keys = &keystrokes{from: at.In}
 	l.term = term.NewTerminal(struct {
 		io.Reader
 		io.Writer
-	}{at.In, at.Out}, "")
+	}{l.keys, at.Out}, "")
 	l.term.AutoCompleteCallback = l.completion(complete)
 	l.read = func(prompt string) (string, error) {
 		_ = l.term.SetSize(at.columns(), 24)
@@ -66,6 +69,47 @@ func (at Terminal) Lines(complete Completer) (*Lines, error) {
 		return l.term.ReadLine()
 	}
 	return l, nil
+}
+
+// Again puts a line before the cursor when the next one is asked for, to be corrected;
+// not where something was typed ahead of it.
+func (l *Lines) Again(line string) {
+	if l.keys != nil && !l.keys.ahead {
+		l.keys.first = []byte(line)
+	}
+}
+
+// keystrokes hands on what is typed. A key that the terminal sends as an escape alone
+// does nothing, and takes no letter typed after it with it.
+type keystrokes struct {
+	from   io.Reader
+	first  []byte // to be handed on before anything else
+	escape bool   // the last key was an escape, of which more may come
+	ahead  bool   // what was handed on last did not end with the end of a line
+}
+
+func (k *keystrokes) Read(p []byte) (int, error) {
+	if len(k.first) > 0 {
+		n := copy(p, k.first)
+		k.first = k.first[n:]
+		return n, nil
+	}
+	buf := make([]byte, len(p)-1)
+	n, err := k.from.Read(buf)
+	out := p[:0]
+	for i := 0; i < n; i++ {
+		if k.escape && (buf[i] == '[' || buf[i] == 'O') {
+			out = append(out, 0x1b)
+		}
+		if k.escape = buf[i] == 0x1b; !k.escape {
+			out = append(out, buf[i])
+		}
+	}
+	k.ahead = n > 0 && buf[n-1] != '\r' && buf[n-1] != '\n' || bytes.ContainsAny(buf[:max(n-1, 0)], "\r\n")
+	if len(out) == 0 && n > 0 && err == nil {
+		return k.Read(p)
+	}
+	return len(out), err
 }
 
 // Raw reports whether the terminal is in raw mode: whatever is printed until Close

@@ -75,6 +75,9 @@ func (p *Prompt) plain(in io.Reader) error {
 		}
 		if strings.TrimSpace(text) == "" {
 			text = was
+			if path, doubt, ok := strings.Cut(doubted, "\n"); ok && path == q.Path { // Enter keeps it
+				text = doubt
+			}
 		}
 		if r := q.Remark(text); r.Verdict != "" {
 			p.say(r.Text)
@@ -156,7 +159,7 @@ func refusal(e *form.Error) string {
 		text += "; " + e.Remedy
 	}
 	if e.Doubt {
-		text += "; give the same answer again to keep it"
+		text += "; Enter keeps it, another answer replaces it"
 	}
 	return text
 }

@@ -244,9 +244,16 @@ func (s *screen) picked(q *form.Question) string {
 // answer gives what is typed as the answer.
 func (s *screen) answer() tea.Cmd {
 	typed := s.typed
+	if typed == "" && s.doubted != "" {
+		typed = s.doubted // Enter keeps it
+	}
 	err := s.p.form.Answer(typed, s.doubted != "" && s.doubted == typed)
 	if e := (*form.Error)(nil); errors.As(err, &e) {
-		s.fill(typed)
+		again := ""
+		if s.p.form.Question().Long {
+			again = typed // what took long to type is corrected
+		}
+		s.fill(again)
 		s.row, s.refused, s.doubted = -1, refusal(e), ""
 		if e.Doubt {
 			s.doubted = typed
