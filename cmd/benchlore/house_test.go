@@ -40,6 +40,7 @@ var mayImport = map[string]struct{ imports, why string }{
 	"ledger/gitstore/object": {"", "git's objects as bytes"},
 	"ledger/gitstore/pack":   {"ledger/gitstore/object", "git's packs"},
 	"ledger/gitstore/sshkey": {"ledger/gitstore/config", "keys and signatures"},
+	"ledger/partslist":       {"schema schema/quantity schema/refs", "bytes of a list in, what they say out: no ledger"},
 	"ledger/photo":           {"schema", "a picture in, a small upright one out"},
 	"ledger/proof":           {"ledger/gitstore/object ledger/gitstore/pack ledger/proof/gitobj ledger/proof/growth schema schema/unit", "bytes in, verdict out: no ledger, no report, no network"},
 	"ledger/proof/gitobj":    {"ledger/gitstore/object", "strict readers of git's objects"},
