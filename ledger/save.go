@@ -36,7 +36,7 @@ func belongs(p string) bool {
 	switch parts[0] {
 	case "shop.toml", "families.toml", "signers", "revoked", ".gitattributes", ".gitignore":
 		return len(parts) == 1
-	case "models", "lots", keysDir:
+	case "models", "lots", listsDir, keysDir:
 		return len(parts) == 2 && strings.HasSuffix(p, ".toml")
 	case adoptedDir:
 		return len(parts) == 3 && strings.HasSuffix(p, ".toml")
@@ -240,6 +240,8 @@ func (l *Ledger) checkFile(p string, data []byte) []schema.Problem {
 		_, problems = schema.Decode[schema.Model](p, data)
 	case parts[0] == "lots":
 		_, problems = schema.Decode[schema.Lot](p, data)
+	case parts[0] == listsDir:
+		_, problems = schema.Decode[schema.ListForm](p, data)
 	case parts[0] == adoptedDir, parts[0] == keysDir, p == "signers", p == "revoked":
 		return checkTrustFile(p, data)
 	case parts[0] == "books" && len(parts) == 4:

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"encoding/json"
 	"errors"
@@ -45,6 +46,7 @@ type app struct {
 	dryRun    bool
 
 	passphrases map[string][]byte // by key file, as typed in this run
+	typed       *bufio.Reader     // of a, what was typed ahead of the next question
 }
 
 // Exit codes, as DEVELOPERS.md and every --help have them.

@@ -15,7 +15,7 @@ import (
 // package is a new row; a row that nothing needs any more fails too.
 var mayImport = map[string]struct{ imports, why string }{
 	"cmd/bars":             {"examples/synth ledger reports/lifedata", "it measures synthetic ledgers and the statistics"},
-	"cmd/benchlore":        {"cmd/benchlore/prompt examples ledger ledger/gitstore ledger/gitstore/config ledger/photo ledger/proof ledger/worksheet reports/label reports/page reports/provenance reports/reliability reports/worklist schema schema/entry schema/form schema/unit", "it parses the command line, calls and prints"},
+	"cmd/benchlore":        {"cmd/benchlore/prompt examples ledger ledger/gitstore ledger/gitstore/config ledger/partslist ledger/photo ledger/proof ledger/worksheet reports/label reports/page reports/provenance reports/reliability reports/worklist schema schema/entry schema/form schema/refs schema/unit", "it parses the command line, calls and prints"},
 	"cmd/coverage":         {"examples/synth reports/reliability schema schema/unit", "it holds intervals against a known truth"},
 	"cmd/mkledger":         {"examples/synth", "it writes synthetic ledgers"},
 	"cmd/benchlore/prompt": {"schema schema/entry schema/form schema/unit", "it asks at the terminal and stores nothing: no ledger"},

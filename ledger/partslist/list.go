@@ -491,6 +491,9 @@ func (r *reader) part(n int, row []string, at refCell) {
 		value += " " + unit
 	}
 	d := describe(letters, value, r.text(row, ColRating), r.text(row, ColDesc), r.text(row, ColNote), strings.TrimSpace(r.text(row, ColMaker)+" "+r.text(row, ColNumber)), at.words, r.s.Comma)
+	if volts.MatchString(headingForm(cell(r.l.Headings, r.l.at(ColRating)))) { // the heading is the unit
+		d.said = slices.DeleteFunc(d.said, func(n Note) bool { return strings.HasSuffix(n.What, " V") })
+	}
 	p.Family, p.Sure, p.Value, p.Rating, p.Type, p.Note = d.family, d.sure, schema.Quantity(d.value), schema.Quantity(d.rating), d.words, d.note
 	if p.Family == "" {
 		r.refuse(n, fmt.Sprintf("what kind of part %s is cannot be told", firstOf(at, shortRow(row))), "write it in words in the row: electrolytic, carbon film, key contact")
@@ -525,6 +528,8 @@ func (r *reader) part(n int, row []string, at refCell) {
 		r.since++
 	}
 }
+
+var volts = regexp.MustCompile(`^(?:volts?|voltage|working voltage|wv|wvdc|spannung|tension|tensione|voltaje|spanning)$`)
 
 var (
 	lettersOf  = regexp.MustCompile(`^[A-Za-z]+`)

@@ -41,7 +41,6 @@ const maxRange = 2000
 
 // readRefs reads the references of a cell as people write them: C1, C2; C1-C4;
 // C2 to C4; C3/C4/C7; C1 C2 C3; R6-9; C1..C6; PSU/C1; KBD-S1-S44; key:1-61.
-// known are the words that stand for a board where the cell has C1/C2 otherwise.
 func readRefs(text string) refCell {
 	var out refCell
 	text = strings.TrimSpace(dashes.Replace(text))
@@ -90,7 +89,7 @@ func readRefs(text string) refCell {
 			}
 			continue
 		}
-		if m := badDigit.FindStringSubmatch(item); m != nil {
+		if m := badDigit.FindStringSubmatch(item); m != nil && strings.ContainsAny(item, "0123456789") {
 			fixed := m[1] + strings.NewReplacer("O", "0", "o", "0", "I", "1", "l", "1").Replace(m[2])
 			return refCell{letter: true, wrong: fmt.Sprintf("%s has a letter where a number belongs", item), write: "write " + strings.ToUpper(fixed) + ", if that is what it is"}
 		}
