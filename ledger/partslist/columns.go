@@ -84,6 +84,11 @@ func init() {
 			workWords[w] = key
 		}
 	}
+	for w, key := range columnWords {
+		if key == ColNote && workWords[w] == "" {
+			workWords[w] = key
+		}
+	}
 }
 
 var headingEdges = strings.NewReplacer("_", " ", "£", "", "€", "", "$", "")
