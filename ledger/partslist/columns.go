@@ -93,9 +93,12 @@ func init() {
 
 var headingEdges = strings.NewReplacer("_", " ", "£", "", "€", "", "$", "")
 
+// currencyIn is the money a column of prices is in: parts GBP, Preis (EUR).
+var currencyIn = regexp.MustCompile(`[ ,]*[(\[]?\b(?:gbp|eur|euro|usd|chf|sfr|dm|dem|pounds)\b[)\]]?\s*$`)
+
 // headingForm is a heading as the lists of words have it.
 func headingForm(h string) string {
-	h = headingEdges.Replace(fold(h))
+	h = currencyIn.ReplaceAllString(headingEdges.Replace(fold(h)), "")
 	return strings.Trim(strings.Join(strings.Fields(h), " "), " .:*#")
 }
 
@@ -308,7 +311,7 @@ func layout(s *Sheet, words map[string]string, told, remembered []ColumnChoice) 
 		}
 	}
 	// What the cells hold decides which column the references are in.
-	if best, share := bestRefs(body, width, l); share >= 0.6 && (l.at(ColRef) < 0 || refShare(body, l.at(ColRef)) < 0.3) && best >= 0 && !told2(told, ColRef) {
+	if best, share := bestRefs(body, width, l); share >= 0.6 && (l.at(ColRef) < 0 || refShare(body, l.at(ColRef)) < 0.3) && best >= 0 && !isTold(told, ColRef) {
 		l.retake(ColRef, ColDesc)
 		for i := range l.Columns {
 			if l.Columns[i].At == best {
@@ -341,7 +344,21 @@ func layout(s *Sheet, words map[string]string, told, remembered []ColumnChoice) 
 	return l
 }
 
-func told2(told []ColumnChoice, is string) bool {
+// rememberedOf is what was said before of a list with the headings of this one,
+// whichever row they are in.
+func rememberedOf(s *Sheet, ask func([]string) []ColumnChoice) []ColumnChoice {
+	if ask == nil {
+		return nil
+	}
+	for _, row := range s.Rows[:min(len(s.Rows), maxHead)] {
+		if got := ask(row); got != nil && !blank(row) {
+			return got
+		}
+	}
+	return nil
+}
+
+func isTold(told []ColumnChoice, is string) bool {
 	return slices.ContainsFunc(told, func(c ColumnChoice) bool { return c.Is == is })
 }
 

@@ -123,13 +123,7 @@ func Read(sheets []*Sheet, opt Options) (*List, error) {
 	}
 	var readers []*reader
 	for _, s := range sheets {
-		var remembered []ColumnChoice
-		l := layout(s, columnWords, opt.Columns, nil)
-		if opt.Remembered != nil {
-			if remembered = opt.Remembered(l.Headings); remembered != nil {
-				l = layout(s, columnWords, opt.Columns, remembered)
-			}
-		}
+		l := layout(s, columnWords, opt.Columns, rememberedOf(s, opt.Remembered))
 		if l.at(ColRef) < 0 && (l.at(ColCount) < 0 || l.at(ColDesc) < 0 && l.at(ColValue) < 0) {
 			if len(sheets) > 1 {
 				out.NotTaken = append(out.NotTaken, Note{File: s.File, Sheet: s.Name, Row: 0, What: "no column of references or numbers of parts: the sheet was not read", Write: "say which column holds them: --column ref=A"})
@@ -156,7 +150,13 @@ func Read(sheets []*Sheet, opt Options) (*List, error) {
 
 func noRefs(s *Sheet, l *Layout) error {
 	var heads []string
-	for i, h := range l.Headings {
+	first := l.Headings
+	for i := 0; i < len(s.Rows) && first == nil; i++ {
+		if !blank(s.Rows[i]) {
+			first = s.Rows[i]
+		}
+	}
+	for i, h := range first {
 		if h != "" {
 			heads = append(heads, fmt.Sprintf("%s (%s)", h, Column{At: i}.Letter()))
 		}
@@ -633,6 +633,15 @@ func describe(letters, value, rating, desc, note, number, aside string, comma bo
 			}
 		}
 		left["desc"] = strings.TrimSpace(left["desc"] + " " + strings.Join(more, " "))
+	} else {
+		// Of other parts a rating is what stands under that heading, a value what can
+		// be nothing else: 2N3055 is no capacitance.
+		if len(rq) == 1 && rRest == "" && !rq[0].bare && rq[0].doubt == "" {
+			d.rating, left["rating"] = rq[0].text, ""
+		}
+		if len(vq) == 1 && vRest == "" && slices.Contains([]string{"voltage", "current", "frequency", "power"}, vq[0].dimension) && vq[0].doubt == "" {
+			d.value, left["value"] = vq[0].text, ""
+		}
 	}
 	if number == "" && note != "" && !partNumber.MatchString(words) && partNumber.MatchString(note) && slices.Contains([]string{"transistor", "ic", "diode", "tube"}, group) {
 		number, note = note, ""

@@ -33,7 +33,7 @@ var (
 	oneRef   = regexp.MustCompile(`^([A-Za-z]{1,4})(\d{1,5})([A-Za-z]?)$`)
 	rangeRef = regexp.MustCompile(`^([A-Za-z]{1,4})(\d{1,5})-([A-Za-z]{0,4})(\d{1,5})$`)
 	badDigit = regexp.MustCompile(`^([A-Za-z]{1,3})([0-9]*[OoIl][0-9OoIl]*)$`)
-	refLike  = regexp.MustCompile(`^[A-Za-z]{1,4}[ .]?\d`)
+	refLike  = regexp.MustCompile(`^([A-Za-z]{1,4})([ .]?)\d`)
 )
 
 // maxRange is the most positions one range may have.
@@ -51,7 +51,9 @@ func readRefs(text string) refCell {
 		out.count, _ = strconv.Atoi(m[1])
 		return out
 	}
-	out.letter = refLike.MatchString(text)
+	if m := refLike.FindStringSubmatch(text); m != nil {
+		out.letter = m[2] == "" || groupsOf[strings.ToUpper(m[1])] != nil
+	}
 	if l, err := refs.Parse(text); err == nil && strings.ContainsAny(text, ":@") {
 		out.refs, out.letter = l.Enumerate(), true // key:1-61/contact.1-3, as the ledger has it
 		return out
@@ -60,7 +62,13 @@ func readRefs(text string) refCell {
 		out.board, text, out.letter = strings.TrimSpace(m[1]), m[2], true
 	}
 	text = and.ReplaceAllString(text, ", ")
-	text = spaced.ReplaceAllString(text, "$1$2")
+	text = spaced.ReplaceAllStringFunc(text, func(s string) string { // C 3, but not bay 4
+		m := spaced.FindStringSubmatch(s)
+		if groupsOf[strings.ToUpper(m[1])] == nil {
+			return s
+		}
+		return m[1] + m[2]
+	})
 	for range 2 { // C1 - C4 - : neighbours share their digits
 		text = between.ReplaceAllString(text, "$1-$2")
 	}

@@ -99,12 +99,7 @@ func ReadWork(sheets []*Sheet, opt WorkOptions) (*Work, error) {
 	done := map[string]WorkLine{}
 	var readers []*workReader
 	for _, s := range sheets {
-		l := layout(s, workWords, opt.Columns, nil)
-		if opt.Remembered != nil {
-			if rem := opt.Remembered(l.Headings); rem != nil {
-				l = layout(s, workWords, opt.Columns, rem)
-			}
-		}
+		l := layout(s, workWords, opt.Columns, rememberedOf(s, opt.Remembered))
 		if l.Head == 0 || l.at(ColDay) < 0 || l.at(ColAction) < 0 && l.at(ColFound) < 0 {
 			for i, row := range s.Rows {
 				if !blank(row) {
