@@ -72,15 +72,15 @@ type ListForm struct {
 
 // ListColumn says what one column of a list holds.
 type ListColumn struct {
-	Heading string `toml:"heading" need:"yes" doc:"as the list has it"`
-	Holds   string `toml:"holds" need:"yes" doc:"ref, value, unit, rating, description, section, board, count, maker, part number, note, none; of finished work also instrument, date, found, action, new value, hours, price"`
+	Heading string      `toml:"heading" need:"yes" doc:"as the list has it"`
+	Holds   ColumnHolds `toml:"holds" need:"yes" doc:"what it is read as; none: it is not read"`
 }
 
 // ListWord says what a word of a list stands for.
 type ListWord struct {
 	Word  string `toml:"word" need:"yes" doc:"as the list has it: Netzteil"`
 	Means string `toml:"means" need:"yes" doc:"as the ledger has it: power supply"`
-	In    string `toml:"in,omitempty" doc:"the column: section, instrument, found, action, ref"`
+	In    WordIn `toml:"in" need:"yes" doc:"where it stands: section, instrument"`
 }
 
 // LotNotice is what the shop learnt about a lot later.

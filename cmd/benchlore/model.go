@@ -196,7 +196,7 @@ func rememberedColumns(forms []schema.ListForm) func([]string) []partslist.Colum
 			}
 			var out []partslist.ColumnChoice
 			for _, c := range f.Columns {
-				out = append(out, partslist.ColumnChoice{Is: c.Holds, Heading: c.Heading})
+				out = append(out, partslist.ColumnChoice{Is: string(c.Holds), Heading: c.Heading})
 			}
 			return out
 		}
@@ -413,7 +413,7 @@ func formsOf(list *partslist.List, told []partslist.ColumnChoice) []schema.ListF
 		f := schema.ListForm{Headings: l.Headings}
 		for _, c := range l.Columns {
 			if c.From == "told" && c.Heading != "" {
-				f.Columns = append(f.Columns, schema.ListColumn{Heading: c.Heading, Holds: c.Is})
+				f.Columns = append(f.Columns, schema.ListColumn{Heading: c.Heading, Holds: schema.ColumnHolds(c.Is)})
 			}
 		}
 		if len(f.Columns) > 0 && !slices.ContainsFunc(out, func(x schema.ListForm) bool { return ledger.SameHeadings(x.Headings, f.Headings) }) {

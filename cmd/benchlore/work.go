@@ -131,7 +131,7 @@ func (w *workImport) run(sheets []*partslist.Sheet) error {
 		form = &schema.ListForm{Headings: heads, Words: w.said}
 		for _, c := range work.Layouts[0].Columns {
 			if c.From == "told" && c.Heading != "" {
-				form.Columns = append(form.Columns, schema.ListColumn{Heading: c.Heading, Holds: c.Is})
+				form.Columns = append(form.Columns, schema.ListColumn{Heading: c.Heading, Holds: schema.ColumnHolds(c.Is)})
 			}
 		}
 	}
@@ -189,7 +189,7 @@ func (w *workImport) meanings() error {
 		if _, err := w.l.Resolve(means); err == nil {
 			in = partslist.ColInstrument
 		}
-		x := schema.ListWord{Word: word, Means: means, In: in}
+		x := schema.ListWord{Word: word, Means: means, In: schema.WordIn(in)}
 		w.said = append(w.said, x)
 		w.words = append([]schema.ListWord{x}, w.words...)
 	}
