@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 
 	"benchlore/schema"
 )
@@ -91,6 +92,26 @@ func init() {
 	}
 }
 
+// longWords are the headings that slips are held against: of parts lists, and of
+// finished work.
+var longWords = map[bool]func() []string{
+	false: sync.OnceValue(func() []string { return longOf(columnWords) }),
+	true:  sync.OnceValue(func() []string { return longOf(workWords) }),
+}
+
+func isWorkWords(words map[string]string) bool { return words["what i did"] != "" }
+
+func longOf(words map[string]string) []string {
+	var all []string
+	for w := range words {
+		if len(w) >= 4 {
+			all = append(all, w)
+		}
+	}
+	slices.Sort(all)
+	return all
+}
+
 var headingEdges = strings.NewReplacer("_", " ", "£", "", "€", "", "$", "")
 
 // currencyIn is the money a column of prices is in: parts GBP, Preis (EUR).
@@ -117,14 +138,7 @@ func meaning(words map[string]string, heading string, near bool) string {
 	if !near || len(h) < 4 || strings.ContainsAny(h, "0123456789") {
 		return ""
 	}
-	var all []string
-	for w := range words {
-		if len(w) >= 4 {
-			all = append(all, w)
-		}
-	}
-	slices.Sort(all)
-	return words[schema.Nearest(h, all)]
+	return words[schema.Nearest(h, longWords[isWorkWords(words)]())]
 }
 
 var headingUnit = regexp.MustCompile(`^(.+?) ?[(\[].*[)\]]$`)
@@ -337,7 +351,7 @@ func layout(s *Sheet, words map[string]string, told, remembered []ColumnChoice) 
 	if l.at(ColSection) < 0 && l.at(ColBoard) >= 0 {
 		l.retake(ColBoard, ColSection) // the only column that says where
 	}
-	if _, work := words["what i did"]; !work && l.at(ColDesc) < 0 && l.at(ColUnit) >= 0 && l.at(ColValue) < 0 {
+	if !isWorkWords(words) && l.at(ColDesc) < 0 && l.at(ColUnit) >= 0 && l.at(ColValue) < 0 {
 		l.retake(ColUnit, ColDesc)
 	}
 	slices.SortFunc(l.Columns, func(a, b Column) int { return a.At - b.At })
