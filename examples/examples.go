@@ -91,7 +91,7 @@ func Replay(dir string, progress func(done, of int)) (*ledger.Ledger, error) {
 		if err != nil {
 			return nil, fmt.Errorf("replaying %s of %s: %w", e.path, e.day, err)
 		}
-		if strings.HasPrefix(e.path, "instruments/") && !corrected {
+		if schema.ParsePath(e.path).OfUnit() && !corrected {
 			today[e.unit] = true
 		}
 		if i+1 < len(events) && events[i+1].day == e.day {
@@ -127,7 +127,7 @@ func play(l *ledger.Ledger, e event, as func(string, schema.Date)) (corrected bo
 	if err := os.MkdirAll(filepath.Dir(name), 0o777); err != nil {
 		return false, err
 	}
-	if path.Base(e.path) == "instrument.toml" {
+	if schema.ParsePath(e.path).Is == schema.IsInstrument {
 		if err := os.WriteFile(filepath.Join(filepath.Dir(name), ".gitattributes"), []byte(ledger.Attributes), 0o666); err != nil {
 			return false, err
 		}
@@ -182,15 +182,12 @@ func story() ([]event, error) {
 				return err
 			}
 			e := event{path: strings.TrimPrefix(p, root+"/"), data: data, day: fixed}
-			parts := strings.Split(e.path, "/")
-			if parts[0] == "instruments" || parts[0] == "books" {
-				e.unit = parts[1] + "/" + parts[2]
-			}
-			day, kind, _, named := schema.ParseName(p)
+			at := schema.ParsePath(e.path)
+			e.unit = at.Unit
 			switch {
-			case e.path == "shop.toml":
+			case at.Is == schema.IsShop:
 				return nil
-			case parts[0] == "instruments" && named:
+			case at.Is == schema.IsRecord:
 				rec, problems := schema.DecodeRecord(e.path, data)
 				if rec == nil {
 					return &ledger.ProblemsError{What: "the example", Problems: problems}
@@ -199,16 +196,17 @@ func story() ([]event, error) {
 				if fixed.IsZero() {
 					e.day, e.order = rec.Head().Date, 3
 					meet(e.unit, e.day)
-					meet(parts[1], e.day)
+					model, _, _ := strings.Cut(e.unit, "/")
+					meet(model, e.day)
 				} else {
 					e.order = 5
 				}
-			case parts[0] == "books" && named && kind != "":
+			case at.Is == schema.IsBook && at.Kind != "":
 				e.order = 4
 				if fixed.IsZero() {
-					e.day = day
+					e.day = at.Date
 				}
-			case parts[0] == "lots":
+			case at.Is == schema.IsLot:
 				lot, problems := schema.Decode[schema.Lot](e.path, data)
 				if lot == nil {
 					return &ledger.ProblemsError{What: "the example", Problems: problems}
@@ -246,7 +244,7 @@ func story() ([]event, error) {
 	}
 	for _, e := range pending {
 		e.order, e.day = 1, opened
-		if key := strings.TrimSuffix(path.Base(e.path), ".toml"); strings.HasPrefix(e.path, "models/") {
+		if key := strings.TrimSuffix(path.Base(e.path), ".toml"); schema.ParsePath(e.path).Is == schema.IsModel {
 			e.day = first[key]
 		} else if e.unit != "" {
 			e.order, e.day = 2, first[e.unit]

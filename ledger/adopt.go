@@ -485,7 +485,25 @@ func (a *adopting) receive() error {
 		}
 	}
 	a.out.Received = unitDir(a.unit) + "/" + file
-	return nil
+	return a.grows(head)
+}
+
+// grows holds what the unit's history will be here against the rules, with the seals
+// that came and those that are here: this bench may have sealed something else.
+func (a *adopting) grows(head object.Hash) error {
+	chain := slices.Clone(a.v.Chain())
+	if a.note != nil || !a.old.IsZero() {
+		own, err := a.l.Seals(a.unit)
+		if err != nil {
+			return err
+		}
+		for _, s := range own {
+			if !slices.ContainsFunc(chain, func(x *proof.Seal) bool { return x.Digest == s.Digest }) {
+				chain = append(chain, s)
+			}
+		}
+	}
+	return a.l.onlyGrows(a.unit, packetCopy, head, proof.Order(chain))
 }
 
 // newRecordName is newName for a folder that is not on disk yet.

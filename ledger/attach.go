@@ -7,12 +7,12 @@ import (
 	"fmt"
 	"io"
 	"path"
-	"regexp"
 	"slices"
 	"strings"
 
 	"benchlore/ledger/disclosure"
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 )
 
 // MaxFileBytes is the largest file that goes with a record.
@@ -247,7 +247,7 @@ func (l *Ledger) letters() (string, error) {
 	return string(b[:]), nil
 }
 
-var notInFileNames = regexp.MustCompile(`[^A-Za-z0-9._-]+`)
+var notInFileNames = pattern.New(`[^A-Za-z0-9._-]+`)
 
 // fileName makes a path in files/ that every system can keep of what a file was
 // called. Another file of that name gets four letters; the same bytes are
@@ -353,4 +353,25 @@ func (l *Ledger) digest(p string) (string, error) {
 		return "", err
 	}
 	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// UUIDs gives the identity of every unit, by name. A unit whose instrument.toml cannot
+// be read is left out; check says what is wrong with it.
+func (l *Ledger) UUIDs() (map[string]string, error) {
+	names, err := l.Units()
+	if err != nil {
+		return nil, err
+	}
+	out := map[string]string{}
+	for _, name := range names {
+		p := unitDir(name) + "/instrument.toml"
+		data, err := l.read(p)
+		if err != nil {
+			continue
+		}
+		if i, _ := schema.Decode[schema.Instrument](p, data); i != nil && i.UUID != "" {
+			out[name] = i.UUID
+		}
+	}
+	return out, nil
 }

@@ -16,9 +16,12 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"time"
+
+	"github.com/gofrs/flock"
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
@@ -58,6 +61,8 @@ type Backup struct {
 	Unsaved int       `json:"unsavedFiles"`
 	Drilled bool      `json:"drilled"` // restored and compared, file by file
 	Newer   int       `json:"newer"`   // refs that have moved since
+	Rotten  []string  `json:"rotten"`  // work files that are not as saved though they look it; the backup has what was saved
+	Cleared []string  `json:"cleared"` // what killed backups had left, removed now
 }
 
 // BackupError is a backup that is not whole, or none at all.
@@ -143,13 +148,24 @@ func (l *Ledger) Backup(ctx context.Context, to string, o BackupOptions) (Backup
 	if l.opt.DryRun {
 		return Backup{File: name, Shop: l.Shop.Name, Made: l.opt.Now()}, nil
 	}
-	tmp, err := os.CreateTemp(filepath.Dir(name), ".benchlore-backup-*")
+	cleared, err := l.clearBackups(filepath.Dir(name))
+	if err != nil {
+		return Backup{Cleared: cleared}, err
+	}
+	tmp, held, err := newHeld(filepath.Dir(name))
 	if err != nil {
 		return Backup{}, &gitstore.WriteError{Path: name, Err: err}
 	}
+	defer held.Close()
 	defer os.Remove(tmp.Name())
+	var rotten []string
 	// Nobody writes meanwhile: refs and files belong together.
-	err = l.withLock(func(*gitstore.Tx) error { return l.writeBackup(stopWriter{ctx, tmp}) })
+	err = l.withLock(func(*gitstore.Tx) error {
+		if rotten, err = l.repo.Rotten(); err != nil {
+			return err
+		}
+		return l.writeBackup(stopWriter{ctx, tmp})
+	})
 	if err == nil {
 		err = tmp.Sync()
 	}
@@ -165,6 +181,7 @@ func (l *Ledger) Backup(ctx context.Context, to string, o BackupOptions) (Backup
 		return Backup{}, err
 	}
 	b, err := l.Drill(ctx, tmp.Name(), o)
+	b.Cleared, b.Rotten = cleared, rotten
 	var damaged *BackupError
 	if errors.As(err, &damaged) {
 		return b, &BackupError{name, "does not read back: what was written " + damaged.What, "look after that disk, or name a folder on another"}
@@ -172,11 +189,108 @@ func (l *Ledger) Backup(ctx context.Context, to string, o BackupOptions) (Backup
 	if err != nil {
 		return b, fmt.Errorf("what was written does not read back: %w", err)
 	}
-	if err := os.Rename(tmp.Name(), name); err != nil {
+	err = os.Rename(tmp.Name(), name)
+	if err == nil && !l.opt.NoSync {
+		err = gitstore.SyncDir(filepath.Dir(name))
+	}
+	if err != nil {
 		return b, &gitstore.WriteError{Path: name, Err: err}
 	}
 	b.File = name
 	return b, l.noteBackup(b)
+}
+
+// What a backup has in hand until it gets its name: its file, beside the name, and the
+// trial restore, in the ledger's own folder, since both hold customers' names.
+const (
+	backupTemp = ".benchlore-backup-"
+	trialDir   = ".git/benchlore/trial"
+)
+
+// newHeld makes the file of a backup in a folder and locks it for as long as this
+// program lives, so that others can tell it from what a killed one left.
+func newHeld(dir string) (*os.File, *flock.Flock, error) {
+	tmp, err := os.CreateTemp(dir, backupTemp+"*")
+	if err != nil {
+		return nil, nil, err
+	}
+	held := flock.New(tmp.Name())
+	if runtime.GOOS == "windows" {
+		return tmp, held, nil // an open file cannot be removed there, and a locked one not be written
+	}
+	if _, err := held.TryLock(); err != nil {
+		return nil, nil, errors.Join(err, tmp.Close(), os.Remove(tmp.Name()))
+	}
+	return tmp, held, nil
+}
+
+// clearBackups removes what killed backups left in a folder and in the ledger, and
+// returns what it was.
+func (l *Ledger) clearBackups(dir string) ([]string, error) {
+	var cleared []string
+	left, err := filepath.Glob(filepath.Join(gitstore.GlobDir(dir), backupTemp+"*"))
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range left {
+		held := flock.New(name, flock.SetFlag(os.O_RDWR))
+		if runtime.GOOS != "windows" {
+			if free, err := held.TryLock(); err != nil || !free {
+				continue // a backup is being made there now, or the file is gone
+			}
+		}
+		err := os.Remove(name)
+		held.Close()
+		if err == nil {
+			cleared = append(cleared, name)
+		}
+	}
+	trials, err := filepath.Glob(filepath.Join(gitstore.GlobDir(l.Dir), filepath.FromSlash(trialDir), "*.lock"))
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range trials {
+		held := flock.New(name)
+		if free, err := held.TryLock(); err != nil || !free {
+			continue
+		}
+		trial := strings.TrimSuffix(name, ".lock")
+		err := errors.Join(os.RemoveAll(trial), held.Close(), os.Remove(name))
+		if err != nil {
+			return cleared, &gitstore.WriteError{Path: trial, Err: err}
+		}
+		cleared = append(cleared, trial)
+	}
+	return cleared, nil
+}
+
+// trial makes a folder inside the ledger for reading a backup back, on the same disk
+// and as private as the ledger. It needs room there: need bytes.
+func (l *Ledger) trial(need uint64) (dir string, end func(), err error) {
+	top := filepath.Join(l.Dir, filepath.FromSlash(trialDir))
+	if err := os.MkdirAll(top, 0o700); err != nil {
+		return "", nil, &gitstore.WriteError{Path: top, Err: err}
+	}
+	if free, ok := gitstore.FreeSpace(top); ok && free < need {
+		return "", nil, &UsageError{fmt.Sprintf("reading the backup back takes about %d MB of room beside the ledger, and %d MB are free there", need>>20+1, free>>20),
+			"make room on that disk; nothing was kept of this backup"}
+	}
+	lock, err := os.CreateTemp(top, "*.lock")
+	if err != nil {
+		return "", nil, &gitstore.WriteError{Path: top, Err: err}
+	}
+	held := flock.New(lock.Name())
+	_, err = held.TryLock()
+	end = func() {
+		os.RemoveAll(strings.TrimSuffix(lock.Name(), ".lock"))
+		held.Close()
+		os.Remove(lock.Name())
+	}
+	if err = errors.Join(err, lock.Close()); err != nil {
+		end()
+		return "", nil, &gitstore.WriteError{Path: lock.Name(), Err: err}
+	}
+	return strings.TrimSuffix(lock.Name(), ".lock"), end, nil
 }
 
 // replaceable reports whether a backup may take a name: nothing is there, or an
@@ -437,7 +551,47 @@ func Restore(ctx context.Context, name, dir string, opt Options) (*Ledger, Backu
 	if fi, err := os.Stat(name); err == nil {
 		b.Size = fi.Size()
 	}
-	from := func(r *gitstore.Repo) (map[string]object.Hash, *gitstore.Received, error) {
+	from := bundleOf(ctx, name, z, m, &b)
+	files := func(l *Ledger) error {
+		for _, f := range z.File {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			p, err := backupPlace(f.Name)
+			if err != nil || p == "" {
+				continue // looked at by openBackup
+			}
+			if err := restoreFile(l, f, p); err != nil {
+				return &gitstore.WriteError{Path: filepath.Join(l.Dir, filepath.FromSlash(p)), Err: err}
+			}
+			if strings.HasPrefix(f.Name, "private/") {
+				b.Private++
+			} else {
+				b.Unsaved++
+			}
+		}
+		for _, p := range m.Gone {
+			err := l.root.Remove(p)
+			if err == nil && !l.opt.NoSync {
+				err = gitstore.SyncDir(filepath.Join(l.Dir, filepath.FromSlash(path.Dir(p))))
+			}
+			if err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return &gitstore.WriteError{Path: filepath.Join(l.Dir, filepath.FromSlash(p)), Err: err}
+			}
+		}
+		return nil
+	}
+	whole, err := filepath.Abs(name)
+	if err != nil {
+		return nil, b, err
+	}
+	l, err := populate(ctx, dir, opt, unfinished{What: "restore", From: whole}, from, files)
+	return l, b, err
+}
+
+// bundleOf is the bundle in a backup as a source; it counts the objects in b.
+func bundleOf(ctx context.Context, name string, z *zip.ReadCloser, m *BackupManifest, b *Backup) source {
+	return func(r *gitstore.Repo) (map[string]object.Hash, *gitstore.Received, error) {
 		f, err := z.Open("ledger.bundle")
 		if err != nil {
 			return nil, nil, err
@@ -458,35 +612,9 @@ func Restore(ctx context.Context, name, dir string, opt Options) (*Ledger, Backu
 		}
 		return refs, got, err
 	}
-	files := func(l *Ledger) error {
-		for _, f := range z.File {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			p, err := backupPlace(f.Name)
-			if err != nil || p == "" {
-				continue // looked at by openBackup
-			}
-			if err := restoreFile(l, f, p); err != nil {
-				return &gitstore.WriteError{Path: filepath.Join(l.Dir, filepath.FromSlash(p)), Err: err}
-			}
-			if strings.HasPrefix(f.Name, "private/") {
-				b.Private++
-			} else {
-				b.Unsaved++
-			}
-		}
-		for _, p := range m.Gone {
-			if err := l.root.Remove(p); err != nil && !errors.Is(err, fs.ErrNotExist) {
-				return &gitstore.WriteError{Path: filepath.Join(l.Dir, filepath.FromSlash(p)), Err: err}
-			}
-		}
-		return nil
-	}
-	l, err := populate(ctx, dir, opt, from, files)
-	return l, b, err
 }
 
+// restoreFile writes a file of a backup, durable with the folders above it.
 func restoreFile(l *Ledger, f *zip.File, p string) error {
 	r, err := f.Open()
 	if err != nil {
@@ -501,7 +629,19 @@ func restoreFile(l *Ledger, f *zip.File, p string) error {
 		return err
 	}
 	_, err = io.Copy(w, r)
-	return errors.Join(err, w.Close())
+	if err == nil && !l.opt.NoSync {
+		err = w.Sync()
+	}
+	if err = errors.Join(err, w.Close()); err != nil || l.opt.NoSync {
+		return err
+	}
+	for dir := path.Dir(p); err == nil; dir = path.Dir(dir) {
+		err = gitstore.SyncDir(filepath.Join(l.Dir, filepath.FromSlash(dir)))
+		if dir == "." {
+			break
+		}
+	}
+	return err
 }
 
 // bundleRefs reads a bundle's head and leaves its pack to be read.
@@ -543,17 +683,61 @@ func bundleRefs(r io.Reader) (map[string]object.Hash, io.Reader, error) {
 }
 
 // Drill reads a backup back: every digest, every object, everything every ref
-// reaches. With Drill it is restored into a temporary folder and compared with
-// this ledger as well, file by file, where that has not moved on.
+// reaches. With Drill it is restored into a folder inside this ledger and compared
+// with it as well, file by file, where that has not moved on. Either way that folder
+// is removed; a later Backup removes one that was left by a killed program.
 func (l *Ledger) Drill(ctx context.Context, name string, o BackupOptions) (Backup, error) {
-	tmp, err := os.MkdirTemp("", "benchlore-drill-")
+	z, m, err := openBackup(ctx, name)
 	if err != nil {
 		return Backup{}, err
 	}
-	defer os.RemoveAll(tmp)
+	defer z.Close()
+	b := Backup{Shop: m.Shop, Made: m.Made, File: name, Refs: len(m.Refs)}
+	if fi, err := os.Stat(name); err == nil {
+		b.Size = fi.Size()
+	}
+	var need uint64
+	for _, f := range z.File {
+		if f.Name == "ledger.bundle" || o.Drill {
+			need += f.UncompressedSize64
+		}
+	}
+	if o.Drill {
+		work, err := l.workSize()
+		if err != nil {
+			return b, err
+		}
+		need += work
+	}
+	tmp, end, err := l.trial(need)
+	if err != nil {
+		return b, err
+	}
+	defer end()
 	opt := l.opt
-	opt.NoSync = true
-	r, b, err := Restore(ctx, name, filepath.Join(tmp, "ledger"), opt)
+	opt.NoSync, opt.nested = true, true
+	if !o.Drill {
+		repo, err := gitstore.Init(tmp, gitstore.InitOptions{NoSync: true, Nested: true, Program: Program})
+		if err != nil {
+			return b, err
+		}
+		defer repo.Close()
+		there, tx, err := take(ctx, repo, opt, bundleOf(ctx, name, z, m, &b))
+		if err != nil {
+			return b, err
+		}
+		tx.Rollback()
+		for f := range m.Files {
+			if strings.HasPrefix(f, "private/") {
+				b.Private++
+			} else if strings.HasPrefix(f, "unsaved/") {
+				b.Unsaved++
+			}
+		}
+		b.Newer, err = l.newerThan(there)
+		return b, err
+	}
+	r, b, err := Restore(ctx, name, tmp, opt)
 	if err != nil {
 		return b, err
 	}
@@ -562,28 +746,48 @@ func (l *Ledger) Drill(ctx context.Context, name string, o BackupOptions) (Backu
 	if err != nil {
 		return b, err
 	}
-	here, err := l.refsToKeep()
-	if err != nil {
+	if b.Newer, err = l.newerThan(there); err != nil {
 		return b, err
-	}
-	for n, h := range here {
-		if there[n] != h {
-			b.Newer++
-		}
-	}
-	for n := range there {
-		if _, ok := here[n]; !ok {
-			b.Newer++
-		}
-	}
-	if !o.Drill {
-		return b, nil
 	}
 	if err := l.compare(ctx, r, b.Newer == 0); err != nil {
 		return b, err
 	}
 	b.Drilled = true
 	return b, nil
+}
+
+// workSize is how many bytes the work files have.
+func (l *Ledger) workSize() (n uint64, err error) {
+	err = fs.WalkDir(l.root.FS(), ".", func(p string, d fs.DirEntry, err error) error {
+		if p == ".git" {
+			return fs.SkipDir
+		}
+		if err != nil || d.IsDir() {
+			return err
+		}
+		info, err := d.Info()
+		if err == nil {
+			n += uint64(info.Size())
+		}
+		return err
+	})
+	return n, err
+}
+
+// newerThan counts the branches and tags that are not where a backup has them.
+func (l *Ledger) newerThan(there map[string]object.Hash) (n int, err error) {
+	here, err := l.refsToKeep()
+	for name, h := range here {
+		if there[name] != h {
+			n++
+		}
+	}
+	for name := range there {
+		if _, ok := here[name]; !ok {
+			n++
+		}
+	}
+	return n, err
 }
 
 // compare holds a restored ledger against itself and, where nothing has moved
@@ -645,11 +849,7 @@ func (l *Ledger) noteBackup(b Backup) error {
 		return err
 	}
 	text := fmt.Sprintf("file = %s\nmade = %s\nmain = %s\n", proof.Quote(b.File), b.Made.Format(time.RFC3339), proof.Quote(main.String()))
-	tmp := backupNote + ".new"
-	if err := l.root.WriteFile(tmp, []byte(text), 0o666); err != nil {
-		return err
-	}
-	return os.Rename(filepath.Join(l.Dir, filepath.FromSlash(tmp)), filepath.Join(l.Dir, filepath.FromSlash(backupNote)))
+	return l.replace(backupNote, []byte(text))
 }
 
 // LastBackup is what this copy remembers of its last backup.
@@ -659,6 +859,7 @@ type LastBackup struct {
 	Main    string    `json:"main" toml:"main"` // main's head then
 	Days    int       `json:"daysOld" toml:"-"`
 	Current bool      `json:"current" toml:"-"` // nothing was written since
+	Missing string    `json:"missing" toml:"-"` // the file, or the folder it was in, where that is not there now; else ""
 }
 
 // LastBackup returns the last backup, nil where there was none.
@@ -674,5 +875,10 @@ func (l *Ledger) LastBackup() *LastBackup {
 	main, _, err := l.repo.Ref(mainRef)
 	b.Current = err == nil && main.String() == b.Main
 	b.Days = max(0, int(l.opt.Now().Sub(b.Made).Hours()/24))
+	for _, name := range []string{filepath.Dir(b.File), b.File} {
+		if _, err := os.Stat(name); b.Missing == "" && errors.Is(err, fs.ErrNotExist) {
+			b.Missing = name
+		}
+	}
 	return b
 }

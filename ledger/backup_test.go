@@ -25,7 +25,7 @@ func full(t *testing.T) *workshop {
 	w.job(lw)
 	w.close(lw)
 	w.seal(lw)
-	w.edit("private/customers.toml", []byte("[[customer]]\ncode = \"c1\"\nname = \"Orla Penhallow\"\n"))
+	w.edit("private/customers.toml", []byte("[[customer]]\ncode = \"c1\"\nname = \"Oona Penhallow\"\n"))
 	w.edit("models/longwave-3.toml", append(mustRead(t, w.Dir, "models/longwave-3.toml"), "# by hand\n"...))
 	return w
 }

@@ -212,9 +212,9 @@ func (l *Ledger) checkBooks(r *CheckReport) error {
 		return err
 	}
 	for _, p := range names {
-		parts := strings.Split(p, "/")
-		if len(parts) == 5 && parts[3] == "files" {
-			if err := checkAttachment(parts[4]); err != nil {
+		at := schema.ParsePath(p)
+		if at.Is == schema.IsBookFile {
+			if err := checkAttachment(at.Name); err != nil {
 				r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Wrong, Message: err.Error(), Write: hintOf(err)})
 			}
 			continue
@@ -224,9 +224,7 @@ func (l *Ledger) checkBooks(r *CheckReport) error {
 			r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Unreadable, Message: err.Error()})
 			continue
 		}
-		_, kind, _, ok := schema.ParseName(path.Base(p))
-		switch {
-		case len(parts) != 4 || !ok || !slices.Contains(schema.BookKind("").Words(), kind):
+		if at.Is != schema.IsBook || !slices.Contains(schema.BookKind("").Words(), at.Kind) {
 			r.Problems = append(r.Problems, schema.Problem{File: p, Severity: schema.Wrong, Message: "is not named as a book entry",
 				Write: "entries are named books/MODEL/TAG/2031-03-04-quote-7q3f.toml; their kinds are: " + strings.Join(schema.BookKind("").Words(), ", ") +
 					"; other files go into files/ there"})
@@ -238,14 +236,14 @@ func (l *Ledger) checkBooks(r *CheckReport) error {
 			continue
 		}
 		c := &schema.Collector{File: p}
-		if string(b.Kind) != kind {
-			c.Errorf("kind", "kind is %q but the file is named as %q", string(b.Kind), kind)
+		if string(b.Kind) != at.Kind {
+			c.Errorf("kind", "kind is %q but the file is named as %q", string(b.Kind), at.Kind)
 		}
 		if b.By != "" && !slices.ContainsFunc(l.Shop.Technicians, func(t schema.Technician) bool { return t.ID == b.By }) {
 			c.Errorf("by", "shop.toml lists no technician %q", b.By)
 		}
-		if fi, err := l.root.Stat("instruments/" + parts[1] + "/" + parts[2]); err != nil || !fi.IsDir() {
-			c.Errorf("", "the ledger has no unit %s/%s", parts[1], parts[2])
+		if fi, err := l.root.Stat(unitDir(at.Unit)); err != nil || !fi.IsDir() {
+			c.Errorf("", "the ledger has no unit %s", at.Unit)
 		}
 		if b.Date.After(l.Today().Day) {
 			c.Errorf("date", "%s is in the future (today is %s)", b.Date, l.Today())
@@ -276,6 +274,14 @@ func (l *Ledger) checkHistories(r *CheckReport, only []string, changed func() ([
 	}
 	if st.NoIndex {
 		r.Git = append(r.Git, GitProblem{What: "git's index is gone", Remedy: "rebuild it: " + index.Rebuild, Warning: true})
+	}
+	if b := l.LastBackup(); b != nil && b.Missing != "" {
+		p := GitProblem{What: "the last backup is not there: " + b.File, Remedy: "make another: benchlore backup DIR", Warning: true}
+		if b.Missing != b.File {
+			p.What = fmt.Sprintf("the last backup cannot be looked at: there is no folder %s now", b.Missing)
+			p.Remedy = "plug that disk in and run check again, or make another backup: benchlore backup DIR"
+		}
+		r.Git = append(r.Git, p)
 	}
 	locks, err := l.repo.LeftLocks(leftFor)
 	if err != nil {
@@ -513,7 +519,7 @@ func (l *Ledger) checkStep(r *CheckReport, name string, here, named object.Hash)
 
 // CheckObjects reads every object of git that main, the units' branches and the
 // seals lead to, and reports what is gone or does not have the bytes it is named
-// for. A partial clone may lack objects; what it has is read.
+// for; and every work file, which must be as git has it or be seen to differ. A partial clone may lack objects; what it has is read.
 func (l *Ledger) CheckObjects() (*CheckReport, error) {
 	w := &objectWalk{l: l, seen: map[object.Hash]bool{}}
 	refs, err := l.repo.Refs("refs/")
@@ -535,7 +541,19 @@ func (l *Ledger) CheckObjects() (*CheckReport, error) {
 			return nil, err
 		}
 	}
+	rotten, err := l.repo.Rotten()
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range rotten {
+		w.problems = append(w.problems, GitProblem{What: RottenFile(p), Remedy: "keep a copy of it elsewhere, look after the disk, and write back what was saved: git show main:" + p + " > " + p})
+	}
 	return &CheckReport{Git: w.problems}, nil
+}
+
+// RottenFile says what is wrong with a work file whose bytes changed in silence.
+func RottenFile(p string) string {
+	return p + " is not as it was saved, and its date and size are: the disk changed it, or a program that hides what it does"
 }
 
 // reached is an object and how it was come by.
@@ -629,7 +647,7 @@ func (w *objectWalk) report(at reached, err error) {
 		case !corrupt:
 			remedy = "the file still has it: git hash-object -w " + at.path
 		case c.File != "":
-			remedy = fmt.Sprintf("the file still has it: delete %s and run: git hash-object -w %s", c.File, at.path)
+			remedy = fmt.Sprintf("the file still has it: move %s out of the .git folder and run: git hash-object -w %s", c.File, at.path)
 		}
 	}
 	unit := ""

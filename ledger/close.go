@@ -20,6 +20,7 @@ import (
 	"benchlore/ledger/gitstore/sshkey"
 	"benchlore/ledger/proof/growth"
 	"benchlore/schema"
+	"benchlore/schema/unit"
 )
 
 // Review is what a close would put on the unit's own history, for somebody to
@@ -144,7 +145,12 @@ func (l *Ledger) review(name string, stock *Catalog, head, tree object.Hash) (*R
 	if err := r.addModel(l, tree); err != nil {
 		return nil, err
 	}
-	r.Problems = append(r.Problems, r.loaded.Problems...)
+	for _, p := range r.loaded.Problems {
+		if _, touched := changed[p.File]; !touched && !r.before.IsZero() {
+			p = closedAhead(p)
+		}
+		r.Problems = append(r.Problems, p)
+	}
 	conflicts, err := l.conflictProblems(name)
 	if err != nil {
 		return nil, err
@@ -180,6 +186,16 @@ func (l *Ledger) review(name string, stock *Catalog, head, tree object.Hash) (*R
 	}
 	schema.Sort(r.Problems)
 	return r, nil
+}
+
+// closedAhead makes a warning of a problem of what is closed, where that is a day to
+// come: the clock ran ahead, which keeps nobody from going on.
+func closedAhead(p schema.Problem) schema.Problem {
+	if unit.Ahead(p) {
+		p.Severity = schema.Warned
+		p.Write = "the clock ran ahead when it was closed; a corrected date says so: benchlore correct " + p.File
+	}
+	return p
 }
 
 func (r *Review) problem(p, message, write string) {
@@ -246,7 +262,7 @@ func (r *Review) order(changed map[string]bool) {
 		if changed[f.Path] {
 			subject = fmt.Sprintf("correction of %s", f.Name())
 		}
-		add(f.Path, Summary(f.Record), subject)
+		add(f.Path, schema.Summary(f.Record), subject)
 		for _, at := range attachments(f.Record) {
 			add(dir+"/"+at, "goes with "+f.Name(), subject)
 		}
@@ -360,7 +376,7 @@ func (w *writer) travel(r *Review, signer sshkey.Signer) error {
 		var records []string
 		for first := true; i < len(r.Files) && r.Files[i].commit == subject; i++ {
 			f := r.Files[i]
-			_, _, _, isRecord := schema.ParseName(f.Path)
+			isRecord := schema.ParsePath(f.Path).Is == schema.IsRecord
 			if isRecord && len(records) > 0 {
 				break // another record of the same day and kind
 			}
@@ -455,9 +471,6 @@ func (r *Review) mails(l *Ledger) error {
 	}
 	return nil
 }
-
-// Summary tells a record in a few words.
-func Summary(rec schema.Record) string { return schema.Summary(rec) }
 
 // UnsavedError says that files differ from what main has.
 type UnsavedError struct{ Files []string }

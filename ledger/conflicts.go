@@ -77,15 +77,15 @@ func (l *Ledger) Conflicts() ([]Conflict, error) {
 		if c.Gone = errors.Is(err, fs.ErrNotExist); err != nil && !c.Gone {
 			return nil, err
 		}
-		if unit, rel, ok := unitPath(file); ok && rel != "model.toml" {
-			if head, ok, err := l.repo.Ref(unitRef(unit)); err != nil {
+		if at := schema.ParsePath(file); at.OfUnit() && at.Is != schema.IsUnitModel {
+			if head, ok, err := l.repo.Ref(unitRef(at.Unit)); err != nil {
 				return nil, err
 			} else if ok {
 				branch, err := l.branchTree(head)
 				if err != nil {
 					return nil, err
 				}
-				if _, c.Closed, err = l.repo.TreeAt(branch, rel); err != nil {
+				if _, c.Closed, err = l.repo.TreeAt(branch, at.Rel()); err != nil {
 					return nil, err
 				}
 			}
@@ -98,15 +98,6 @@ func (l *Ledger) Conflicts() ([]Conflict, error) {
 		out = append(out, c)
 	}
 	return out, nil
-}
-
-// unitPath takes a path in a unit's folder apart.
-func unitPath(p string) (unit, rel string, ok bool) {
-	parts := strings.SplitN(p, "/", 4)
-	if len(parts) != 4 || parts[0] != "instruments" {
-		return "", "", false
-	}
-	return parts[1] + "/" + parts[2], parts[3], true
 }
 
 // conflictProblems are the conflicts as check shows them; for a unit, those
@@ -136,15 +127,14 @@ func (l *Ledger) conflictProblems(only string) ([]schema.Problem, error) {
 
 // bears reports whether a file counts for what is said of a unit.
 func bears(file, unit string) bool {
-	if u, _, ok := unitPath(file); ok {
-		return u == unit
-	}
-	switch top, _, _ := strings.Cut(file, "/"); top {
-	case "models":
+	switch at := schema.ParsePath(file); {
+	case at.OfUnit():
+		return at.Unit == unit
+	case at.Is == schema.IsModel:
 		return file == "models/"+modelOf(unit)+".toml"
-	case adoptedDir:
+	case at.Is == schema.IsAdopted:
 		return file == adoptionFile(unit)
-	case "books":
+	case at.Unit != "": // books
 		return false
 	}
 	return true
@@ -163,7 +153,7 @@ type SettleOptions struct {
 
 // Settle settles a conflict, named by its file or by the version kept. The
 // decision is recorded like any other change: nothing is lost by it.
-// Errors: *UsageError, and those of [Ledger.Amend].
+// Errors: *UsageError, and those of [Ledger.Correct].
 func (l *Ledger) Settle(name string, o SettleOptions) (Result, error) {
 	name = path.Clean(strings.ReplaceAll(name, `\`, "/"))
 	all, err := l.Conflicts()
@@ -198,9 +188,7 @@ func (l *Ledger) Settle(name string, o SettleOptions) (Result, error) {
 		}
 	}
 	if !o.Keep && c.Closed {
-		_, rel, _ := unitPath(c.Path)
-		_, _, _, isRecord := schema.ParseName(c.Path)
-		if !isRecord && rel != "instrument.toml" {
+		if at := schema.ParsePath(c.Path); at.Is != schema.IsRecord && at.Is != schema.IsInstrument {
 			return Result{}, &UsageError{c.Path + " has travelled, and an attachment that has travelled stays as it is", "keep it with --keep, and attach the other one under another name: it is " + c.Other}
 		}
 		if text, err = c.facts(text); err != nil {

@@ -10,7 +10,6 @@ import (
 	"io"
 	"maps"
 	"os"
-	"path"
 	"path/filepath"
 	"runtime"
 	"slices"
@@ -40,6 +39,8 @@ type derivation[T any] struct {
 	Day   schema.Date       // it holds on this day
 	Later bool              // and on every later one
 	Value T
+	// Unread are its files that could not be read.
+	Unread []schema.Problem
 }
 
 // Derive calls fn, in order of name, with what compute makes of each unit, and
@@ -54,6 +55,7 @@ func Derive[T any](view *View, use string, compute func(name string, u *Loaded) 
 	fresh := map[string]*derivation[T]{}
 	err := inOrder(view.names, view.l.opt.Progress, func(name string) (v T, err error) {
 		if d := c.known(name, today); d != nil {
+			view.l.NoteUnread(d.Unread...)
 			return d.Value, nil
 		}
 		u, err := view.l.Unit(name, view.stock)
@@ -189,8 +191,8 @@ func (l *Ledger) View(stock *Catalog) (*View, error) {
 // own date may be another.
 func (v *View) LatestName() (last schema.Date) {
 	for p := range v.files.Paths("instruments") {
-		if day, kind, _, ok := schema.ParseName(path.Base(p)); ok && schema.Kind(kind).Evidence() && day.After(last.Day) {
-			last = day
+		if at := schema.ParsePath(p); at.Is == schema.IsRecord && schema.Kind(at.Kind).Evidence() && at.Date.After(last.Day) {
+			last = at.Date
 		}
 	}
 	return last
@@ -290,7 +292,7 @@ func (c *derived[T]) keep(name string, u *Loaded, today schema.Date) *derivation
 		}
 		lots = append(lots, strings.Clone(n)) // or the whole file stays in memory with it
 	}
-	return &derivation[T]{Name: name, Key: c.key(name), Lots: lots, Stock: c.stockOf(lots), Day: today, Later: !u.Ahead}
+	return &derivation[T]{Name: name, Key: c.key(name), Lots: lots, Stock: c.stockOf(lots), Day: today, Later: !u.Ahead, Unread: schema.Unread(u.Problems)}
 }
 
 // chunk is how many units are encoded together: so many are decoded by one

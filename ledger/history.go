@@ -44,12 +44,9 @@ func (l *Ledger) ShopHistory(name string) ([]Step, error) {
 // steps walks the history from a head, with the files below dir. A merge is a
 // step of its own only where it has what none of its parents has.
 func (l *Ledger) steps(head object.Hash, dir string) ([]Step, error) {
-	at := func(tree object.Hash) (object.Hash, error) {
-		if dir == "" {
-			return tree, nil
-		}
-		e, _, err := l.repo.TreeAt(tree, dir)
-		return e.Hash, err
+	at := func(tree object.Hash) (object.Hash, error) { return tree, nil }
+	if dir != "" {
+		at = l.repo.Follow(dir).Folder
 	}
 	var out []Step
 	for c, err := range l.repo.Log(head) {
@@ -167,6 +164,9 @@ func (l *Ledger) grown(head object.Hash, seals []*proof.Seal) (*growth.Result, e
 		Readable: proof.CheckNesting})
 }
 
+// packetCopy is where a history stands that a packet would make here.
+const packetCopy = "this bench, with the packet on top"
+
 // HistoryError says that a unit's history does not only grow: somebody changed or
 // took out what had travelled.
 type HistoryError struct {
@@ -198,6 +198,8 @@ func (e *HistoryError) Error() string {
 func (e *HistoryError) Hint() string {
 	ref := unitRef(e.Unit)
 	switch {
+	case e.Where == packetCopy:
+		return "nothing was taken in; settle with the other bench which of the two histories goes on"
 	case e.Good == "":
 		return "get the history from a copy that has it whole: git fetch COPY " + ref
 	case e.Where != "":

@@ -30,12 +30,12 @@ const keysDir = "keys"
 // would later make every check of a signature fail.
 func checkTrustFile(p string, data []byte) []schema.Problem {
 	var err error
-	switch {
-	case p == "signers":
+	switch schema.ParsePath(p).Is {
+	case schema.IsSigners:
 		_, err = proof.ParseSigners(p, data)
-	case p == "revoked":
+	case schema.IsRevoked:
 		_, err = proof.ParseRevoked(p, data)
-	case strings.HasPrefix(p, adoptedDir+"/"):
+	case schema.IsAdopted:
 		_, err = parseAdoption(p, data)
 	default:
 		_, err = proof.ParseRotation(data)
@@ -107,15 +107,6 @@ func (l *Ledger) Trust() (*proof.Trust, error) {
 		return nil, err
 	}
 	return t, nil
-}
-
-// GlobalTrust is what git knows of keys outside any repository.
-func GlobalTrust() (*proof.Trust, error) {
-	cfg, err := config.Global()
-	if err != nil {
-		return nil, err
-	}
-	return trustOf(cfg)
 }
 
 func trustOf(cfg *config.Config) (*proof.Trust, error) {
@@ -233,7 +224,7 @@ type NewKey struct {
 func (l *Ledger) AddKey(k NewKey) (Result, error) {
 	key, _, options, rest, err := ssh.ParseAuthorizedKey([]byte(k.Key))
 	if err != nil || len(options) > 0 || len(strings.TrimSpace(string(rest))) > 0 {
-		return Result{}, &UsageError{"this is no public key", "name a file like id_ed25519.pub, or paste its one line"}
+		return Result{}, &UsageError{"this is not a public key", "name a file like id_ed25519.pub, or paste its one line"}
 	}
 	if err := gitobj.CheckKey(key); err != nil {
 		return Result{}, &UsageError{fmt.Sprintf("the key is not accepted: %v", err), "ask for another; ssh-keygen -t ed25519 makes one"}

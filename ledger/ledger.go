@@ -42,11 +42,14 @@ type Options struct {
 	Random     io.Reader
 	NoSync     bool // skip fsync: for throw-away ledgers only
 	Passphrase func(key string) ([]byte, error)
-	Waiting    func()             // called when another program has held the ledger for a second
-	Progress   func(done, of int) // called after each unit where all are read; the last call has done == of
-	Author     *gitstore.Ident    // overrides git's user.*; its When is not used
-	DryRun     bool               // work everything out and write nothing
-	Wait       time.Duration      // how long to wait for others that write; 0: long enough for any of their commands
+	Waiting    func()                                     // called when another program has held the ledger for a second
+	Progress   func(done, of int)                         // called after each unit where all are read; the last call has done == of
+	Author     *gitstore.Ident                            // overrides git's user.*; its When is not used
+	unfinished bool                                       // open it though it is not all there yet
+	nested     bool                                       // a ledger inside another, for a trial
+	DryRun     bool                                       // work everything out and write nothing
+	DropLock   func(lock *gitstore.ForeignLockError) bool // asked before an empty lock file is removed that may be another git's; nil: never
+	Wait       time.Duration                              // how long to wait for others that write; 0: long enough for any of their commands
 }
 
 // Ledger is an open ledger.
@@ -58,6 +61,8 @@ type Ledger struct {
 	root *os.Root
 	opt  Options
 	seen memo
+
+	unread unread // files met so far that could not be read
 
 	wrote bool // something was committed
 
@@ -117,6 +122,9 @@ func Find(dir string) (string, error) {
 		return "", err
 	}
 	for up := dir; ; up = filepath.Dir(up) {
+		if begun := unfinishedIn(up); begun != nil {
+			return "", begun
+		}
 		if _, err := os.Lstat(filepath.Join(up, "shop.toml")); err == nil {
 			return up, nil
 		}
@@ -142,6 +150,10 @@ func Open(dir string, opt Options) (*Ledger, error) {
 	if err != nil {
 		return nil, err
 	}
+	if begun := unfinishedIn(dir); begun != nil && !opt.unfinished {
+		root.Close()
+		return nil, begun
+	}
 	l := &Ledger{Dir: dir, root: root, opt: opt}
 	data, err := l.read("shop.toml")
 	if errors.Is(err, fs.ErrNotExist) {
@@ -164,7 +176,7 @@ func Open(dir string, opt Options) (*Ledger, error) {
 		root.Close()
 		return nil, err
 	}
-	l.repo.NoSync = opt.NoSync
+	l.repo.NoSync, l.repo.DropLock = opt.NoSync, opt.DropLock
 	return l, nil
 }
 
@@ -188,6 +200,9 @@ func (l *Ledger) Close() error {
 	}
 	return errors.Join(l.repo.Close(), l.root.Close())
 }
+
+// Mended names the indexes of git's packs that were damaged and were made again.
+func (l *Ledger) Mended() []string { return l.repo.Mended }
 
 // Today is the day it is now.
 func (l *Ledger) Today() schema.Date { return schema.NewDate(l.opt.Now()) }

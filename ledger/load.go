@@ -76,6 +76,32 @@ type Catalog struct {
 	Problems []schema.Problem
 }
 
+// unread gathers the files that could not be read, from every processor.
+type unread struct {
+	mu   sync.Mutex
+	list []schema.Problem
+}
+
+// NoteUnread remembers problems of files that could not be read, and no others.
+func (l *Ledger) NoteUnread(problems ...schema.Problem) {
+	if list := schema.Unread(problems); list != nil {
+		l.unread.mu.Lock()
+		defer l.unread.mu.Unlock()
+		l.unread.list = append(l.unread.list, list...)
+	}
+}
+
+// Unread lists the files that could not be read, of all that were asked for since
+// the ledger was opened: what was worked out lacks them. In order of path, each
+// file once.
+func (l *Ledger) Unread() []schema.Problem {
+	l.unread.mu.Lock()
+	defer l.unread.mu.Unlock()
+	out := slices.Clone(l.unread.list)
+	slices.SortStableFunc(out, func(a, b schema.Problem) int { return strings.Compare(a.File, b.File) })
+	return slices.CompactFunc(out, func(a, b schema.Problem) bool { return a.File == b.File })
+}
+
 // Stock reads models, families and lots from the work tree.
 func (l *Ledger) Catalog() (*Catalog, error) {
 	s := &Catalog{Models: map[string]*schema.Model{}, Lots: map[string]*schema.Lot{}}
@@ -108,6 +134,7 @@ func (l *Ledger) Catalog() (*Catalog, error) {
 			s.Problems = append(s.Problems, l.lotProblems(p, data, lot, s.Families)...)
 		}
 	}, &s.Problems)
+	l.NoteUnread(s.Problems...)
 	return s, err
 }
 
@@ -361,6 +388,9 @@ func (l *Ledger) loadWith(name string, stock *Catalog, src fileSource, elsewhere
 			}
 			return "", ""
 		}}, unit.Context{Shop: l.Shop, Families: stock.Families, Lots: stock.Lots, Today: l.Today(), Elsewhere: elsewhere})
+	if u != nil {
+		l.NoteUnread(u.Problems...)
+	}
 	return (*Loaded)(u), err
 }
 

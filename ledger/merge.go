@@ -168,8 +168,8 @@ func (m *merging) files() (map[string]bool, error) {
 		return nil, err
 	}
 	for _, c := range changes {
-		if parts := strings.Split(c.path, "/"); parts[0] == "instruments" && len(parts) > 3 {
-			folders[parts[1]+"/"+parts[2]] = true
+		if at := schema.ParsePath(c.path); at.OfUnit() {
+			folders[at.Unit] = true
 		}
 		h, both, err := m.decide(c)
 		if err != nil {
@@ -584,11 +584,11 @@ func (m *merging) names() error {
 		return err
 	}
 	for _, c := range changes {
-		parts := strings.Split(c.path, "/")
-		if c.ours == c.theirs || len(parts) != 4 || parts[0] != "instruments" || parts[3] != "instrument.toml" {
+		at := schema.ParsePath(c.path)
+		if c.ours == c.theirs || at.Is != schema.IsInstrument {
 			continue
 		}
-		name := parts[1] + "/" + parts[2]
+		name := at.Unit
 		var ids [2]string
 		same := true
 		for i := range m.trees {
@@ -652,10 +652,11 @@ func (m *merging) follow(name string, ids [2]string, was string, changes []chang
 			continue
 		}
 		for _, c := range changes {
-			to, rel, ok := unitPath(c.path)
-			if !ok || rel != "instrument.toml" || to == name {
+			at := schema.ParsePath(c.path)
+			if at.Is != schema.IsInstrument || at.Unit == name {
 				continue
 			}
+			to := at.Unit
 			there, err := m.uuid(m.trees[1-k], to)
 			if err != nil {
 				return false, err
@@ -676,8 +677,8 @@ func (m *merging) follow(name string, ids [2]string, was string, changes []chang
 // moveUnit gives a unit of a tree of main another name.
 func (m *merging) moveUnit(tree object.Hash, name, to string) (object.Hash, error) {
 	changes := map[string]*object.Hash{}
-	for _, top := range []string{"instruments/", "books/"} {
-		e, ok, err := m.l.repo.TreeAt(tree, top+name)
+	for _, folder := range []func(string) string{schema.UnitFolder, schema.BookFolder} {
+		e, ok, err := m.l.repo.TreeAt(tree, folder(name))
 		if err != nil {
 			return tree, err
 		}
@@ -689,8 +690,8 @@ func (m *merging) moveUnit(tree object.Hash, name, to string) (object.Hash, erro
 			return tree, err
 		}
 		for _, f := range files {
-			changes[top+name+"/"+f.Path] = nil
-			changes[top+to+"/"+f.Path] = &f.New.Hash
+			changes[folder(name)+"/"+f.Path] = nil
+			changes[folder(to)+"/"+f.Path] = &f.New.Hash
 		}
 	}
 	return m.tx.UpdateTree(tree, changes)

@@ -390,7 +390,7 @@ func TestSyncUnreadable(t *testing.T) {
 func TestSyncPrivate(t *testing.T) {
 	o := newOffices(t, 2)
 	a, b := o.bench[0], o.bench[1]
-	a.edit("private/customers.toml", []byte("[[customer]]\ncode = \"c1\"\nname = \"Orla Penhallow\"\n"))
+	a.edit("private/customers.toml", []byte("[[customer]]\ncode = \"c1\"\nname = \"Oona Penhallow\"\n"))
 	git(t, a.Dir, "add", "-f", "private/customers.toml")
 	git(t, a.Dir, "commit", "-qm", "by mistake")
 	before := git(t, o.bare, "rev-parse", "main")

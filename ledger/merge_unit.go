@@ -134,9 +134,8 @@ func (b *brought) file(p string, stands, other object.Hash) error {
 	if err != nil {
 		return err
 	}
-	_, _, _, isRecord := schema.ParseName(p)
 	switch {
-	case isRecord || p == "instrument.toml":
+	case schema.IsRecordIn(p) || p == "instrument.toml":
 		text, err := b.m.together(p, kept, lost)
 		b.texts[p] = text
 		return err
@@ -257,7 +256,7 @@ func (m *merging) unitID(commit object.Hash) (string, error) {
 	}
 	i, _ := schema.Decode[schema.Instrument]("instrument.toml", data)
 	if i == nil {
-		return "", &UsageError{fmt.Sprintf("commit %.10s has no instrument.toml that can be read", commit), "it is no commit of a unit's branch; put the branch back where it was"}
+		return "", &UsageError{fmt.Sprintf("commit %.10s has no instrument.toml that can be read", commit), "it is not a commit of a unit's branch; put the branch back where it was"}
 	}
 	return i.UUID, nil
 }
@@ -321,7 +320,7 @@ func (m *merging) twoBeginnings(name string) error {
 	}
 	var records []trailer
 	for _, d := range diff {
-		if _, _, _, ok := schema.ParseName(d.Path); ok {
+		if schema.IsRecordIn(d.Path) {
 			records = append(records, trailer{"Record", d.Path})
 		}
 	}

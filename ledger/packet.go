@@ -112,6 +112,24 @@ func (l *Ledger) Handover(name string, reports proof.Reports) ([]byte, Handover,
 		SignedBy: gitobj.Fingerprint(signer.PublicKey()), Size: len(data), SHA256: proof.Digest(data), Name: proof.PacketName(last.Statement)}, nil
 }
 
+// Vouched says what vouches for the closed history of a unit: its seals, the keys
+// they are signed with, and who changed whose words. nil where it was never closed.
+func (l *Ledger) Vouched(name string) (*proof.Vouched, error) {
+	head, ok, err := l.repo.Ref(unitRef(name))
+	if err != nil || !ok {
+		return nil, err
+	}
+	chain, err := l.Seals(name)
+	if err != nil {
+		return nil, err
+	}
+	grown, err := proof.Grows(l.objects(), object.Hash(head), chain, "")
+	if err != nil {
+		return nil, err
+	}
+	return proof.Vouch(l.objects(), object.Hash(head), chain, grown)
+}
+
 // packetObjects gathers what the bundle holds: everything the head reaches, the
 // seals, and nothing else.
 func (l *Ledger) packetObjects(chain []*proof.Seal) (gitobj.Set, error) {

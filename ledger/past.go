@@ -1,7 +1,15 @@
 package ledger
 
 import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/gob"
+	"encoding/hex"
 	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
@@ -34,103 +42,172 @@ func (e *MissingError) Hint() string {
 // where the unit's folder begins.
 func (l *Ledger) past(name string, from object.Hash) (*past, error) {
 	p := &past{saved: map[string]gitstore.Ident{}, changed: map[string]gitstore.Ident{}}
-	dir := unitDir(name)
-	seen := map[object.Hash]bool{}
-	trees := map[object.Hash]object.Hash{} // commit -> the unit's tree
-	treeOf := func(c *object.Commit) (object.Hash, error) {
-		if t, ok := trees[c.Hash]; ok {
-			return t, nil
-		}
-		e, _, err := l.repo.TreeAt(c.Tree, dir)
-		trees[c.Hash] = e.Hash
-		return e.Hash, err
+	if from.IsZero() {
+		return p, nil
 	}
+	dir := unitDir(name)
+	folder := l.repo.Follow(dir)
 	// below: reached from a commit that moved the branch already, so that what it
 	// says of the branch is older, and may be of a history that was given up for
 	// another bench's.
 	type item struct {
-		h     object.Hash
+		c     *object.Commit
 		below bool
 	}
-	queue := []item{{h: from}}
+	first, err := l.repo.Commit(from)
+	if err != nil {
+		return nil, err
+	}
+	kept := l.keptPast(name)
+	// What is kept holds for a line of commits without a merge on it, in a copy that
+	// has all that the line names.
+	line, whole, walked := true, true, 0
+	seen := map[object.Hash]bool{from: true}
+	queue := []item{{c: first}}
 	for len(queue) > 0 {
-		h, below := queue[0].h, queue[0].below
+		c, below := queue[0].c, queue[0].below
 		queue = queue[1:]
-		if seen[h] || h.IsZero() {
-			continue
+		if line && c.Hash == kept.Main {
+			p.older(kept, below)
+			break
 		}
-		seen[h] = true
-		c, err := l.repo.Commit(h)
-		if err != nil {
-			return nil, err
-		}
-		here, err := treeOf(c)
+		walked++
+		here, err := folder.Folder(c.Tree)
 		if err != nil {
 			return nil, err
 		}
 		if here.IsZero() {
 			continue // before the unit
 		}
-		parents, err := l.repo.Parents(c)
+		hashes, err := l.repo.Parents(c)
 		if err != nil {
 			return nil, err
 		}
-		if err := p.attribute(l, c, parents, here, treeOf, dir); err != nil {
+		line = line && len(hashes) < 2
+		parents := make([]*object.Commit, len(hashes))
+		before := make([]object.Hash, max(len(hashes), 1))
+		for i, h := range hashes {
+			if parents[i], err = l.repo.Commit(h); err != nil {
+				return nil, err
+			}
+			if before[i], err = folder.Folder(parents[i].Tree); err != nil {
+				return nil, err
+			}
+		}
+		if err := p.attribute(l, c, before, here, dir); err != nil {
 			return nil, err
 		}
-		if head, ok := unitHeads(c.Message)[name]; ok {
-			if !below {
-				if err := p.take(l, head); err != nil {
+		if strings.Contains(c.Message, name) { // few commits name it
+			if head, ok := unitHeads(c.Message)[name]; ok {
+				if !below {
+					if err := p.take(l, head); err != nil {
+						return nil, err
+					}
+				}
+				// A correction, and an exchange with another bench, leave what is open
+				// open: that was saved further back.
+				all, there, err := l.closedWhole(head, here)
+				if err != nil {
 					return nil, err
 				}
+				if whole = whole && there; all {
+					continue
+				}
+				below = true
 			}
-			// A correction, and an exchange with another bench, leave what is open
-			// open: that was saved further back.
-			if all, err := l.closedWhole(head, here); err != nil {
-				return nil, err
-			} else if all {
-				continue
-			}
-			below = true
 		}
 		for _, q := range parents {
-			queue = append(queue, item{q, below})
+			if !seen[q.Hash] {
+				seen[q.Hash] = true
+				queue = append(queue, item{q, below})
+			}
 		}
+	}
+	if line && whole && walked >= longWalk {
+		l.keepPast(name, from, p)
 	}
 	return p, nil
 }
 
-// closedWhole reports whether a unit's folder on main is what a commit of its
-// branch has.
-func (l *Ledger) closedWhole(head, folder object.Hash) (bool, error) {
-	ok, err := l.repo.Has(head)
-	if err != nil || !ok {
-		return true, err // reported where the branch is looked for
-	}
-	tree, err := l.branchTree(head)
-	return tree == folder, err
+// longWalk is after how many commits of main what was found is kept: a walk that is
+// shorter takes less time than to write it down. Tests make it shorter.
+var longWalk = 200
+
+// keptPast is what past found from a commit of main. It follows from that commit
+// alone, since a history never changes.
+type keptPast struct {
+	Program        string
+	Unit           string
+	Main           object.Hash // zero: nothing is kept
+	Head           object.Hash
+	Saved, Changed map[string]gitstore.Ident
 }
 
-// attribute notes which files this commit added or changed. Walking newest
-// first, the first note of a file counts.
-func (p *past) attribute(l *Ledger, c *object.Commit, parents []object.Hash, here object.Hash,
-	treeOf func(*object.Commit) (object.Hash, error), dir string) error {
+func (l *Ledger) pastFile(name string) string {
+	sum := sha256.Sum256([]byte(name))
+	return filepath.Join(filepath.Dir(l.walkedFile()), "past-"+hex.EncodeToString(sum[:8]))
+}
+
+// keptPast returns what is kept of a unit; a file that cannot be read is as good as
+// none.
+func (l *Ledger) keptPast(name string) *keptPast {
+	k := &keptPast{}
+	if l.repo.Shallow || l.repo.Partial {
+		return k
+	}
+	if data, err := readDerived(l.pastFile(name)); err == nil {
+		if gob.NewDecoder(bytes.NewReader(data)).Decode(k) != nil || k.Program != programID() || k.Unit != name {
+			k = &keptPast{}
+		}
+	}
+	return k
+}
+
+func (l *Ledger) keepPast(name string, from object.Hash, p *past) {
+	if l.repo.Shallow || l.repo.Partial {
+		return // what lies beyond the cut would never be looked at once it is fetched
+	}
+	k := keptPast{programID(), name, from, p.head, p.saved, p.changed}
+	replaceDerived(l.pastFile(name), func(f *os.File) error { return gob.NewEncoder(f).Encode(k) })
+}
+
+// older adds what was found from a commit on that this walk has come to.
+func (p *past) older(k *keptPast, below bool) {
+	if !below {
+		p.head = k.Head
+	}
+	for _, m := range []struct{ to, from map[string]gitstore.Ident }{{p.saved, k.Saved}, {p.changed, k.Changed}} {
+		for path, who := range m.from {
+			if _, ok := m.to[path]; !ok {
+				m.to[path] = who
+			}
+		}
+	}
+}
+
+// closedWhole reports whether a unit's folder on main is what a commit of its
+// branch has, and whether that commit is in this copy.
+func (l *Ledger) closedWhole(head, folder object.Hash) (whole, there bool, err error) {
+	there, err = l.repo.Has(head)
+	if err != nil || !there {
+		return true, there, err // reported where the branch is looked for
+	}
+	tree, err := l.branchTree(head)
+	return tree == folder, there, err
+}
+
+// attribute notes which files this commit added or changed, against the folder as
+// each of its parents has it. Walking newest first, the first note of a file counts.
+func (p *past) attribute(l *Ledger, c *object.Commit, before []object.Hash, here object.Hash, dir string) error {
+	if slices.Contains(before, here) {
+		return nil // nothing differs from each of them
+	}
 	who := gitstore.Ident{Name: c.Author.Name, Email: c.Author.Email, When: c.Author.When}
 	isNew := map[string]int{}
 	isChanged := map[string]int{}
-	n := max(len(parents), 1)
-	for i := range n {
-		var before object.Hash
-		if i < len(parents) {
-			pc, err := l.repo.Commit(parents[i])
-			if err != nil {
-				return err
-			}
-			if before, err = treeOf(pc); err != nil {
-				return err
-			}
-		}
-		diff, err := l.repo.DiffTrees(before, here)
+	n := len(before)
+	for _, b := range before {
+		diff, err := l.repo.DiffTrees(b, here)
 		if err != nil {
 			return err
 		}

@@ -2,11 +2,20 @@ package ledger
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math/rand/v2"
+	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
+	"benchlore/ledger/gitstore"
+	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
 )
 
@@ -54,4 +63,83 @@ func TestHistoryGivenUp(t *testing.T) {
 	git(t, c.Dir, "cat-file", "-e", "unit/"+lw+":"+filepath.Base(open))
 	git(t, c.Dir, "merge-base", "--is-ancestor", head, "unit/"+lw)
 	judge(t, c.Dir)
+}
+
+// TestPastIsKept: what a walk found and kept, and a few commits more, say what the
+// whole walk says, whatever two benches do in the meantime.
+func TestPastIsKept(t *testing.T) {
+	defer func(n int) { longWalk = n }(longWalk)
+	longWalk = 1
+	o := newOffices(t, 2)
+	a, b := o.bench[0], o.bench[1]
+	other := "longwave-3/lw3-2871"
+	a.unit(other)
+	a.job(lw)
+	a.close(lw)
+	o.settled()
+	random := rand.New(rand.NewPCG(12, 14))
+	used := 0
+	for turn := range 25 {
+		did := ""
+		switch random.IntN(6) {
+		case 0:
+			b.add(other, schema.KindNote, "note = \"at the other bench\"\n")
+			did = "a note on the other unit"
+		case 1:
+			b.add(lw, schema.KindNote, "note = \"at the other bench\"\n")
+			o.settled()
+			did = "an exchange"
+		case 2:
+			a.add(lw, schema.KindNote, "note = \"at the end\"\n")
+			a.close(lw)
+			did = "a close"
+		case 3:
+			a.add(lw, schema.KindNote, "note = \"to be taken back\"\n")
+			if _, _, err := a.Undo(lw); err != nil {
+				t.Fatal(err)
+			}
+			did = "a record taken back"
+		default:
+			a.add(lw, schema.KindNote, "note = \"on\"\n")
+			did = "a note"
+		}
+		head, _, err := a.mainTree()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range []string{lw, other} {
+			if a.keptPast(name).Main != object.ZeroHash {
+				used++
+			}
+			kept, err := a.past(name, head)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := os.Remove(a.pastFile(name)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+				t.Fatal(err)
+			}
+			whole, err := a.past(name, head)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got, want := said(kept), said(whole); got != want {
+				t.Fatalf("turn %d, after %s, %s:\n%s\nwant\n%s", turn, did, name, got, want)
+			}
+		}
+	}
+	if used < 5 {
+		t.Errorf("something was kept only %d times of 50", used)
+	}
+}
+
+// said writes down what the past of a unit says.
+func said(p *past) string {
+	var lines []string
+	for what, m := range map[string]map[string]gitstore.Ident{"saved": p.saved, "changed": p.changed} {
+		for path, who := range m {
+			lines = append(lines, fmt.Sprintf("%s %s %s <%s> %s", what, path, who.Name, who.Email, who.When.Format("2006-01-02T15:04:05-0700")))
+		}
+	}
+	slices.Sort(lines)
+	return p.head.String() + "\n" + strings.Join(lines, "\n")
 }

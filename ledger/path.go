@@ -9,13 +9,13 @@ import (
 	"os"
 	"path"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strings"
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/proof"
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 )
 
 // CheckSlug refuses what cannot be a folder name on every system.
@@ -35,7 +35,7 @@ func CheckSlug(what, s string) error {
 
 // slugOf makes a folder name of a text, "" where nothing is left of it.
 func slugOf(s string) string {
-	s = strings.Trim(regexp.MustCompile(`[^a-z0-9]+`).ReplaceAllString(strings.ToLower(s), "-"), "-")
+	s = strings.Trim(pattern.New(`[^a-z0-9]+`).ReplaceAllString(strings.ToLower(s), "-"), "-")
 	if len(s) > 64 {
 		s = s[:64]
 	}
@@ -102,7 +102,7 @@ func sortEntries(entries []fs.DirEntry) {
 }
 
 // junk is what systems and editors leave in folders: no part of a ledger.
-var junkForm = regexp.MustCompile(`^(\.DS_Store|Thumbs\.db|desktop\.ini|\._.*|\..*\.sw[a-z]|.*~|#.*#|\.#.*)$`)
+var junkForm = pattern.New(`^(\.DS_Store|Thumbs\.db|desktop\.ini|\._.*|\..*\.sw[a-z]|.*~|#.*#|\.#.*)$`)
 
 // checkAttachment refuses a file name that some system cannot keep.
 func checkAttachment(name string) error {
@@ -254,6 +254,9 @@ func (l *Ledger) replace(p string, data []byte) error {
 	}
 	if err = errors.Join(err, f.Close()); err == nil {
 		err = l.root.Rename(path.Join(dir, filepath.Base(f.Name())), p)
+	}
+	if err == nil && !l.opt.NoSync {
+		err = gitstore.SyncDir(filepath.Dir(filepath.Join(l.Dir, filepath.FromSlash(p))))
 	}
 	if err != nil {
 		return failed(err)

@@ -123,7 +123,7 @@ var plainReports = proof.Reports{
 			if e := t.Unit.Elsewhere[f.Name()]; e != nil {
 				from = fmt.Sprintf("%s %v", e.Name, e.Technicians)
 			}
-			fmt.Fprintf(&b, "%s %s (%s)\n", f.Name(), Summary(f.Record), from)
+			fmt.Fprintf(&b, "%s %s (%s)\n", f.Name(), schema.Summary(f.Record), from)
 		}
 		for _, s := range t.Steps {
 			fmt.Fprintf(&b, "%s %s %s %s\n", s.Commit, s.Subject, s.Signed, s.Closed.Format(time.RFC3339))
@@ -274,7 +274,7 @@ func TestSealRefuses(t *testing.T) {
 			w.close(lw)
 			w.edit(unitDir(lw)+"/files/plan.txt", []byte("a plan"))
 		}, "not saved yet"},
-		{"commits without a signature", func(w *workshop) { w.job(lw); w.close(lw); w.signWith(k) }, "5 of its commits are not signed"},
+		{"commits without a signature", func(w *workshop) { w.job(lw); w.close(lw); w.signWith(k) }, "5 of its commits that no seal covers yet are not signed"},
 		{"sealed already", func(w *workshop) { w.signWith(k); w.job(lw); w.close(lw); w.seal(lw) }, "sealed already"},
 		{"a key that is revoked", func(w *workshop) {
 			w.signWith(k)

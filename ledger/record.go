@@ -173,7 +173,7 @@ func (l *Ledger) Add(name, file string, data []byte) (Saved, error) {
 			}
 		}
 		w.put(s.Path, data)
-		w.subject = fmt.Sprintf("%s: %s %s", name, h.Kind, Summary(rec))
+		w.subject = fmt.Sprintf("%s: %s %s", name, h.Kind, schema.Summary(rec))
 		s.Problems, err = l.problemsWith(name, stock, map[string][]byte{s.Path: data})
 		return err
 	})

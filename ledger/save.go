@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -29,25 +30,8 @@ type SaveReport struct {
 
 // belongs reports whether a path is one a ledger has.
 func belongs(p string) bool {
-	parts := strings.Split(p, "/")
-	if junkForm.MatchString(parts[len(parts)-1]) {
-		return false
-	}
-	switch parts[0] {
-	case "shop.toml", "families.toml", "signers", "revoked", ".gitattributes", ".gitignore":
-		return len(parts) == 1
-	case "models", "lots", listsDir, keysDir:
-		return len(parts) == 2 && strings.HasSuffix(p, ".toml")
-	case adoptedDir:
-		return len(parts) == 3 && strings.HasSuffix(p, ".toml")
-	case "instruments":
-		return len(parts) == 4 || len(parts) >= 5 && (parts[3] == "photos" || parts[3] == "files")
-	case "books":
-		return len(parts) == 4 || len(parts) == 5 && parts[3] == "files"
-	case conflictsDir:
-		return len(parts) >= 3
-	}
-	return false
+	at := schema.ParsePath(p)
+	return at.Is != schema.IsOther && !junkForm.MatchString(at.Name)
 }
 
 // Save commits hand edits, those staged with git included, and brings unit
@@ -77,8 +61,8 @@ func (l *Ledger) Save() (SaveReport, error) {
 				out.LeftOut = append(out.LeftOut, p)
 				continue
 			}
-			if parts := strings.Split(p, "/"); parts[0] == "instruments" {
-				units[parts[1]+"/"+parts[2]] = true
+			if at := schema.ParsePath(p); at.OfUnit() {
+				units[at.Unit] = true
 			}
 			fi, err := l.root.Lstat(p)
 			switch {
@@ -160,12 +144,9 @@ func (l *Ledger) Save() (SaveReport, error) {
 // ledger on a system that takes upper and lower case for the same would lose it,
 // or another.
 func (w *writer) misplaced(p string) (message, write string, err error) {
-	parts := strings.Split(p, "/")
-	if parts[0] == "instruments" || parts[0] == "books" {
-		for i, what := range []string{"model", "tag"} {
-			if err := CheckSlug(what, parts[1+i]); err != nil {
-				return err.Error(), hintOf(err), nil
-			}
+	if model, tag, ok := strings.Cut(schema.ParsePath(p).Unit, "/"); ok {
+		if err := cmp.Or(CheckSlug("model", model), CheckSlug("tag", tag)); err != nil {
+			return err.Error(), hintOf(err), nil
 		}
 	}
 	dir := path.Dir(p)
@@ -225,36 +206,31 @@ func saveSubject(w *writer) string {
 
 // checkFile reads a file as what its path says it is.
 func (l *Ledger) checkFile(p string, data []byte) []schema.Problem {
-	parts := strings.Split(p, "/")
-	base := path.Base(p)
+	at := schema.ParsePath(p)
 	var problems []schema.Problem
-	switch {
-	case p == "shop.toml":
+	switch at.Is {
+	case schema.IsShop:
 		if err := schema.ShopFormat.Check(p, data); err != nil {
 			return []schema.Problem{{File: p, Severity: schema.Unreadable, Message: strings.TrimPrefix(err.Error(), p+": "), Write: hintOf(err)}}
 		}
 		_, problems = schema.Decode[schema.Shop](p, data)
-	case p == "families.toml":
+	case schema.IsFamilies:
 		_, problems = schema.Decode[schema.Families](p, data)
-	case parts[0] == "models":
+	case schema.IsModel, schema.IsUnitModel:
 		_, problems = schema.Decode[schema.Model](p, data)
-	case parts[0] == "lots":
+	case schema.IsLot:
 		_, problems = schema.Decode[schema.Lot](p, data)
-	case parts[0] == listsDir:
-		_, problems = schema.Decode[schema.ListForm](p, data)
-	case parts[0] == adoptedDir, parts[0] == keysDir, p == "signers", p == "revoked":
+	case schema.IsAdopted, schema.IsKey, schema.IsSigners, schema.IsRevoked:
 		return checkTrustFile(p, data)
-	case parts[0] == "books" && len(parts) == 4:
+	case schema.IsBook:
 		_, problems = schema.Decode[schema.Book](p, data)
-	case parts[0] == "instruments" && len(parts) == 4 && base == "instrument.toml":
+	case schema.IsInstrument:
 		if err := schema.InstrumentFormat.Check(p, data); err != nil {
 			return []schema.Problem{{File: p, Severity: schema.Unreadable, Message: strings.TrimPrefix(err.Error(), p+": "), Write: hintOf(err)}}
 		}
 		_, problems = schema.Decode[schema.Instrument](p, data)
-	case parts[0] == "instruments" && len(parts) == 4 && base == "model.toml":
-		_, problems = schema.Decode[schema.Model](p, data)
-	case parts[0] == "instruments" && len(parts) == 4:
-		if _, kind, _, ok := schema.ParseName(base); !ok || schema.New(schema.Kind(kind)) == nil {
+	case schema.IsRecord, schema.IsUnitFile:
+		if schema.New(schema.Kind(at.Kind)) == nil {
 			return []schema.Problem{{File: p, Severity: schema.Unreadable, Message: "is not named as a record",
 				Write: "records are named date-kind-xxxx.toml, such as 2031-03-04-intake-7q3f.toml; other files go into files/"}}
 		}
@@ -319,14 +295,13 @@ func closedChange(p string, old, data []byte) *schema.Problem {
 	if bytes.Equal(old, data) {
 		return nil
 	}
-	amend := func(message string) *schema.Problem {
+	correct := func(message string) *schema.Problem {
 		return &schema.Problem{File: p, Severity: schema.Wrong, Message: message, Write: "run: benchlore correct " + p + " --reason \"...\""}
 	}
 	const needs = "was closed: a change to it is a correction and needs a reason"
-	_, _, _, isRecord := schema.ParseName(p)
-	isInstrument := path.Base(p) == "instrument.toml"
-	if !isRecord && !isInstrument {
-		if path.Base(p) == "model.toml" || path.Base(p) == ".gitattributes" {
+	at := schema.ParsePath(p)
+	if at.Is != schema.IsRecord && at.Is != schema.IsInstrument {
+		if at.Is == schema.IsUnitModel || at.Is == schema.IsUnitFile && at.Name == ".gitattributes" {
 			return nil
 		}
 		return &schema.Problem{File: p, Severity: schema.Wrong, Message: "was closed: an attachment that has travelled stays as it is",
@@ -340,7 +315,7 @@ func closedChange(p string, old, data []byte) *schema.Problem {
 	if err != nil {
 		return nil
 	}
-	if was := before.Word("uuid"); isInstrument && after.Word("uuid") != was {
+	if was := before.Word("uuid"); at.Is == schema.IsInstrument && after.Word("uuid") != was {
 		return &schema.Problem{File: p, Severity: schema.Wrong, Message: fmt.Sprintf("the unit's identity was changed; its history goes by %q", was),
 			Write: fmt.Sprintf("put it back: uuid = %q", was)}
 	}
@@ -350,17 +325,17 @@ func closedChange(p string, old, data []byte) *schema.Problem {
 		return &schema.Problem{File: p, Severity: schema.Wrong, Message: "was closed with a correction that reads differently now or is gone; it stays, and another one follows",
 			Write: "put it back with git checkout HEAD -- " + p + ", and run: benchlore correct " + p + " --reason \"...\""}
 	case len(after.Corrections) > had+1:
-		return amend("has several new corrections; each change of a closed file has one of its own")
+		return correct("has several new corrections; each change of a closed file has one of its own")
 	case len(after.Corrections) > had:
 		if err := after.Corrections[had].Facts().Check(before, after); err != nil {
-			return amend("has a new correction that does not fit what changed: " + err.Error())
+			return correct("has a new correction that does not fit what changed: " + err.Error())
 		}
-	case isInstrument:
+	case at.Is == schema.IsInstrument:
 		if _, changed := schema.Blanks(before, after); len(changed) > 0 {
-			return amend(needs)
+			return correct(needs)
 		}
 	default:
-		return amend(needs)
+		return correct(needs)
 	}
 	return nil
 }
@@ -402,7 +377,7 @@ type Corrected struct {
 	Data []byte
 }
 
-// Amend corrects records of one unit. Where they have been closed a reason is
+// Correct corrects records of one unit. Where they have been closed a reason is
 // needed: it is written into each as a [[correction]], and the corrected records
 // go onto the unit's own history at once. What was closed must stay clean: a
 // correction that would leave the history contradicting itself is refused, and
@@ -461,28 +436,26 @@ func (l *Ledger) Correct(files []Corrected, by, reason string, o CloseOptions) (
 	return s, err
 }
 
-// amendedUnit is the unit all files belong to.
+// correctedUnit is the unit all files belong to.
 func correctedUnit(files []Corrected) (string, error) {
 	name := ""
 	for i := range files {
 		p := strings.TrimPrefix(path.Clean(strings.ReplaceAll(files[i].Path, `\`, "/")), "./")
 		files[i].Path = p
-		parts := strings.Split(p, "/")
-		_, _, _, isRecord := schema.ParseName(p)
-		if len(parts) != 4 || parts[0] != "instruments" || !isRecord && parts[3] != "instrument.toml" {
-			return "", &UsageError{fmt.Sprintf("%s is no record of an instrument", p),
+		at := schema.ParsePath(p)
+		if at.Is != schema.IsRecord && at.Is != schema.IsInstrument {
+			return "", &UsageError{fmt.Sprintf("%s is not a record of an instrument", p),
 				"name the file by its path: instruments/MODEL/TAG/2031-03-04-parts-7q3f.toml; other files are saved with benchlore save"}
 		}
-		of := parts[1] + "/" + parts[2]
-		if name != "" && name != of {
+		if name != "" && name != at.Unit {
 			return "", &UsageError{fmt.Sprintf("%s is of another unit than %s", p, files[0].Path), "correct one unit at a time"}
 		}
-		name = of
+		name = at.Unit
 	}
 	return name, nil
 }
 
-// amending gathers the corrections of one unit.
+// correcting gathers the corrections of one unit.
 type correcting struct {
 	l      *Ledger
 	w      *writer
@@ -767,8 +740,8 @@ func (l *Ledger) Undo(name string) (Result, string, error) {
 		}
 		units := map[string]bool{}
 		for _, d := range diff {
-			if parts := strings.Split(d.Path, "/"); parts[0] == "instruments" && len(parts) > 3 {
-				units[parts[1]+"/"+parts[2]] = true
+			if at := schema.ParsePath(d.Path); at.OfUnit() {
+				units[at.Unit] = true
 			}
 		}
 		for u := range units {
@@ -819,6 +792,7 @@ func (l *Ledger) lastChange(head object.Hash, name string) (*lastChange, error) 
 	undone := map[string]bool{}
 	nothing := &UsageError{"there is nothing to take back", "what was closed is corrected with: benchlore correct FILE --reason \"...\""}
 	newest := true
+	folder := l.repo.Follow(unitDir(name))
 	for h := head; !h.IsZero(); {
 		c, err := l.repo.Commit(h)
 		if err != nil {
@@ -851,15 +825,15 @@ func (l *Ledger) lastChange(head object.Hash, name string) (*lastChange, error) 
 		}
 		touches := name == ""
 		if !touches && !isUndo {
-			a, _, err := l.repo.TreeAt(before.Tree, unitDir(name))
+			a, err := folder.Folder(before.Tree)
 			if err != nil {
 				return nil, err
 			}
-			b, _, err := l.repo.TreeAt(c.Tree, unitDir(name))
+			b, err := folder.Folder(c.Tree)
 			if err != nil {
 				return nil, err
 			}
-			touches = a.Hash != b.Hash
+			touches = a != b
 		}
 		switch {
 		case name != "" && !unitHeads(c.Message)[name].IsZero() && len(parents) == 1:

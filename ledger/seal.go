@@ -33,7 +33,7 @@ func readSeal(r *gitstore.Repo, name string, hash object.Hash) (*proof.Seal, err
 		return nil, err
 	}
 	if t != object.TypeTag {
-		return nil, fmt.Errorf("the tag %s is not annotated, so it is no seal", name)
+		return nil, fmt.Errorf("the tag %s is not annotated, so it is not a seal", name)
 	}
 	return proof.ParseSeal(name, object.Hash(hash), raw)
 }
@@ -446,6 +446,9 @@ func (l *Ledger) sealable(name string, stock *Catalog) (object.Hash, *Loaded, er
 	if err != nil {
 		return none, nil, err
 	}
+	for i, p := range loaded.Problems {
+		loaded.Problems[i] = closedAhead(p) // all of it is closed
+	}
 	loaded.Problems = append(loaded.Problems, conflicts...)
 	if n, _ := schema.Count(loaded.Problems); n > 0 {
 		return none, nil, &ProblemsError{name + " cannot be sealed", loaded.Problems}
@@ -462,8 +465,8 @@ func (l *Ledger) branchTree(head object.Hash) (object.Hash, error) {
 }
 
 // signedHistory checks the signatures of a history about to be sealed, and whether
-// it only grew. It returns its first commit, and the keys that signed what no seal
-// before covers.
+// it only grew. It returns its first commit, and of what no seal before covers how
+// much is not signed, and the keys that signed the rest.
 func (l *Ledger) signedHistory(name string, objects gitobj.Set, head object.Hash, before []object.Hash, o SealOptions) (root object.Hash, unsigned int, keys []string, err error) {
 	order, err := proof.Log(objects, head)
 	if err != nil {
@@ -492,16 +495,18 @@ func (l *Ledger) signedHistory(name string, objects gitobj.Set, head object.Hash
 		case err != nil:
 			return root, 0, nil, &UsageError{fmt.Sprintf("%s: the signature of commit %.10s does not hold: %v", name, id, err),
 				"a history that was tampered with is not sealed; compare it with a copy: git fetch REMOTE " + unitRef(name)}
+		case covered[id]:
+			// An earlier seal vouches for it, signed or not.
 		case key == nil:
 			if unsigned++; unsigned == 1 {
 				first = id
 			}
-		case !covered[id]:
+		default:
 			seen[gitobj.Authorized(gitobj.BareKey(key))] = true
 		}
 	}
 	if unsigned > 0 && !o.UnsignedHistory {
-		return root, 0, nil, &UsageError{fmt.Sprintf("%s: %d of its commits are not signed, such as %.10s; a buyer could not tell that this bench made them", name, unsigned, first),
+		return root, 0, nil, &UsageError{fmt.Sprintf("%s: %d of its commits that no seal covers yet are not signed, such as %.10s; a buyer could not tell that this bench made them", name, unsigned, first),
 			"set git's signing key before the next close, and seal what is there with --unsigned-history: it fixes the history from today on, and says that it was not signed"}
 	}
 	return root, unsigned, slices.Sorted(maps.Keys(seen)), nil

@@ -1,9 +1,12 @@
 package ledger
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"maps"
 	"os"
@@ -11,6 +14,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	shellquote "github.com/kballard/go-shellquote"
 
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
@@ -602,7 +607,7 @@ func (x *exchange) readable(m *merging, out *merged) error {
 				Write: "take it out there: git rm --cached " + d.Path})
 			continue
 		}
-		if d.New.Hash.IsZero() || !belongs(d.Path) || strings.HasPrefix(d.Path, conflictsDir+"/") ||
+		if d.New.Hash.IsZero() || !belongs(d.Path) || schema.ParsePath(d.Path).Is == schema.IsConflict ||
 			!strings.HasSuffix(d.Path, ".toml") && d.Path != "signers" && d.Path != "revoked" {
 			continue
 		}
@@ -761,7 +766,7 @@ func Join(ctx context.Context, url, dir string, opt Options) (*Ledger, error) {
 			url = abs
 		}
 	}
-	return populate(ctx, dir, opt, func(r *gitstore.Repo) (map[string]object.Hash, *gitstore.Received, error) {
+	return populate(ctx, dir, opt, unfinished{What: "join", From: url}, func(r *gitstore.Repo) (map[string]object.Hash, *gitstore.Received, error) {
 		far, err := r.Remote(url, gitstore.RemoteOptions{Passphrase: opt.Passphrase})
 		if err != nil {
 			return nil, nil, err
@@ -787,67 +792,174 @@ func Join(ctx context.Context, url, dir string, opt Options) (*Ledger, error) {
 	}, nil)
 }
 
+// unfinishedFile is in the folder of a ledger that is not all there yet. It is written
+// before anything else, and removed when everything else is on the disk.
+const unfinishedFile = ".benchlore-unfinished"
+
+// unfinished is what the file says.
+type unfinished struct {
+	What string `toml:"what"` // the command: "restore" or "join"
+	From string `toml:"from"` // the backup, or the address
+}
+
+func (u unfinished) encode() []byte {
+	return fmt.Appendf(nil, "# This ledger is not all here yet. Run the command again: it goes on.\nwhat = %s\nfrom = %s\n", proof.Quote(u.What), proof.Quote(u.From))
+}
+
+// UnfinishedError says that a ledger is not all there: the command that was to bring
+// it was killed, or the power went.
+type UnfinishedError struct {
+	Dir        string
+	What, From string // "" where the note about them cannot be read
+}
+
+func (e *UnfinishedError) Error() string {
+	return fmt.Sprintf("%s is not finished in %s: run it again", cmp.Or(e.What, "restore or join"), e.Dir)
+}
+
+// Hint names the next step.
+func (e *UnfinishedError) Hint() string {
+	if e.What == "" {
+		return "it goes on where it was stopped"
+	}
+	return "benchlore " + shellquote.Join(e.What, e.From, e.Dir)
+}
+
+// unfinishedIn returns what was begun in a folder and not finished; nil for nothing.
+func unfinishedIn(dir string) *UnfinishedError {
+	data, err := os.ReadFile(filepath.Join(dir, unfinishedFile))
+	if err != nil {
+		return nil
+	}
+	var u unfinished
+	if proof.StrictTOML("note of what was begun", 1<<16, data, &u) != nil {
+		u = unfinished{} // the power went while it was written
+	}
+	return &UnfinishedError{dir, u.What, u.From}
+}
+
+// begin makes the folder for a ledger and notes what is begun in it. It reports
+// whether that goes on with what was begun before, and how to take it back.
+func (u unfinished) begin(dir string, sync bool) (again bool, undo func(), err error) {
+	undo = func() {}
+	entries, err := os.ReadDir(dir)
+	fresh := err != nil
+	if begun := unfinishedIn(dir); begun != nil {
+		if begun.What != "" && (begun.What != u.What || begun.From != u.From) {
+			return false, undo, begun
+		}
+		again = true // nothing is taken back: somebody may have put something beside it
+	} else if slices.ContainsFunc(entries, func(e fs.DirEntry) bool { return !gitstore.Unborn(e.Name()) }) {
+		return false, undo, &UsageError{fmt.Sprintf("%s is there already and is not empty", dir), "choose another folder"}
+	} else {
+		undo = func() {
+			if fresh {
+				os.RemoveAll(dir)
+				return
+			}
+			entries, _ := os.ReadDir(dir)
+			for _, e := range entries {
+				os.RemoveAll(filepath.Join(dir, e.Name()))
+			}
+		}
+	}
+	if err := gitstore.MakeDir(dir, 0o777, sync); err != nil {
+		return again, undo, &gitstore.WriteError{Path: dir, Err: err}
+	}
+	name := filepath.Join(dir, unfinishedFile)
+	if err := writeDurable(name, bytes.NewReader(u.encode()), 0o666, sync); err != nil {
+		return again, undo, &gitstore.WriteError{Path: name, Err: err}
+	}
+	return again, undo, nil
+}
+
+// writeDurable writes a file, over one that is there. With sync, it is there with its
+// name after a power cut too.
+func writeDurable(name string, from io.Reader, perm os.FileMode, sync bool) error {
+	f, err := os.OpenFile(name, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, perm)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(f, from)
+	if err == nil && sync {
+		err = f.Sync()
+	}
+	if err = errors.Join(err, f.Close()); err == nil && sync {
+		err = gitstore.SyncDir(filepath.Dir(name))
+	}
+	return err
+}
+
+// end removes the note: everything is on the disk.
+func (u unfinished) end(dir string, sync bool) error {
+	name := filepath.Join(dir, unfinishedFile)
+	err := os.Remove(name)
+	if err == nil && sync {
+		err = gitstore.SyncDir(dir)
+	}
+	if err != nil {
+		return &gitstore.WriteError{Path: name, Err: err}
+	}
+	return nil
+}
+
+// source brings objects into a repository, and says where its refs are to be.
+type source func(*gitstore.Repo) (map[string]object.Hash, *gitstore.Received, error)
+
 // populate makes a ledger in dir of objects and refs from elsewhere, and of what
-// then, where it is given, adds. On failure, or when ctx ends, nothing stays.
-func populate(ctx context.Context, dir string, opt Options, from func(*gitstore.Repo) (map[string]object.Hash, *gitstore.Received, error),
-	then func(*Ledger) error) (_ *Ledger, err error) {
+// then, where it is given, adds. On failure, or when ctx ends, nothing stays. Where the
+// program was killed, the same command goes on.
+func populate(ctx context.Context, dir string, opt Options, u unfinished, from source, then func(*Ledger) error) (_ *Ledger, err error) {
 	dir, err = filepath.Abs(dir)
 	if err != nil {
 		return nil, err
 	}
-	entries, err := os.ReadDir(dir)
-	if err == nil && len(entries) > 0 {
-		return nil, &UsageError{fmt.Sprintf("%s is there already and is not empty", dir), "choose another folder"}
-	}
-	fresh := err != nil
-	repo, err := gitstore.Init(dir, gitstore.InitOptions{NoSync: opt.NoSync, Program: Program})
-	if err != nil {
-		return nil, err
-	}
+	var repo *gitstore.Repo
+	again, undo, err := u.begin(dir, !opt.NoSync)
 	defer func() {
-		repo.Close()
-		if err == nil {
-			return
+		if repo != nil {
+			repo.Close()
 		}
-		if fresh {
-			os.RemoveAll(dir)
-			return
-		}
-		entries, _ := os.ReadDir(dir)
-		for _, e := range entries {
-			os.RemoveAll(filepath.Join(dir, e.Name()))
+		if err != nil {
+			undo()
 		}
 	}()
-	refs, got, err := from(repo)
 	if err != nil {
 		return nil, err
 	}
-	if err := ctx.Err(); err != nil {
-		return nil, err
+	if again {
+		if repo, err = gitstore.Open(dir, Program); err != nil && !errors.As(err, new(*gitstore.NotRepositoryError)) {
+			return nil, err
+		}
 	}
-	tx, err := repo.Lock(ctx, opt.Wait)
+	if repo == nil {
+		if repo, err = gitstore.Init(dir, gitstore.InitOptions{NoSync: opt.NoSync, Nested: opt.nested, Program: Program}); err != nil {
+			return nil, err
+		}
+	}
+	repo.NoSync = opt.NoSync
+	refs, tx, err := take(ctx, repo, opt, from)
 	if err != nil {
 		return nil, err
 	}
 	defer tx.Rollback()
-	if err := tx.Store(got); err != nil {
-		return nil, err
-	}
-	if err := repo.Whole(slices.Collect(maps.Values(refs)), nil); err != nil {
-		return nil, fmt.Errorf("what came is not whole: %w", err)
-	}
-	var plan gitstore.Plan
+	plan := gitstore.Plan{Reason: "benchlore: copied"}
 	for _, name := range slices.Sorted(maps.Keys(refs)) {
-		plan.Refs = append(plan.Refs, gitstore.RefUpdate{Name: name, New: refs[name]})
+		old, _, err := repo.Ref(name) // none, unless this goes on
+		if err != nil {
+			return nil, err
+		}
+		plan.Refs = append(plan.Refs, gitstore.RefUpdate{Name: name, Old: old, New: refs[name]})
 	}
-	plan.Reason = "benchlore: copied"
 	if err := tx.Commit(plan); err != nil {
 		return nil, err
 	}
-	if err := os.MkdirAll(filepath.Join(dir, "private"), 0o700); err != nil {
+	if err := gitstore.MakeDir(filepath.Join(dir, "private"), 0o700, !opt.NoSync); err != nil {
 		return nil, err
 	}
-	l, err := Open(dir, opt)
+	opening := opt
+	opening.unfinished = true
+	l, err := Open(dir, opening)
 	var none *NoLedgerError
 	if errors.As(err, &none) {
 		return nil, &UsageError{"what came is no ledger: its main has no shop.toml", "look at the address"}
@@ -859,8 +971,36 @@ func populate(ctx context.Context, dir string, opt Options, from func(*gitstore.
 	if err == nil && then != nil {
 		err = then(l)
 	}
+	if err == nil {
+		err = u.end(dir, !opt.NoSync)
+	}
 	if err != nil {
 		return nil, errors.Join(err, l.Close())
 	}
 	return l, nil
+}
+
+// take brings objects into a repository, and finds that they are whole. The
+// transaction is to be ended.
+func take(ctx context.Context, repo *gitstore.Repo, opt Options, from source) (map[string]object.Hash, *gitstore.Tx, error) {
+	refs, got, err := from(repo)
+	if err == nil {
+		err = ctx.Err()
+	}
+	if err != nil {
+		return nil, nil, err
+	}
+	tx, err := repo.Lock(ctx, opt.Wait)
+	if err != nil {
+		return nil, nil, err
+	}
+	if err := tx.Store(got); err != nil {
+		tx.Rollback()
+		return nil, nil, err
+	}
+	if err := repo.Whole(slices.Collect(maps.Values(refs)), nil); err != nil {
+		tx.Rollback()
+		return nil, nil, fmt.Errorf("what came is not whole: %w", err)
+	}
+	return refs, tx, nil
 }

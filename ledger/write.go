@@ -92,7 +92,7 @@ func (l *Ledger) writable() error {
 	switch {
 	case st.Converts:
 		return &BranchError{".git/info/attributes has git change the bytes of this copy's files, so they are not what is recorded",
-			"delete that file, and have git write the files anew: git rm -r -q --cached . && git reset -q --hard"}
+			"move that file away, and have git write the files anew: git rm -r -q --cached . && git reset -q --hard"}
 	case st.Operation == "bisect":
 		return &BranchError{"a bisect is in progress in this ledger", "end it with: git bisect reset"}
 	case st.Operation != "":

@@ -3,12 +3,13 @@ package schema
 import (
 	"fmt"
 	"reflect"
-	"regexp"
 	"sort"
 	"strconv"
 	"strings"
 
 	"github.com/BurntSushi/toml"
+
+	"benchlore/schema/pattern"
 )
 
 // Change is one field that differs between two versions of a file. Old or New
@@ -51,7 +52,7 @@ func Named(changes []Change, before, after []byte) []Change {
 	return out
 }
 
-var lineOf = regexp.MustCompile(`^(\w+)\[(\d+)\]\.?(.*)$`)
+var lineOf = pattern.New(`^(\w+)\[(\d+)\]\.?(.*)$`)
 
 func named(at string, tree map[string]any) string {
 	m := lineOf.FindStringSubmatch(at)

@@ -7,7 +7,6 @@ import (
 	"math"
 	"path"
 	"reflect"
-	"regexp"
 	"slices"
 	"sort"
 	"strconv"
@@ -17,6 +16,9 @@ import (
 	"unicode/utf8"
 
 	"github.com/BurntSushi/toml"
+
+	"benchlore/schema/pattern"
+	"benchlore/schema/remedy"
 )
 
 // MaxSize is the largest file, in bytes, that is read as a record. A record is
@@ -25,7 +27,7 @@ const MaxSize = 1 << 20
 
 // nameForm is the file name of a record or book entry: date, kind, four random
 // letters or digits.
-var nameForm = regexp.MustCompile(`^([0-9]{4}-[0-9]{2}-[0-9]{2})-([a-z]+)-([0-9a-z]{4})\.toml$`)
+var nameForm = pattern.New(`^([0-9]{4}-[0-9]{2}-[0-9]{2})-([a-z]+)-([0-9a-z]{4})\.toml$`)
 
 // ParseName splits a record's file name into date, kind and random part.
 func ParseName(name string) (d Date, kind, random string, ok bool) {
@@ -55,7 +57,8 @@ func DecodeRecord(file string, data []byte) (Record, []Problem) {
 			rec = New(Kind(word))
 		}
 		if rec == nil && word != "" && plainText(c, data) {
-			c.add(Unreadable, "kind", "%s", vocabularyError(Kind(word)))
+			what, write := vocabularyError(Kind(word))
+			c.put(Unreadable, "kind", what, write)
 		}
 		if len(c.Problems) > 0 {
 			c.place(data)
@@ -317,8 +320,8 @@ func syntaxRemedy(msg, line string) string {
 }
 
 var (
-	dottedDate  = regexp.MustCompile(`=\s*[0-9]{1,4}[./][0-9]{1,2}[./][0-9]{1,4}\s*(#.*)?$`)
-	commaNumber = regexp.MustCompile(`=\s*[+-]?[0-9]+,[0-9]+`)
+	dottedDate  = pattern.New(`=\s*[0-9]{1,4}[./][0-9]{1,2}[./][0-9]{1,4}\s*(#.*)?$`)
+	commaNumber = pattern.New(`=\s*[+-]?[0-9]+,[0-9]+`)
 )
 
 // fit removes from the tree what the type has no room for, recording each.
@@ -544,7 +547,7 @@ func tomlWord(v any) string {
 // withoutIndices gives the path of a key as [[table]] headers write it.
 func withoutIndices(path string) string { return indices.ReplaceAllString(path, "") }
 
-var indices = regexp.MustCompile(`\[[0-9]+\]`)
+var indices = pattern.New(`\[[0-9]+\]`)
 
 // lastKey is the key a path ends in.
 func lastKey(p string) string {
@@ -618,7 +621,8 @@ func (c *Collector) field(v reflect.Value, f *Field) {
 		s := v.String()
 		if f.words != nil {
 			if !slices.Contains(f.words, s) {
-				c.Errorf(c.here(), "%s", vocabularyError(v.Interface().(vocabulary)))
+				what, write := vocabularyError(v.Interface().(vocabulary))
+				c.put(Wrong, c.here(), what, write)
 			}
 			return
 		}
@@ -629,7 +633,8 @@ func (c *Collector) field(v reflect.Value, f *Field) {
 		c.text(s, f)
 		if f.form {
 			if err := v.Interface().(checker).Check(); err != nil {
-				c.Errorf(c.here(), "%s", remedy(err))
+				what, write := remedy.Parts(err)
+				c.put(Wrong, c.here(), what, write)
 			}
 		}
 		if len(c.Problems) == before {
@@ -647,18 +652,6 @@ func (c *Collector) field(v reflect.Value, f *Field) {
 			c.Errorf(c.here(), "%s is %v => write a number from %v up", f.Key, x, f.Min)
 		}
 	}
-}
-
-// remedy sets apart what an error of another package says to write instead.
-func remedy(err error) string {
-	text := err.Error()
-	if strings.Contains(text, " => ") {
-		return text
-	}
-	if i := strings.LastIndex(text, ": write "); i >= 0 {
-		return text[:i] + " => " + text[i+2:]
-	}
-	return text
 }
 
 // text refuses hidden characters that came in as escapes, and line breaks in
@@ -686,9 +679,9 @@ func (c *Collector) text(s string, f *Field) {
 }
 
 // vocabularyError says what the closed list is and which word was perhaps meant.
-func vocabularyError(v vocabulary) string {
+func vocabularyError(v vocabulary) (what, write string) {
 	word := reflect.ValueOf(v).String()
-	return fmt.Sprintf("%q is not known here => %s", word, oneOf("write one of", v.Words(), word))
+	return fmt.Sprintf("%q is not known here", word), oneOf("write one of", v.Words(), word)
 }
 
 // oneOf lists the choices, nearest first where one is near.

@@ -4,8 +4,10 @@ import (
 	"fmt"
 	"net/url"
 	"reflect"
-	"regexp"
 	"strings"
+
+	"benchlore/schema/pattern"
+	"benchlore/schema/remedy"
 )
 
 // Kind is the kind of a record, the second part of its file name.
@@ -251,14 +253,14 @@ func (FunctionState) Words() []string {
 // MinuteSecond is a place in a recording: 01:20. Minutes run on past the hour.
 type MinuteSecond string
 
-var minuteSecondForm = regexp.MustCompile(`^[0-9]{2,3}:[0-5][0-9]$`)
+var minuteSecondForm = pattern.New(`^[0-9]{2,3}:[0-5][0-9]$`)
 
 func (MinuteSecond) pattern() string { return minuteSecondForm.String() }
 
 // Check implements the form of the field.
 func (m MinuteSecond) Check() error {
 	if !minuteSecondForm.MatchString(string(m)) {
-		return fmt.Errorf("%q is not a place in a recording => write minutes and seconds with two digits each: 01:20", string(m))
+		return remedy.Errorf("%q is not a place in a recording => write minutes and seconds with two digits each: 01:20", string(m))
 	}
 	return nil
 }

@@ -44,8 +44,25 @@ type Path struct {
 // String is the slash path from the ledger.
 func (p Path) String() string { return p.whole }
 
-// OfUnit reports whether the file lies in the folder of an instrument.
-func (p Path) OfUnit() bool { return p.Is >= IsInstrument && p.Is <= IsAttachment }
+// OfUnit reports whether the file lies in the folder of an instrument, whatever
+// it is there.
+func (p Path) OfUnit() bool { return p.Unit != "" && strings.HasPrefix(p.whole, "instruments/") }
+
+// Rel is the path of an instrument's file from the instrument's folder, as its
+// own branch has it; "" of all others.
+func (p Path) Rel() string {
+	if !p.OfUnit() {
+		return ""
+	}
+	return p.whole[len(UnitFolder(p.Unit))+1:]
+}
+
+// IsRecordIn reports whether a file of a unit is named as a record. rel is its
+// path from the unit's folder: an attachment of such a name is no record.
+func IsRecordIn(rel string) bool {
+	_, _, _, named := ParseName(rel)
+	return named && !strings.Contains(rel, "/")
+}
 
 // UnitFolder is the folder of a unit, model/tag, from the ledger.
 func UnitFolder(unit string) string { return "instruments/" + unit }

@@ -1,6 +1,9 @@
 package schema
 
-import "testing"
+import (
+	"strings"
+	"testing"
+)
 
 // TestParsePath goes through every kind of file a ledger has, and through names
 // that come close to one.
@@ -39,6 +42,13 @@ func TestParsePath(t *testing.T) {
 		got := ParsePath(p)
 		if got.Is != want.Is || got.Unit != want.Unit || got.Kind != want.Kind || got.String() != p {
 			t.Errorf("%s: %+v, not %+v", p, got, want)
+		}
+		rel, inUnit := strings.CutPrefix(p, "instruments/"+unit+"/")
+		if got.Rel() != rel && inUnit || got.OfUnit() != inUnit {
+			t.Errorf("%s: %q of a unit: %v", p, got.Rel(), got.OfUnit())
+		}
+		if IsRecordIn(rel) != (got.Is == IsRecord) && inUnit {
+			t.Errorf("%s: a record: %v", p, IsRecordIn(rel))
 		}
 		if (got.Kind != "") != !got.Date.IsZero() {
 			t.Errorf("%s: kind %q of %s", p, got.Kind, got.Date)

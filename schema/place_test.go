@@ -156,4 +156,9 @@ func TestCollectorSplitsAtTheRemedy(t *testing.T) {
 	if p := c.Problems[0]; p.Message != `"a => b" is too long` || p.Write != "write less" {
 		t.Errorf("got %q and %q", p.Message, p.Write)
 	}
+	// A section may be called that, too, and stand in the remedy.
+	c.Errorf("section", "there is no section %q => its sections are: %s", "vco", "in => out, divider")
+	if p := c.Problems[1]; p.Message != `there is no section "vco"` || p.Write != "its sections are: in => out, divider" {
+		t.Errorf("got %q and %q", p.Message, p.Write)
+	}
 }

@@ -5,6 +5,8 @@ import (
 	"sort"
 	"strings"
 	"unicode/utf8"
+
+	"benchlore/schema/remedy"
 )
 
 // Severity ranks a problem.
@@ -47,6 +49,17 @@ type Problem struct {
 
 	width int  // runes to underline in Source
 	atKey bool // the key is at fault, not its value
+}
+
+// Unread picks the problems of files that could not be read.
+func Unread(problems []Problem) []Problem {
+	var out []Problem
+	for _, p := range problems {
+		if p.Severity == Unreadable {
+			out = append(out, p)
+		}
+	}
+	return out
 }
 
 // Error gives the problem in one line, as compilers do.
@@ -150,19 +163,20 @@ type Collector struct {
 	at   []spot          // the way down to the field at hand
 }
 
-// Errorf records an error at path. The message may end in " => " and what to
-// write instead.
+// Errorf records an error at path. The format is that of [remedy.Errorf]: it may
+// end in " => " and what to write instead.
 func (c *Collector) Errorf(path, format string, args ...any) { c.add(Wrong, path, format, args...) }
 
 // Warnf records a warning at path, in the same form.
 func (c *Collector) Warnf(path, format string, args ...any) { c.add(Warned, path, format, args...) }
 
-// add records a problem once, however many positions of a range it concerns.
 func (c *Collector) add(s Severity, path, format string, args ...any) {
-	msg, write := fmt.Sprintf(format, args...), ""
-	if i := strings.LastIndex(msg, " => "); i >= 0 { // the last: quoted text may hold one too
-		msg, write = msg[:i], msg[i+len(" => "):]
-	}
+	what, write := remedy.Sprintf(format, args...)
+	c.put(s, path, what, write)
+}
+
+// put records a problem once, however many positions of a range it concerns.
+func (c *Collector) put(s Severity, path, msg, write string) {
 	p := Problem{File: c.File, Path: path, Severity: s, Message: msg, Write: write}
 	for i := len(c.Problems) - 1; i >= 0 && c.Problems[i].Path == path; i-- {
 		if c.Problems[i] == p {

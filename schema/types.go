@@ -3,14 +3,15 @@ package schema
 import (
 	"fmt"
 	"math/big"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
 
 	"benchlore/schema/edtf"
+	"benchlore/schema/pattern"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
+	"benchlore/schema/remedy"
 )
 
 // A checker is a field whose text has a form of its own.
@@ -98,7 +99,7 @@ func (m Measured) Check() error {
 		return nil
 	}
 	if Nearest(string(m), []string{NotMeasurable}) != "" {
-		return fmt.Errorf("%q is not a quantity => write %s", string(m), NotMeasurable)
+		return remedy.Errorf("%q is not a quantity => write %s", string(m), NotMeasurable)
 	}
 	return err
 }
@@ -120,14 +121,14 @@ func (u UnitName) Check() error { _, err := quantity.ParseUnit(string(u)); retur
 // Decimal is an exact amount in quotes: "1250.00".
 type Decimal string
 
-var decimalForm = regexp.MustCompile(`^-?[0-9]{1,12}(\.[0-9]{1,4})?$`)
+var decimalForm = pattern.New(`^-?[0-9]{1,12}(\.[0-9]{1,4})?$`)
 
 func (Decimal) pattern() string { return decimalForm.String() }
 
 // Check implements the form of the field.
 func (d Decimal) Check() error {
 	if !decimalForm.MatchString(string(d)) {
-		return fmt.Errorf("%q is not an amount => write it in quotes with a decimal point and no thousands separator: \"1250.00\"", string(d))
+		return remedy.Errorf("%q is not an amount => write it in quotes with a decimal point and no thousands separator: \"1250.00\"", string(d))
 	}
 	return nil
 }
@@ -147,14 +148,14 @@ func (n Names) Check() error { _, err := refs.ParseNames(string(n)); return err 
 // FamilyName is group/kind: capacitor/tantalum.
 type FamilyName string
 
-var familyForm = regexp.MustCompile(`^[a-z][a-z0-9-]*/[a-z][a-z0-9-]*$`)
+var familyForm = pattern.New(`^[a-z][a-z0-9-]*/[a-z][a-z0-9-]*$`)
 
 func (FamilyName) pattern() string { return familyForm.String() }
 
 // Check implements the form of the field.
 func (f FamilyName) Check() error {
 	if !familyForm.MatchString(string(f)) {
-		return fmt.Errorf("%q is not a family => write group/kind in lower case, such as capacitor/tantalum", string(f))
+		return remedy.Errorf("%q is not a family => write group/kind in lower case, such as capacitor/tantalum", string(f))
 	}
 	return nil
 }
@@ -198,7 +199,7 @@ func (c Cause) Check() error {
 		return nil
 	}
 	if _, _, ok := c.Position(); !ok {
-		return fmt.Errorf("%q is neither a position nor a cause => write a section and one reference, such as \"power supply C3\", or one of: %s",
+		return remedy.Errorf("%q is neither a position nor a cause => write a section and one reference, such as \"power supply C3\", or one of: %s",
 			string(c), strings.Join(causes, ", "))
 	}
 	return nil
@@ -248,7 +249,7 @@ type Values string
 
 // valueForm is one number of a table, or x. What else [big.Rat] reads, such as
 // exponents, other bases and fractions, is a slip here.
-var valueForm = regexp.MustCompile(`^(x|[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+))$`)
+var valueForm = pattern.New(`^(x|[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+))$`)
 
 // Check implements the form of the field.
 func (v Values) Check() error { _, err := v.Parse(); return err }
@@ -268,7 +269,7 @@ func (v Values) Parse() ([]*big.Rat, error) {
 			r, ok = r.SetString(strings.Replace(w, ",", ".", 1))
 		}
 		if !ok {
-			return nil, fmt.Errorf("value %d, %q, is not a number => write plain numbers such as 0.3 -1.2, or x for not measurable", i+1, w)
+			return nil, remedy.Errorf("value %d, %q, is not a number => write plain numbers such as 0.3 -1.2, or x for not measurable", i+1, w)
 		}
 		out = append(out, r)
 	}

@@ -3,10 +3,10 @@ package schema
 import (
 	"fmt"
 	"path"
-	"regexp"
 	"slices"
 	"strings"
 
+	"benchlore/schema/pattern"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
 )
@@ -83,7 +83,7 @@ func (c *Collector) localPath(at, p, under string) {
 	}
 }
 
-var digestForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
+var digestForm = pattern.New(`^[0-9a-f]{64}$`)
 
 func (c *Collector) digest(at, s string) {
 	if s != "" && !digestForm.MatchString(s) {
@@ -365,7 +365,7 @@ func (w *Warranty) validate(c *Collector) {
 	}
 }
 
-var uuidForm = regexp.MustCompile(`^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$`)
+var uuidForm = pattern.New(`^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$`)
 
 func (s *Instrument) validate(c *Collector) {
 	for i, w := range s.Corrections {
@@ -420,7 +420,7 @@ func (s *Shop) validate(c *Collector) {
 	c.currency(s.Currency)
 }
 
-var currencyForm = regexp.MustCompile(`^[A-Z]{3}$`)
+var currencyForm = pattern.New(`^[A-Z]{3}$`)
 
 func (c *Collector) currency(code string) {
 	if code != "" && !currencyForm.MatchString(code) {

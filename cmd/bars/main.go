@@ -41,7 +41,8 @@ func run(args []string, out, errw io.Writer) int {
 	observations := set.Int("observations", 100_000, "rows for the statistics; 0: leave them out")
 	decode := set.String("decode", "", "only decode the TOML files below a folder, with the library alone")
 	bundle := set.String("bundle", "", "only write the bundle a packet of a unit holds, from the ledger in this folder, to the file named")
-	figures := set.String("measure", "", "only run the command that follows, and write nanoseconds and KiB to this file")
+	figures := set.String("measure", "", "only run the command that follows, and write what it took to this file")
+	processor := set.Bool("cpu", false, "compare processor time in place of elapsed time, where others use the machine")
 	if err := set.Parse(args); err != nil {
 		return 2
 	}
@@ -70,8 +71,8 @@ func run(args []string, out, errw io.Writer) int {
 	var units []int
 	for _, s := range strings.Split(*sizes, ",") {
 		n, err := strconv.Atoi(strings.TrimSpace(s))
-		if err != nil || n < 10 {
-			fmt.Fprintf(errw, "bars: %q is no size => write numbers of units from 10 up: -units 1000,2000\n", s)
+		if err != nil || n < 3 {
+			fmt.Fprintf(errw, "bars: %q is no size => write numbers of units from 3 up: -units 3,1000,2000\n", s)
 			return 2
 		}
 		units = append(units, n)
@@ -90,12 +91,16 @@ func run(args []string, out, errw io.Writer) int {
 	if err := os.MkdirAll(*dir, 0o777); err != nil {
 		return fail(err)
 	}
-	b := &bench{dir: *dir, runs: max(1, *runs), out: out, log: errw}
+	b := &bench{dir: *dir, runs: max(1, *runs), processor: *processor, out: out, log: errw}
 	if err := b.prepare(); err != nil {
 		return fail(err)
 	}
 	defer os.RemoveAll(filepath.Dir(b.program))
-	fmt.Fprintf(out, "%s/%s, %d processors, best of %d\n", runtime.GOOS, runtime.GOARCH, runtime.NumCPU(), b.runs)
+	clock := "elapsed time"
+	if b.processor {
+		clock = "processor time"
+	}
+	fmt.Fprintf(out, "%s/%s, %d processors, %s, best of %d\n", runtime.GOOS, runtime.GOARCH, runtime.NumCPU(), clock, b.runs)
 	held := true
 	for _, n := range units {
 		ok, err := b.ledger(n)
@@ -120,13 +125,14 @@ func run(args []string, out, errw io.Writer) int {
 
 // bench is a program built for the purpose, in a home of its own.
 type bench struct {
-	dir      string
-	runs     int
-	out, log io.Writer
-	program  string
-	self     string
-	env      []string
-	cold     map[int]time.Duration // check without anything kept, by units
+	dir       string
+	runs      int
+	processor bool // processor time counts, not elapsed time
+	out, log  io.Writer
+	program   string
+	self      string
+	env       []string
+	cold      map[int]time.Duration // check without anything kept, by units
 }
 
 func (b *bench) prepare() error {
@@ -177,9 +183,9 @@ func environment(here []string, home string) []string {
 	return append(out, "HOME="+home, "USERPROFILE="+home, "GIT_CONFIG_NOSYSTEM=1")
 }
 
-// head is the commit a ledger stands on.
-func (b *bench) head(dir string) (string, error) {
-	cmd := exec.Command("git", "rev-parse", "HEAD")
+// commit is the commit that a ref of a ledger stands on.
+func (b *bench) commit(dir, ref string) (string, error) {
+	cmd := exec.Command("git", "rev-parse", ref)
 	cmd.Dir, cmd.Env = dir, b.env
 	out, err := cmd.Output()
 	return strings.TrimSpace(string(out)), err
@@ -218,7 +224,7 @@ func (b *bench) ledger(n int) (held bool, err error) {
 			return false, err
 		}
 		fmt.Fprintf(b.log, "making %s\n", dir)
-		if _, err := l.Write(dir, synth.WriteOptions{Commits: min(3*n, 3000)}); err != nil {
+		if _, err := l.Write(dir, synth.WriteOptions{Git: synth.Records}); err != nil {
 			return false, err
 		}
 	}
@@ -234,6 +240,9 @@ func (b *bench) ledger(n int) (held bool, err error) {
 	if _, err := b.command(dir, "git", "status"); err != nil {
 		return false, err
 	}
+	if _, err := b.command(dir, "git", "commit-graph", "write", "--reachable", "--no-changed-paths"); err != nil {
+		return false, err
+	}
 	t := b.table(n)
 	git := func(args ...string) func() (spent, error) {
 		return func() (spent, error) { return b.command(dir, append([]string{"git"}, args...)...) }
@@ -246,7 +255,7 @@ func (b *bench) ledger(n int) (held bool, err error) {
 	if err != nil {
 		return false, err
 	}
-	head, err := b.head(dir)
+	head, err := b.commit(dir, "HEAD")
 	if err != nil {
 		return false, err
 	}
@@ -260,25 +269,38 @@ func (b *bench) ledger(n int) (held bool, err error) {
 		}
 	}()
 	line := 0
-	s, err := b.best(ours("part", "--unit", open, "--by", "mw", "power supply", "@under C1", "capacitor/ceramic", "ok", "in-circuit", "left"), func() (spent, error) {
-		line++
-		file := fmt.Sprintf("instruments/%s/2031-01-01-note-%s.toml", open, []string{"aaaa", "bbbb", "cccc", "dddd", "eeee", "ffff", "gggg", "hhhh"}[line%8])
-		text := fmt.Sprintf("kind = \"note\"\ndate = 2024-01-01\nnote = \"line %d\"\n", line)
-		if err := os.WriteFile(filepath.Join(dir, filepath.FromSlash(file)), []byte(text), 0o666); err != nil {
-			return spent{}, err
+	commit := func(settings ...string) func() (spent, error) {
+		git := append([]string{"git"}, settings...)
+		return func() (spent, error) {
+			line++
+			file := fmt.Sprintf("instruments/%s/2031-01-01-note-%s.toml", open, []string{"aaaa", "bbbb", "cccc", "dddd", "eeee", "ffff", "gggg", "hhhh"}[line%8])
+			text := fmt.Sprintf("kind = \"note\"\ndate = 2024-01-01\nnote = \"line %d\"\n", line)
+			if err := os.WriteFile(filepath.Join(dir, filepath.FromSlash(file)), []byte(text), 0o666); err != nil {
+				return spent{}, err
+			}
+			add, err := b.command(dir, append(git, "add", file)...)
+			if err != nil {
+				return add, err
+			}
+			commit, err := b.command(dir, append(git, "commit", "-qm", "a line")...)
+			return spent{time: add.time + commit.time}, err
 		}
-		add, err := b.command(dir, "git", "add", file)
-		if err != nil {
-			return add, err
-		}
-		commit, err := b.command(dir, "git", "commit", "-qm", "a line")
-		return spent{time: add.time + commit.time}, err
-	})
+	}
+	s, err := b.best(ours("part", "--unit", open, "--by", "mw", "power supply", "@under C1", "capacitor/ceramic", "ok", "in-circuit", "left"),
+		commit("-c", "core.fsync=all"), commit())
 	if err != nil {
 		return false, err
 	}
-	t.row("one part line", s[0], "git add, git commit", s[1], 1)
+	bar := 1.0
+	if n < 100 {
+		bar = 1.2
+	}
+	t.row("one part line", s[0], "git add, git commit, core.fsync=all", s[1], bar)
+	t.row("one part line", s[0], "git add, git commit, as it comes", s[2], bar)
 	if err := back(); err != nil { // the notes git committed are none of ours
+		return false, err
+	}
+	if err := b.long(dir, t, head, open, closed, git, ours); err != nil {
 		return false, err
 	}
 
@@ -302,10 +324,10 @@ func (b *bench) ledger(n int) (held bool, err error) {
 		}
 		t.row(args[0]+", warm", s[0], "git status", s[1], 5)
 	}
-	if s, err = b.best(ours("report", closed), git("log", "-p", "--", "instruments/"+closed)); err != nil {
+	if s, err = b.best(ours("report", closed), git("log", "-p", "unit/"+closed)); err != nil {
 		return false, err
 	}
-	t.row("report of a unit", s[0], "git log -p of its folder", s[1], 1)
+	t.row("report of a unit", s[0], "git log -p of its branch", s[1], 2)
 	if s, err = b.bundle(dir, closed); err != nil {
 		return false, err
 	}
@@ -344,27 +366,117 @@ func (b *bench) ledger(n int) (held bool, err error) {
 	return t.held && small, err
 }
 
-// units names a unit with a job on the bench and one without.
+// long measures what goes back through main to where a unit was touched last.
+func (b *bench) long(dir string, t *table, head, open, closed string, git, ours func(...string) func() (spent, error)) error {
+	const peer, bar = "git log -1 -- FOLDER", 5
+	// What is missing, or to be written, is told with the exit code 1.
+	tells := func(args ...string) func() (spent, error) {
+		return func() (spent, error) { return b.run(dir, append([]string{b.program}, args...)...) }
+	}
+	forgotten := func(work func() (spent, error)) func() (spent, error) {
+		return func() (spent, error) {
+			if err := os.RemoveAll(filepath.Join(dir, ".git", "benchlore", "derived")); err != nil {
+				return spent{}, err
+			}
+			return work()
+		}
+	}
+	// A job without a release is refused before anything is looked up.
+	if _, err := ours("record", "release", "--unit", open, "--works", "fully", "--by", "mw")(); err != nil {
+		return err
+	}
+	log := func(unit string) func() (spent, error) { return git("log", "-1", "--", "instruments/"+unit) }
+	for _, x := range []struct {
+		work string
+		ours func() (spent, error)
+		unit string
+	}{
+		{"checklist, nothing kept", forgotten(tells("checklist", open)), open},
+		{"checklist", tells("checklist", open), open},
+		{"close --dry-run", tells("close", "--dry-run", open), open},
+		{"undo --dry-run", tells("undo", "--dry-run", open), open},
+		{"history", ours("history", closed), closed},
+		{"history --shop", ours("history", "--shop", closed), closed},
+	} {
+		s, err := b.best(x.ours, log(x.unit))
+		if err != nil {
+			return err
+		}
+		t.row(x.work, s[0], peer, s[1], bar)
+	}
+	if _, err := b.command(dir, "git", "reset", "-q", "--hard", head); err != nil {
+		return err
+	}
+	releases, err := filepath.Glob(filepath.Join(dir, "instruments", filepath.FromSlash(closed), "*-release-*.toml"))
+	if err != nil || len(releases) == 0 {
+		return fmt.Errorf("%s has no release: %v", closed, err)
+	}
+	record := "instruments/" + closed + "/" + filepath.Base(releases[0])
+	text, err := os.ReadFile(releases[0])
+	if err != nil {
+		return err
+	}
+	ref := "refs/heads/unit/" + closed
+	was, err := b.commit(dir, ref)
+	if err != nil {
+		return err
+	}
+	told := filepath.Join(filepath.Dir(b.program), "told.toml")
+	if err := os.WriteFile(told, append(text, "note = \"told later\"\n"...), 0o666); err != nil {
+		return err
+	}
+	s, err := b.best(func() (spent, error) {
+		s, err := ours("correct", record, "--from", told, "--reason", "told later")()
+		if err != nil {
+			return s, err
+		}
+		if _, err := b.command(dir, "git", "reset", "-q", "--hard", head); err != nil {
+			return s, err
+		}
+		_, err = b.command(dir, "git", "update-ref", ref, was)
+		return s, err
+	}, log(closed))
+	if err != nil {
+		return err
+	}
+	t.row("correct", s[0], peer, s[1], bar)
+	help, err := b.best(ours("--help"), ours("__complete", "record", ""))
+	if err != nil {
+		return err
+	}
+	t.alone("--help", help[0])
+	t.alone("completion", help[1])
+	return nil
+}
+
+// units names a unit with a job on the bench and one without: of each kind the one
+// that was touched longest ago.
 func (b *bench) units(dir string) (open, closed string, err error) {
 	names, err := filepath.Glob(filepath.Join(dir, "instruments", "*", "*"))
 	if err != nil {
 		return "", "", err
 	}
+	var openLast, closedLast string
 	for _, name := range names {
 		unit := filepath.Base(filepath.Dir(name)) + "/" + filepath.Base(name)
 		releases, _ := filepath.Glob(filepath.Join(name, "*-release-*.toml"))
 		intakes, _ := filepath.Glob(filepath.Join(name, "*-intake-*.toml"))
-		switch {
-		case len(intakes) > len(releases):
-			open = unit
-		case len(intakes) > 0:
-			closed = unit
+		records, _ := filepath.Glob(filepath.Join(name, "[0-9]*.toml"))
+		if len(intakes) == 0 {
+			continue
 		}
-		if open != "" && closed != "" {
-			return open, closed, nil
+		last := filepath.Base(records[len(records)-1]) // the names begin with the days
+		switch {
+		case len(intakes) > len(releases) && (open == "" || last < openLast):
+			open, openLast = unit, last
+		case len(intakes) <= len(releases) && (closed == "" || last < closedLast):
+			closed, closedLast = unit, last
 		}
 	}
-	return "", "", fmt.Errorf("%s has no open unit, or no closed one", dir)
+	if open == "" || closed == "" {
+		return "", "", fmt.Errorf("%s has no open unit, or no closed one", dir)
+	}
+	return open, closed, nil
 }
 
 // growth says how much longer twice the ledger takes, and whether that holds.

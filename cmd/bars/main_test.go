@@ -61,13 +61,21 @@ func TestTinyLedger(t *testing.T) {
 		memory = `-` + gap + `-`
 	}
 	for _, x := range []struct{ work, peer, bar string }{
-		{"one part line", "git add, git commit", "1.00"},
+		{"one part line", "git add, git commit, core.fsync=all", "1.20"},
+		{"one part line", "git add, git commit, as it comes", "1.20"},
+		{"checklist, nothing kept", "git log -1 -- FOLDER", "5.00"},
+		{"checklist", "git log -1 -- FOLDER", "5.00"},
+		{"close --dry-run", "git log -1 -- FOLDER", "5.00"},
+		{"undo --dry-run", "git log -1 -- FOLDER", "5.00"},
+		{"history", "git log -1 -- FOLDER", "5.00"},
+		{"history --shop", "git log -1 -- FOLDER", "5.00"},
+		{"correct", "git log -1 -- FOLDER", "5.00"},
 		{"check, cold", "the TOML library alone", "1.25"},
 		{"check, warm", "git status", "5.00"},
 		{"list, warm", "git status", "5.00"},
 		{"where, warm", "git status", "5.00"},
 		{"reliability, warm", "git status", "5.00"},
-		{"report of a unit", "git log -p of its folder", "1.00"},
+		{"report of a unit", "git log -p of its branch", "2.00"},
 		{"a packet's bundle", "git bundle create", "1.50"},
 	} {
 		row(x.work + gap + took + gap + x.peer + gap + took + gap + `[0-9.]+` + gap + regexp.QuoteMeta(x.bar) + gap + holds + gap + memory)
@@ -237,7 +245,7 @@ func TestWrongArguments(t *testing.T) {
 		want string
 	}{
 		{[]string{"-units", "few"}, 2, `"few" is no size`},
-		{[]string{"-units", "9"}, 2, `"9" is no size`},
+		{[]string{"-units", "2"}, 2, `"2" is no size`},
 		{[]string{"-sizes", "10"}, 2, "flag provided but not defined"},
 		{[]string{"-measure", filepath.Join(t.TempDir(), "f")}, 3, "without a command"},
 		{[]string{"-measure", filepath.Join(t.TempDir(), "f"), "--", "no-such-program-here"}, 3, "no-such-program-here"},

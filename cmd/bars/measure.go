@@ -59,7 +59,11 @@ func (b *bench) run(dir string, args ...string) (spent, error) {
 		return spent{}, err
 	}
 	s := spent{exit: code, said: errs.String()}
-	_, err = fmt.Sscan(string(text), &s.time, &s.memory)
+	var processor time.Duration
+	_, err = fmt.Sscan(string(text), &s.time, &s.memory, &processor)
+	if b.processor {
+		s.time = processor
+	}
 	return s, err
 }
 
@@ -77,5 +81,6 @@ func measure(file string, args []string) (int, error) {
 	if cmd.ProcessState == nil {
 		return 0, err
 	}
-	return cmd.ProcessState.ExitCode(), os.WriteFile(file, fmt.Appendf(nil, "%d %d\n", took, residentKiB(cmd.ProcessState)), 0o666)
+	processor := cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()
+	return cmd.ProcessState.ExitCode(), os.WriteFile(file, fmt.Appendf(nil, "%d %d %d\n", took, residentKiB(cmd.ProcessState), processor), 0o666)
 }

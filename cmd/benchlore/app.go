@@ -10,7 +10,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -24,6 +23,7 @@ import (
 	"benchlore/ledger/photo"
 	"benchlore/ledger/proof"
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 )
 
 // hooks are what tests pin; the zero value is the real thing.
@@ -44,6 +44,12 @@ type app struct {
 	json      bool
 	output    string
 	dryRun    bool
+
+	// What the answer of an overview lacks, asked for once it is worked out; nil where
+	// the command gives none.
+	unread     func() []schema.Problem
+	unreadSaid int  // how many of them the answer itself names
+	tabular    bool // the answer is a table for other programs
 
 	passphrases map[string][]byte // by key file, as typed in this run
 	typed       *bufio.Reader     // of a, what was typed ahead of the next question
@@ -111,6 +117,10 @@ func (a *app) fail(err error) int {
 		for _, f := range findings.Findings {
 			fmt.Fprintf(a.err, "%s: %s: %s   [%s]\n", f.Place(), f.What, f.Text, f.Key)
 		}
+	}
+	var missing *fs.PathError
+	if errors.As(err, &missing) && errors.Is(missing, fs.ErrNotExist) && err.Error() == missing.Error() {
+		err = &placeError{missing.Path + ": no such file or folder", "check the name; a path is taken from the folder you are in"}
 	}
 	fmt.Fprintf(a.err, "benchlore: %v\n", err)
 	var hint interface{ Hint() string }
@@ -202,9 +212,30 @@ func misfit(cmd *cobra.Command, list []string) string {
 
 // options are what every ledger is opened with.
 func (a *app) options() ledger.Options {
-	return ledger.Options{Now: a.hooks.now, Random: a.hooks.random, Wait: a.hooks.wait, DryRun: a.dryRun,
+	o := ledger.Options{Now: a.hooks.now, Random: a.hooks.random, Wait: a.hooks.wait, DryRun: a.dryRun,
 		Passphrase: a.passphrase, Progress: a.progress("reading units"),
 		Waiting: func() { fmt.Fprintln(a.err, "benchlore: waiting for another program that is using the ledger") }}
+	if a.interactive() {
+		o.DropLock = a.dropLock
+	}
+	return o
+}
+
+// dropLock asks whether an empty lock file that another git may hold is to go.
+func (a *app) dropLock(lock *gitstore.ForeignLockError) bool {
+	when := "nothing says whether the git that made it still runs"
+	if lock.BeforeStart {
+		when = "this computer was started after that, so the git that made it is gone"
+	}
+	check := "look whether a git program runs here"
+	if lock.Shared {
+		check += ", or on another computer that uses this disk"
+	}
+	fmt.Fprintf(a.err, "benchlore: %s is in the way: an empty file, made %s ago; %s\n  %s\nremove it? [y/N] ",
+		lock.Path, lock.Age.Round(time.Second), when, check)
+	var answer string
+	fmt.Fscanln(a.in, &answer)
+	return strings.EqualFold(answer, "y") || strings.EqualFold(answer, "yes")
 }
 
 // passphrase asks for the passphrase of a key at the terminal, once a run.
@@ -272,6 +303,9 @@ func (a *app) with(fn func(l *ledger.Ledger) error) error {
 	}
 	err = fn(l)
 	a.tellRecovered(l.Recovered)
+	for _, name := range l.Mended() {
+		fmt.Fprintf(a.err, "benchlore: %s, git's list of what a pack holds, was damaged; it was made again from the pack\n", name)
+	}
 	if l.Clock != "" {
 		fmt.Fprintf(a.err, "benchlore: warning: %s\n  %s\n", l.Clock, ledger.ClockRemedy)
 	}
@@ -363,7 +397,7 @@ func (e *placeError) Hint() string  { return e.hint }
 // write sends output to -o FILE, whole or not at all, else to standard output.
 func (a *app) write(fn func(w io.Writer) error) error {
 	if a.output == "" || a.output == "-" {
-		return fn(a.out) // whose errors run reports
+		return a.complete(a.out, fn) // whose errors run reports
 	}
 	if fi, err := os.Stat(a.output); err == nil && fi.IsDir() {
 		return usagef("name a file in it", "%s is a folder", a.output)
@@ -371,7 +405,7 @@ func (a *app) write(fn func(w io.Writer) error) error {
 		// A device or a pipe is written to, not replaced.
 		f, err := os.OpenFile(a.output, os.O_WRONLY, 0)
 		if err == nil {
-			err = errors.Join(fn(f), f.Close())
+			err = errors.Join(a.complete(f, fn), f.Close())
 		}
 		return unwritten(err, a.output, a.output)
 	}
@@ -383,14 +417,18 @@ func (a *app) write(fn func(w io.Writer) error) error {
 		return &gitstore.WriteError{Path: a.output, Err: err}
 	}
 	defer os.Remove(tmp.Name())
-	err = fn(tmp)
+	err = a.complete(tmp, fn)
 	if err == nil {
 		err = tmp.Chmod(0o644)
+	}
+	if err == nil {
+		err = tmp.Sync()
 	}
 	if err = errors.Join(err, tmp.Close()); err != nil {
 		return unwritten(err, tmp.Name(), a.output)
 	}
-	if err := os.Rename(tmp.Name(), a.output); err != nil {
+	err = os.Rename(tmp.Name(), a.output)
+	if err = errors.Join(err, gitstore.SyncDir(filepath.Dir(a.output))); err != nil {
 		return &gitstore.WriteError{Path: a.output, Err: err}
 	}
 	return nil
@@ -487,7 +525,7 @@ func together[T any](list []T, key func(T) string) [][]T {
 // says of every row.
 func unquoted(message string) string { return quoted.ReplaceAllString(message, `""`) }
 
-var quoted = regexp.MustCompile(`"[^"]*"`)
+var quoted = pattern.New(`"[^"]*"`)
 
 // someOf lists the first n words and counts the rest.
 func someOf(words []string, n int) string {

@@ -16,10 +16,11 @@ func (a *app) backupCmd() *cobra.Command {
 		Short: "Write everything into one file, and check that it can be restored",
 		Long: `Writes every record, every earlier version, every seal, private/ and unsaved hand edits
 into one file: a dated one in DIR, or FILE.zip. The file gets its name only after every
-object in it has been read back and found whole.
+object in it has been read back and found whole. Reading back needs room on the ledger's
+disk: the size of the history, and with --drill that of all files too.
 
-  --drill       restores it into a temporary folder too, and compares it with
-                the ledger file by file
+  --drill       restores it into a folder inside the ledger too, which is then removed,
+                and compares it with the ledger file by file
   --read FILE   writes nothing, but reads FILE back, with or without --drill
 
 benchlore restore brings it back; so do git and unzip alone, as RESTORE.txt in it
@@ -45,6 +46,9 @@ as well.`,
 				if err != nil {
 					return stopped(ctx, "the backup was not finished", err)
 				}
+				for _, left := range b.Cleared {
+					fmt.Fprintf(a.err, "benchlore: removed %s, which a backup that was stopped had left\n", left)
+				}
 				if a.json {
 					return a.printJSON(b)
 				}
@@ -58,9 +62,15 @@ as well.`,
 				}
 				fmt.Fprintf(a.out, "%s %s: %s of %s, %d bytes\n", verb, b.File, plural(b.Objects, "object"), b.Shop, b.Size)
 				if b.Drilled {
-					fmt.Fprintln(a.out, "  restored into a temporary folder and compared: all in order")
+					fmt.Fprintln(a.out, "  restored inside the ledger for a trial and compared: all in order")
 				} else {
 					fmt.Fprintln(a.out, "  read back whole")
+				}
+				for _, p := range b.Rotten {
+					fmt.Fprintf(a.err, "benchlore: %s\n  the backup has what was saved; see: benchlore check --objects\n", ledger.RottenFile(p))
+				}
+				if len(b.Rotten) > 0 {
+					return errFound
 				}
 				if b.Newer > 0 && read != "" {
 					fmt.Fprintf(a.out, "  made %s; %s here moved since\n", b.Made.Format("2006-01-02 15:04"), plural(b.Newer, "branch or seal"))
@@ -69,7 +79,7 @@ as well.`,
 			})
 		},
 	}
-	cmd.Flags().BoolVar(&o.Drill, "drill", false, "restore it into a temporary folder and compare")
+	cmd.Flags().BoolVar(&o.Drill, "drill", false, "restore it for a trial, and compare")
 	cmd.Flags().StringVar(&read, "read", "", "read `FILE` back instead of writing one")
 	a.writeFlags(cmd)
 	return cmd
@@ -121,5 +131,13 @@ func backupAge(b *ledger.LastBackup) string {
 	if !b.Current {
 		when += ", with work since"
 	}
-	return when + ", " + b.File
+	when += ", " + b.File
+	switch b.Missing {
+	case "":
+	case b.File:
+		when += " (the file is not there any more)"
+	default:
+		when += " (that disk is not here now)"
+	}
+	return when
 }

@@ -157,6 +157,9 @@ func (a *app) storeLine(l *ledger.Ledger, name string, words []string, f partFla
 	if err != nil {
 		return none(err)
 	}
+	if day.After(l.Today().Day) {
+		fmt.Fprintf(a.err, "benchlore: warning: %s is in the future (today is %s)\n  write the day it happened: what has a day to come cannot be closed\n", day, l.Today())
+	}
 	stock, err := l.Catalog()
 	if err != nil {
 		return none(err)
@@ -322,8 +325,7 @@ command.`,
 						fmt.Fprintf(a.out, "could not look inside: %s\n", u)
 					}
 				}
-				parts := strings.Split(s.Path, "/")
-				return a.saved(parts[1]+"/"+parts[2], s, "corrected "+strings.Join(s.Files, ", "))
+				return a.saved(schema.ParsePath(s.Path).Unit, s, "corrected "+strings.Join(s.Files, ", "))
 			})
 		},
 	}

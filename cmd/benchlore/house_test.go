@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"go/build"
 	"io/fs"
 	"os"
@@ -15,46 +16,53 @@ import (
 // package is a new row; a row that nothing needs any more fails too.
 var mayImport = map[string]struct{ imports, why string }{
 	"cmd/bars":             {"examples/synth ledger reports/lifedata", "it measures synthetic ledgers and the statistics"},
-	"cmd/benchlore":        {"cmd/benchlore/prompt examples ledger ledger/gitstore ledger/gitstore/config ledger/partslist ledger/photo ledger/proof ledger/worksheet reports/label reports/page reports/provenance reports/reliability reports/worklist schema schema/entry schema/form schema/refs schema/unit", "it parses the command line, calls and prints"},
+	"cmd/benchlore":        {"cmd/benchlore/prompt examples ledger ledger/gitstore ledger/gitstore/config ledger/partslist ledger/photo ledger/proof ledger/slate ledger/worksheet reports/advert reports/label reports/page reports/provenance reports/reliability reports/worklist schema schema/entry schema/form schema/pattern schema/refs schema/unit", "it parses the command line, calls and prints"},
 	"cmd/coverage":         {"examples/synth reports/reliability schema schema/unit", "it holds intervals against a known truth"},
 	"cmd/mkledger":         {"examples/synth", "it writes synthetic ledgers"},
 	"cmd/benchlore/prompt": {"schema schema/entry schema/form schema/unit", "it asks at the terminal and stores nothing: no ledger"},
 
 	"examples":       {"ledger ledger/gitstore schema schema/edtf schema/unit", "the example ledger is made by the ledger"},
-	"examples/synth": {"ledger ledger/gitstore ledger/gitstore/object ledger/gitstore/pack schema schema/edtf schema/refs schema/unit", "large ledgers are written as packs"},
+	"examples/synth": {"ledger ledger/gitstore ledger/gitstore/object ledger/gitstore/pack schema schema/edtf schema/refs schema/remedy schema/unit", "large ledgers are written as packs"},
 
 	"reports/internal/benchtest": {"schema schema/unit", "units for the tests of reports"},
 	"reports/internal/pagetest":  {"", "reads pages in tests"},
-	"reports/label":              {"ledger/proof reports/page reports/provenance", "a label is page one in small"},
+	"reports/advert":             {"reports/page reports/provenance schema schema/refs schema/unit", "a sale's text, sentence by sentence, from a report and its unit"},
+	"cmd/verdictpage":            {"", "it builds the page that checks packets, and embeds it"},
+	"cmd/verdictpage/checker":    {"ledger/proof reports/provenance", "the verifier in a browser, and page one's facts"},
+	"reports/label":              {"ledger/proof reports/page reports/provenance schema", "a label is page one in small"},
 	"reports/lifedata":           {"", "statistics know nothing of instruments"},
-	"reports/page":               {"schema schema/refs", "it sets pages and knows no ledger"},
-	"reports/provenance":         {"ledger ledger/proof reports/page schema schema/quantity schema/refs schema/unit", "a unit's report, from its ledger"},
+	"reports/page":               {"schema schema/pattern schema/refs", "it sets pages and knows no ledger"},
+	"reports/provenance":         {"ledger ledger/proof reports/page schema schema/pattern schema/quantity schema/refs schema/unit", "a unit's report, from its ledger"},
 	"reports/reliability":        {"ledger reports/lifedata reports/page schema schema/edtf schema/refs schema/unit", "what fails, by the statistics"},
-	"reports/worklist":           {"ledger ledger/worksheet reports/page schema schema/refs schema/unit", "what is open, due, missing, to be ordered"},
+	"reports/worklist":           {"ledger ledger/worksheet reports/page schema schema/pattern schema/refs schema/unit", "what is open, due, missing, to be ordered"},
 
-	"ledger":                 {"ledger/disclosure ledger/gitstore ledger/gitstore/config ledger/gitstore/index ledger/gitstore/object ledger/gitstore/sshkey ledger/proof ledger/proof/gitobj ledger/proof/growth schema schema/entry schema/refs schema/unit", "it keeps records in git: no reports, no commands"},
-	"ledger/disclosure":      {"", "it looks into any file for what must not travel"},
+	"ledger":                 {"ledger/disclosure ledger/gitstore ledger/gitstore/config ledger/gitstore/index ledger/gitstore/object ledger/gitstore/sshkey ledger/proof ledger/proof/gitobj ledger/proof/growth schema schema/entry schema/pattern schema/refs schema/unit", "it keeps records in git: no reports, no commands"},
+	"ledger/disclosure":      {"schema/pattern", "it looks into any file for what must not travel"},
 	"ledger/gitstore":        {"ledger/gitstore/config ledger/gitstore/index ledger/gitstore/object ledger/gitstore/pack ledger/gitstore/sshkey", "git itself: it knows no records"},
 	"ledger/gitstore/config": {"ledger/gitstore/object", "git's configuration"},
 	"ledger/gitstore/index":  {"ledger/gitstore/object", "git's index"},
 	"ledger/gitstore/object": {"", "git's objects as bytes"},
 	"ledger/gitstore/pack":   {"ledger/gitstore/object", "git's packs"},
 	"ledger/gitstore/sshkey": {"ledger/gitstore/config", "keys and signatures"},
-	"ledger/partslist":       {"schema schema/quantity schema/refs", "bytes of a list in, what they say out: no ledger"},
+	"ledger/partslist":       {"schema schema/pattern schema/quantity schema/refs", "bytes of a list in, what they say out: no ledger"},
 	"ledger/photo":           {"schema", "a picture in, a small upright one out"},
-	"ledger/proof":           {"ledger/gitstore/object ledger/gitstore/pack ledger/proof/gitobj ledger/proof/growth schema schema/unit", "bytes in, verdict out: no ledger, no report, no network"},
-	"ledger/proof/gitobj":    {"ledger/gitstore/object", "strict readers of git's objects"},
-	"ledger/proof/growth":    {"ledger/gitstore/object ledger/proof/gitobj schema", "the rules of histories, over bytes"},
+	"ledger/proof":           {"ledger/gitstore/object ledger/gitstore/pack ledger/proof/gitobj ledger/proof/growth schema schema/pattern schema/unit", "bytes in, verdict out: no ledger, no report, no network"},
+	"ledger/proof/gitobj":    {"ledger/gitstore/object schema/pattern", "strict readers of git's objects"},
+	"ledger/proof/growth":    {"ledger/gitstore/object ledger/proof/gitobj schema schema/pattern", "the rules of histories, over bytes"},
+	"ledger/slate":           {"", "codes in photographs: their text, and reading them"},
 	"ledger/testutil":        {"", "what tests of several packages share"},
-	"ledger/worksheet":       {"ledger schema schema/entry schema/quantity schema/refs schema/unit", "columns, writing and reading back; it changes the ledger through Change"},
+	"ledger/worksheet":       {"ledger schema schema/entry schema/pattern schema/quantity schema/refs schema/remedy schema/unit", "columns, writing and reading back; it changes the ledger through Change"},
 
-	"schema":          {"schema/edtf schema/quantity schema/refs", "what a file may say: no git, no ledger"},
-	"schema/edtf":     {"", "a small language"},
-	"schema/entry":    {"schema schema/quantity schema/refs schema/unit", "what a typed line means for a unit"},
-	"schema/form":     {"schema schema/quantity schema/refs schema/unit", "what is asked for a record"},
-	"schema/quantity": {"", "a small language"},
-	"schema/refs":     {"", "a small language"},
-	"schema/unit":     {"schema schema/edtf schema/quantity schema/refs", "what one unit's records say together"},
+	"schema":          {"schema/edtf schema/pattern schema/quantity schema/refs schema/remedy", "what a file may say: no git, no ledger"},
+	"schema/edtf":     {"schema/pattern schema/remedy", "a small language"},
+	"schema/entry":    {"schema schema/pattern schema/quantity schema/refs schema/unit", "what a typed line means for a unit"},
+	"schema/form":     {"schema schema/pattern schema/quantity schema/refs schema/remedy schema/unit", "what is asked for a record"},
+	"schema/quantity": {"schema/pattern schema/remedy", "a small language"},
+	"schema/refs":     {"schema/pattern schema/remedy", "a small language"},
+	"schema/remedy":   {"", "errors that keep what is wrong apart from what to write"},
+
+	"schema/pattern": {"", "regular expressions, compiled when they are used"},
+	"schema/unit":    {"schema schema/edtf schema/quantity schema/refs", "what one unit's records say together"},
 }
 
 // mostFiles is how many Go files, tests aside, a folder may hold before it needs
@@ -91,10 +99,17 @@ func TestHouse(t *testing.T) {
 		}
 		seen[name] = true
 		may, used := strings.Fields(row.imports), map[string]bool{}
-		for _, goos := range []string{"linux", "windows", "darwin"} {
+		for _, goos := range []string{"linux", "windows", "darwin", "js"} {
 			context := build.Default
 			context.GOOS = goos
+			if goos == "js" {
+				context.GOARCH = "wasm"
+			}
 			p, err := context.ImportDir(dir, 0)
+			var none *build.NoGoError // a package for some systems only
+			if errors.As(err, &none) {
+				continue
+			}
 			if err != nil {
 				return err
 			}

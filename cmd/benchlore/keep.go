@@ -116,7 +116,7 @@ the whole unit. The exit code is 1 when something under "must" is left.`,
   benchlore checklist a61-10233 -o missing.txt`,
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(_ *cobra.Command, list []string) error {
-			return a.with(func(l *ledger.Ledger) error {
+			return a.overview(func(l *ledger.Ledger) error {
 				name, err := a.unit(l, first(list))
 				if err != nil {
 					return err
@@ -165,7 +165,8 @@ The output is a text table, or what --format or the ending of -o FILE says: csv,
 			if err != nil {
 				return err
 			}
-			return a.with(func(l *ledger.Ledger) error {
+			a.tabular = format == "csv" || format == "xlsx"
+			return a.overview(func(l *ledger.Ledger) error {
 				opt := worklist.OrderOptions{Kits: kits}
 				for _, arg := range list {
 					name, err := l.Resolve(arg)

@@ -31,7 +31,7 @@ bench.`,
   benchlore where -o bench.txt`,
 		Args: args(cobra.NoArgs),
 		RunE: func(*cobra.Command, []string) error {
-			return a.with(func(l *ledger.Ledger) error {
+			return a.overview(func(l *ledger.Ledger) error {
 				all, err := a.statuses(l)
 				if err != nil {
 					return err
@@ -129,7 +129,7 @@ job is open, "silent" when it left and nothing was heard of it for two years.`,
 			if which != "" && which != "units" && (f.due || len(f.states)+len(f.models) > 0) {
 				return usagef("leave them out", "--state, --model and --due choose units, not %s", which)
 			}
-			return a.with(func(l *ledger.Ledger) error {
+			return a.overview(func(l *ledger.Ledger) error {
 				if which == "" || which == "units" {
 					return a.listUnits(l, f)
 				}
@@ -386,7 +386,7 @@ func unitJSON(u *ledger.Loaded, today schema.Date) unitView {
 	}
 	for _, f := range u.Unit.Files {
 		h := f.Record.Head()
-		v.Records = append(v.Records, recordView{f.Name(), h.Date.String(), string(h.Kind), h.By, ledger.Summary(f.Record), h.Withdrawn})
+		v.Records = append(v.Records, recordView{f.Name(), h.Date.String(), string(h.Kind), h.By, schema.Summary(f.Record), h.Withdrawn})
 	}
 	return v
 }
@@ -429,12 +429,13 @@ func showUnit(w io.Writer, u *ledger.Loaded, today schema.Date) error {
 }
 
 func (a *app) historyCmd() *cobra.Command {
-	var shop bool
+	var shop, all bool
 	cmd := &cobra.Command{
 		Use:   "history [UNIT]",
 		Short: "What was recorded and corrected, step by step, with the fields that changed",
 		Long: `Shows the unit's own history: what travels with it. With --shop it shows every
-save of the shop's ledger that touched the unit, those taken back included.`,
+save of the shop's ledger that touched the unit, those taken back included.
+One line for each change; long ones are cut, and --all prints them whole.`,
 		Example: `  benchlore history a61-10233
   benchlore history --shop`,
 		Args: args(cobra.MaximumNArgs(1)),
@@ -457,16 +458,21 @@ save of the shop's ledger that touched the unit, those taken back included.`,
 					}
 					return a.printJSON(steps)
 				}
-				return a.write(func(w io.Writer) error { return printLog(w, name, steps, shop) })
+				return a.write(func(w io.Writer) error { return printLog(w, name, steps, shop, all) })
 			})
 		},
 	}
 	cmd.Flags().BoolVar(&shop, "shop", false, "the shop's ledger instead of the unit's own history")
+	cmd.Flags().BoolVar(&all, "all", false, "print long changes whole")
 	a.printFlags(cmd)
 	return cmd
 }
 
-func printLog(w io.Writer, name string, steps []ledger.Step, shop bool) error {
+// longestChange is how many letters of a change history prints: a kit that was
+// put into a model is one change, of two thousand.
+const longestChange = 160
+
+func printLog(w io.Writer, name string, steps []ledger.Step, shop, all bool) error {
 	if len(steps) == 0 {
 		if shop {
 			fmt.Fprintf(w, "%s: nothing is recorded\n", name)
@@ -475,6 +481,7 @@ func printLog(w io.Writer, name string, steps []ledger.Step, shop bool) error {
 		}
 		return nil
 	}
+	cut := false
 	for _, s := range steps {
 		signed := ""
 		switch {
@@ -496,9 +503,17 @@ func printLog(w io.Writer, name string, steps []ledger.Step, shop bool) error {
 				fmt.Fprintf(w, "      reason: %s\n", f.Reason)
 			}
 			for _, c := range f.Changes {
-				fmt.Fprintf(w, "      %s\n", c)
+				text := []rune(c.String())
+				if len(text) > longestChange && !all {
+					cut = true
+					text = append(text[:longestChange-4:longestChange-4], []rune(" ...")...)
+				}
+				fmt.Fprintf(w, "      %s\n", string(text))
 			}
 		}
+	}
+	if cut {
+		fmt.Fprintln(w, "\nlong changes are cut; whole: --all")
 	}
 	return nil
 }
@@ -542,7 +557,7 @@ The exit code is 1 when nothing was found.`,
 				}
 				*d.to = day
 			}
-			return a.with(func(l *ledger.Ledger) error {
+			return a.overview(func(l *ledger.Ledger) error {
 				if unitFlag != "" {
 					name, err := l.Resolve(unitFlag)
 					if err != nil {
@@ -602,7 +617,8 @@ The output is text, or what --json, --format or the ending of -o FILE says: csv.
 			if err != nil {
 				return err
 			}
-			return a.with(func(l *ledger.Ledger) error {
+			a.tabular = format == "csv" || format == "xlsx"
+			return a.overview(func(l *ledger.Ledger) error {
 				t, err := worklist.TraceOf(l, q)
 				if err != nil {
 					return err

@@ -10,7 +10,7 @@ import (
 
 // keptPacketsKey signed the packets in testdata/packets, made from the example
 // ledger.
-const keptPacketsKey = "SHA256:vnhy8OXbbsxy+A6rgdtQOfRUK9jP6NoA7YGIfTC5nFg"
+const keptPacketsKey = "SHA256:6HqWZ48r8t9yQQKb2O5wNhAgBySz3dynS5bnjK6AxVE"
 
 // TestKeptPackets: packets that are with buyers still verify. Where the program
 // has learnt to word or work something out otherwise, it cannot compare their

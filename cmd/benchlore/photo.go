@@ -2,9 +2,11 @@ package main
 
 import (
 	"fmt"
+	"image"
 	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -46,8 +48,9 @@ func (f attachFlags) options(a *app, l *ledger.Ledger) (name string, o ledger.At
 func (a *app) photoCmd() *cobra.Command {
 	var f attachFlags
 	var p schema.Photo
+	var by slateFlags
 	cmd := &cobra.Command{
-		Use:   "photo FILE ...",
+		Use:   "photo FILE ... | photo DIR --slates",
 		Short: "Add photographs, stripped of camera data",
 		Long: `Adds photographs to the unit on the bench: JPEG, PNG, GIF or WebP.
 Each is turned upright, reduced to 2000 pixels on its long side and saved as a new
@@ -57,23 +60,40 @@ elsewhere if you want them. HEIC pictures are not read: have the telephone take 
 send JPEG.
 
 The entries go into the day's open note, or into --record. Either all files are
-stored, in one commit, or none. Photographs travel with the unit once its job is closed.`,
+stored, in one commit, or none. Photographs travel with the unit once its job is closed.
+
+With --slates the pictures of a folder are filed by the slates among them: codes
+printed by benchlore label --slate, each photographed before the pictures it is for. A
+worksheet's code and the label inside the case do the same. The command shows what it
+understood, asks about the rest and for confirmation, and stores one commit for each
+unit. The pictures are put in the order they were taken, and of one time by file name;
+where none says when it was taken, by file name. The slates themselves are not stored. A
+picture that is there already is named, and not stored again.`,
 		Example: `  benchlore photo IMG_2041.jpg --section "power supply" --fault F1 --stage as-found --caption "C14 has leaked onto the board"
-  benchlore photo left.jpg right.jpg --record 2031-03-04-intake-7q3f`,
+  benchlore photo left.jpg right.jpg --record 2031-03-04-intake-7q3f
+  benchlore photo ~/camera --slates --dry-run
+  benchlore photo ~/camera --slates --stage as-found`,
 		Args: args(cobra.MinimumNArgs(1)),
-		RunE: func(_ *cobra.Command, list []string) error {
+		RunE: func(cmd *cobra.Command, list []string) error {
+			if err := by.alone(cmd); err != nil {
+				return err
+			}
 			return a.with(func(l *ledger.Ledger) error {
+				if by.on {
+					return a.slates(l, list, f, by, p)
+				}
 				name, o, err := f.options(a, l)
 				if err != nil {
 					return err
 				}
 				var in []ledger.Attachment
 				var told []string
-				for _, file := range list {
-					x, err := a.readPhoto(file)
-					if err != nil {
-						return err
+				read, errs := a.readPhotos(list, nil)
+				for i, file := range list {
+					if errs[i] != nil {
+						return errs[i]
 					}
+					x := read[i]
 					entry := p
 					entry.Taken, entry.SHA256 = x.Taken, x.SHA256
 					line := fmt.Sprintf("%d × %d pixels", x.Width, x.Height)
@@ -106,21 +126,63 @@ stored, in one commit, or none. Photographs travel with the unit once its job is
 	cmd.Flags().StringVar(&p.Section, "section", "", "where: the `SECTION`")
 	cmd.Flags().StringVar(&p.Fault, "fault", "", "the fault they show, by its `ID`")
 	cmd.Flags().StringVar((*string)(&p.Stage), "stage", "", "`WHEN`: as-found, after-repair, after-soak, as-left")
+	by.add(cmd)
 	a.attachFlags(cmd, &f)
 	return cmd
 }
 
+// readPhotos takes in pictures, several at a time, and shows how far it is. Of each file
+// it returns the picture or the error; look, where it is not nil, gives what is to
+// look at the picture of a file.
+func (a *app) readPhotos(files []string, look func(i int) func(*image.Gray)) ([]*photo.Picture, []error) {
+	out, errs := make([]*photo.Picture, len(files)), make([]error, len(files))
+	progress := a.progress("reading pictures")
+	done := make(chan struct{})
+	next := make(chan int)
+	for range min(runtime.GOMAXPROCS(0), len(files)) {
+		go func() {
+			for i := range next {
+				var l func(*image.Gray)
+				if look != nil {
+					l = look(i)
+				}
+				out[i], errs[i] = a.readPhoto(files[i], l)
+				done <- struct{}{}
+			}
+		}()
+	}
+	go func() {
+		for i := range files {
+			next <- i
+		}
+		close(next)
+	}()
+	for i := range files {
+		if progress != nil {
+			progress(i, len(files))
+		}
+		<-done
+	}
+	if progress != nil {
+		progress(len(files), len(files))
+	}
+	return out, errs
+}
+
 // readPhoto takes in one picture; "-" is standard input.
-func (a *app) readPhoto(name string) (*photo.Picture, error) {
+func (a *app) readPhoto(name string, look func(*image.Gray)) (*photo.Picture, error) {
 	if name == "-" {
-		return photo.Read("standard input", a.in)
+		return photo.ReadAndLook("standard input", a.in, look)
+	}
+	if fi, err := os.Stat(name); err == nil && fi.IsDir() {
+		return nil, usagef("name the pictures in it; where slates were photographed among them, add --slates", "%s is a folder, not a plain file", name)
 	}
 	f, err := openPlain(name)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	return photo.Read(filepath.Base(name), f)
+	return photo.ReadAndLook(filepath.Base(name), f, look)
 }
 
 // openPlain opens a file, and no folder or device.

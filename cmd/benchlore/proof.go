@@ -392,11 +392,7 @@ func printVerification(w io.Writer, name string, v *proof.Verification) {
 	if len(v.Stretches) > 0 {
 		line("")
 		line("who signed what")
-		for i, s := range v.Stretches {
-			if i == mostListed {
-				line("  and %s more", plural(len(v.Stretches)-i, "stretch of commits"))
-				break
-			}
+		for _, s := range v.Stretches {
 			key := s.Key
 			if key == "" {
 				key = "no signature that counts"
@@ -412,6 +408,9 @@ func printVerification(w io.Writer, name string, v *proof.Verification) {
 			}
 			line("     %s", key)
 			item("     ", "     ", "%s", keyStanding(s.Standing, s.Why))
+		}
+		if more := v.StretchCount - len(v.Stretches); more > 0 {
+			line("  and %s more", plural(more, "stretch of commits"))
 		}
 	}
 	if v.Verdict == proof.Broken || v.Verdict == proof.Unreadable {
@@ -430,8 +429,7 @@ func printVerification(w io.Writer, name string, v *proof.Verification) {
 	}
 }
 
-// mostListed is how many seals and stretches of commits stand on a screen; JSON
-// has all.
+// mostListed is how many seals stand on a screen; JSON has all.
 const mostListed = 20
 
 // cut shortens a line to so many columns. Letters of the East take two.
@@ -541,6 +539,16 @@ two, and who decided, is kept in adopted/MODEL/TAG.toml.`,
 				fmt.Fprintf(a.out, "  key       %s, %s\n  received  %s\n", r.Verification.Key, harmless(keyStanding(r.Verification.Standing, r.Verification.Why)), r.Received)
 				for _, n := range r.Notes {
 					fmt.Fprintf(a.out, "  note      %s\n", harmless(n))
+				}
+				shown := 0
+				for _, w := range r.Verification.Flaws {
+					if w.Warning {
+						shown++
+						fmt.Fprintf(a.out, "  note      %s: %s: %s\n", w.Check, harmless(w.Place), harmless(w.What))
+					}
+				}
+				if more := r.Verification.RemarkCount - shown; more > 0 {
+					fmt.Fprintf(a.out, "  and %d more; see: benchlore verify %s\n", more, harmless(list[0]))
 				}
 				return nil
 			})

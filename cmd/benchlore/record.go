@@ -171,7 +171,7 @@ func (a *app) recordKindCmd(kind schema.Kind) *cobra.Command {
 					}
 				}
 				got, _ := schema.DecodeRecord(s.Path, data)
-				return a.saved(name, s, strings.TrimSpace(string(kind)+" "+ledger.Summary(got)))
+				return a.saved(name, s, strings.TrimSpace(string(kind)+" "+schema.Summary(got)))
 			})
 		},
 	}

@@ -13,11 +13,13 @@ import (
 
 	"benchlore/ledger"
 	"benchlore/ledger/proof"
+	"benchlore/ledger/slate"
 	"benchlore/reports/label"
 	"benchlore/reports/page"
 	"benchlore/reports/provenance"
 	"benchlore/reports/reliability"
 	"benchlore/schema"
+	"benchlore/schema/entry"
 )
 
 const reportLong = `Page one answers what a buyer asks; the pages after it are for the next bench.
@@ -178,7 +180,7 @@ func (a *app) reliabilityCmd() *cobra.Command {
 				return err
 			}
 			if f.fromCSV == "" {
-				return a.with(func(l *ledger.Ledger) error { return a.reliability(l, f) })
+				return a.overview(func(l *ledger.Ledger) error { return a.reliability(l, f) })
 			}
 			for _, name := range []string{"by", "origin", "failure", "as-of"} {
 				if cmd.Flags().Changed(name) {
@@ -251,9 +253,10 @@ func (a *app) reliability(l *ledger.Ledger, f reliabilityFlags) error {
 	if err != nil {
 		return err
 	}
+	a.tabular = f.csv || strings.EqualFold(filepath.Ext(a.output), ".csv")
 	if f.export != "" {
 		export := *a
-		export.output = f.export
+		export.output, export.tabular = f.export, true
 		if err := export.write(r.WriteObservations); err != nil {
 			return err
 		}
@@ -338,24 +341,52 @@ func (a *app) reliabilityFormat(f reliabilityFlags) (func(*reliability.Report, i
 }
 
 func (a *app) labelCmd() *cobra.Command {
-	var card bool
+	var card, slates bool
+	var paper, stage string
+	var sections []string
 	cmd := &cobra.Command{
 		Use:   "label [UNIT] -o FILE.pdf|FILE.svg",
-		Short: "A label for inside the case, with a code to check the history against",
+		Short: "A label for inside the case, with a code to check the history against; slates for photographs",
 		Long: `Writes a label for inside the unit's case: which unit it is, in what state it last left
-a bench, the head of its history and the digest of its newest seal, in words and as a
-QR code. Anyone who is later shown a history can check it against the label with
-benchlore verify --label: a history that was cut short or replaced does not match.
+a bench, what to check first, the shop, the head of its history and the digest of its
+newest seal, in words and as a QR code. Anyone who is later shown a history can check it
+against the label with benchlore verify --label: a history that was cut short or replaced
+does not match. A unit whose last stay has no safety check, or whose history is not
+sealed, has a label that says so.
 
-The label is 62 × 29 mm, for a label printer's tape; --card makes it an A6 card.
-If the end of the history is not sealed, the label says so.`,
+The label is 62 × 29 mm, for a label printer's roll. --size gives another size in
+millimetres, width first: 57x32, 89x36, a6 or any other. Print it at 100 %.
+
+--slate writes slates instead: cards with a code for each section of the unit, and one
+for the whole unit. Photograph a slate, then what it names; photo --slates files the
+pictures. Slates come on A4 to be cut apart, or with --size one on each label. They stay
+good when the unit is renamed.`,
 		Example: `  benchlore label a61-14906 -o label.pdf
-  benchlore label a61-14906 --card -o label.svg`,
+  benchlore label a61-14906 --size 89x36 -o label.pdf
+  benchlore label a61-14906 --card -o label.svg
+  benchlore label --slate -o slates.pdf
+  benchlore label --slate --section "power supply" --stage as-found --size 62x29 -o slates.pdf`,
 		Args: args(cobra.MaximumNArgs(1)),
-		RunE: func(_ *cobra.Command, list []string) error {
+		RunE: func(cmd *cobra.Command, list []string) error {
 			size := label.Tape
-			if card {
+			switch {
+			case card && paper != "":
+				return usagef("leave --card out", "--card is --size a6, and there is another --size")
+			case card:
 				size = label.Card
+			case paper != "":
+				var err error
+				if size, err = label.ParseSize(paper); err != nil {
+					return usagef("write WIDTHxHEIGHT in millimetres: "+strings.Join(label.Common, ", "), "--size: %v", err)
+				}
+			case slates:
+				size = label.A4
+			}
+			if slates {
+				return a.slateSheet(first(list), sections, schema.Stage(stage), size)
+			}
+			if stage != "" || len(sections) > 0 {
+				return usagef("add --slate, or leave them out", "--section and --stage are for slates")
 			}
 			write := map[string]func(label.Label, io.Writer, label.Size) error{
 				".pdf": label.Label.WritePDF, ".svg": label.Label.WriteSVG,
@@ -383,8 +414,64 @@ If the end of the history is not sealed, the label says so.`,
 		},
 	}
 	cmd.Flags().BoolVar(&card, "card", false, "an A6 card instead of a label of 62 × 29 mm")
+	cmd.Flags().StringVar(&paper, "size", "", "the `SIZE` in millimetres, or a4, a6: 62x29, 57x32, 89x36; default: 62x29, slates a4")
+	cmd.Flags().BoolVar(&slates, "slate", false, "slates to photograph before the pictures of a section")
+	cmd.Flags().StringArrayVar(&sections, "section", nil, "with --slate: only this `SECTION`; may be given again")
+	cmd.Flags().StringVar(&stage, "stage", "", "with --slate: the `STAGE` that the pictures show: as-found, after-repair, after-soak, as-left")
 	a.printFlags(cmd)
 	return cmd
+}
+
+// slateSheet writes slates of a unit: of the whole and each section, or of the sections
+// named.
+func (a *app) slateSheet(arg string, sections []string, stage schema.Stage, size label.Size) error {
+	if stage != "" && !slices.Contains(stage.Words(), string(stage)) {
+		return usagef("write one of: "+strings.Join(stage.Words(), ", "), "unknown stage %q", stage)
+	}
+	if !a.json && strings.ToLower(filepath.Ext(a.output)) != ".pdf" {
+		return usagef("write -o slates.pdf", "slates are a PDF file")
+	}
+	return a.with(func(l *ledger.Ledger) error {
+		name, err := a.unit(l, arg)
+		if err != nil {
+			return err
+		}
+		stock, err := l.Catalog()
+		if err != nil {
+			return err
+		}
+		u, err := l.Unit(name, stock)
+		if err != nil {
+			return err
+		}
+		if u.Instrument == nil || u.Instrument.UUID == "" {
+			return usagef("see what is wrong with it: benchlore check", "instrument.toml of %s has no UUID that can be read", name)
+		}
+		names := append([]string{""}, u.Unit.SectionNames()...)
+		if len(sections) > 0 {
+			names = nil
+			for _, s := range sections {
+				found := entry.Section(strings.Fields(s), u.Unit)
+				if found == "" {
+					return usagef("it has: "+someOf(u.Unit.SectionNames(), 12), "%s has no section %q", name, s)
+				}
+				names = append(names, found)
+			}
+		}
+		var list []label.Slate
+		for _, s := range names {
+			code := slate.Text(u.Instrument.UUID, s, string(stage))
+			list = append(list, label.Slate{Title: title(u.Unit), Unit: name, Section: s, Stage: string(stage), Code: code, Spaced: slate.Spaced(code)})
+		}
+		if a.json {
+			return a.printJSON(list)
+		}
+		if err := a.write(func(w io.Writer) error { return label.WriteSlates(w, list, size) }); err != nil {
+			return err
+		}
+		fmt.Fprintf(a.out, "%s: %s in %s\nnext: print at 100 %%, photograph each before its pictures, then benchlore photo FOLDER --slates\n", name, plural(len(list), "slate"), a.output)
+		return nil
+	})
 }
 
 func (a *app) label(l *ledger.Ledger, name string) (label.Label, error) {

@@ -50,7 +50,7 @@ func (a *app) root() *cobra.Command {
 		{"bench", []*cobra.Command{a.onCmd(), a.whereCmd(), a.partCmd(), a.recordCmd(), a.sheetCmd(), a.importCmd(), a.photoCmd(), a.attachCmd(), a.saveCmd(), a.undoCmd(), a.correctCmd()}},
 		{"look", []*cobra.Command{a.listCmd(), a.showCmd(), a.historyCmd(), a.reportCmd(), a.labelCmd(), a.findCmd(), a.traceCmd(), a.reliabilityCmd()}},
 		{"keep", []*cobra.Command{a.checkCmd(), a.checklistCmd(), a.orderCmd(), a.closeCmd(), a.learnCmd(), a.syncCmd(), a.settleCmd(), a.backupCmd(), a.restoreCmd()}},
-		{"prove", []*cobra.Command{a.sealCmd(), a.handoverCmd(), a.verifyCmd(), a.adoptCmd(), a.keysCmd()}},
+		{"prove", []*cobra.Command{a.sealCmd(), a.handoverCmd(), a.verifyCmd(), a.adoptCmd(), a.keysCmd(), a.advertCmd()}},
 	} {
 		for _, c := range g.cmds {
 			c.GroupID = g.id

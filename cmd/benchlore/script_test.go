@@ -84,6 +84,7 @@ func TestScripts(t *testing.T) {
 			"fill":    cmdFill,
 			"inplace": cmdInplace,
 			"picture": cmdPicture,
+			"shoot":   cmdShoot,
 			"lacks":   cmdLacks,
 			"append":  cmdAppend,
 			"types":   cmdTypes,

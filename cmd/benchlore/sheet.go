@@ -12,7 +12,9 @@ import (
 	"golang.org/x/term"
 
 	"benchlore/ledger"
+	"benchlore/ledger/slate"
 	"benchlore/ledger/worksheet"
+	"benchlore/reports/page"
 )
 
 func (a *app) sheetCmd() *cobra.Command {
@@ -28,7 +30,8 @@ order of the boards, with what is fitted there and columns for what was found an
 lists the positions of tables of readings, one column for each table.
 
 -o FILE.xlsx is a workbook with drop-down lists and notes, -o FILE.csv plain text,
--o FILE.html a page to print, with boxes to tick. import reads the first two. A row that
+-o FILE.html a page to print, with boxes to tick and a code for each section, which is a
+slate for photographs (see photo --slates). import reads the first two. A row that
 is not filled in counts as not reached; write "left" for a part that was looked at and
 stays in.`,
 		Example: `  benchlore sheet -o power.xlsx --section "power supply"
@@ -72,6 +75,11 @@ stays in.`,
 				s, err := worksheet.New(kind, u.Unit, l.Shop, stock, l.Today(), opt)
 				if err != nil {
 					return err
+				}
+				if u.Instrument != nil {
+					s.Slate = func(section string) ([]byte, error) {
+						return page.QRImage(slate.Text(u.Instrument.UUID, section, ""))
+					}
 				}
 				if a.json {
 					return a.printJSON(s)

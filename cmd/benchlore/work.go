@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math/big"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strings"
 
@@ -12,6 +11,7 @@ import (
 	"benchlore/ledger/partslist"
 	"benchlore/ledger/worksheet"
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/refs"
 )
 
@@ -196,7 +196,7 @@ func (w *workImport) meanings() error {
 	return nil
 }
 
-var digits = regexp.MustCompile(`[0-9]{3,}`)
+var digits = pattern.New(`[0-9]{3,}`)
 
 // find finds the unit a text names: by its name, or by its number alone where only
 // one unit has it.
@@ -287,7 +287,7 @@ func (w *workImport) toOpen(unknown []string) error {
 	return nil
 }
 
-var notTag = regexp.MustCompile(`[^a-z0-9]+`)
+var notTag = pattern.New(`[^a-z0-9]+`)
 
 func foldWords(s string) string { return strings.ToLower(strings.Join(strings.Fields(s), " ")) }
 

@@ -31,7 +31,7 @@ type flags struct {
 	units, records, open, commits int
 	seed                          uint64
 	preset, out, truth            string
-	noGit                         bool
+	noGit, each                   bool
 }
 
 // usageError is a command line that makes no sense.
@@ -57,7 +57,8 @@ Presets:
   bench        a typical shop, a mixture of all of it, with full paperwork
 
 Every closed unit has a branch of its own with a commit for each record. Main has
-one commit for each of --commits stretches of time.
+one commit for each of --commits stretches of time or, with --commit-each, for each
+record and each close, as in life.
 
 With --truth, one JSON object a line is written to a file: first the families,
 lots and habits, then for each unit the day it was really built and when each of
@@ -89,6 +90,7 @@ not as it must be.`,
 	fl.IntVar(&f.records, "records-per-unit", 0, "least number of records of a unit; default: from the preset")
 	fl.IntVar(&f.open, "open", 0, "how many units are still at the bench")
 	fl.IntVar(&f.commits, "commits", 50, "commits on main")
+	fl.BoolVar(&f.each, "commit-each", false, "a commit on main for each record and each close")
 	fl.BoolVar(&f.noGit, "no-git", false, "write the files only")
 	fl.StringVar(&f.truth, "truth", "", "write what really happened to `FILE`, one JSON object a line")
 	cmd.SetArgs(list)
@@ -128,8 +130,11 @@ func (f *flags) make(records bool, out, errs io.Writer) error {
 		return usageError{err}
 	}
 	history := synth.Stretches
-	if f.noGit {
+	switch {
+	case f.noGit:
 		history = synth.Files
+	case f.each:
+		history = synth.Records
 	}
 	start := time.Now()
 	made, err := l.Write(f.out, synth.WriteOptions{Git: history, Commits: f.commits, Progress: progress(errs)})

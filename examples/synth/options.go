@@ -9,12 +9,12 @@
 package synth
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
 	"benchlore/schema"
 	"benchlore/schema/edtf"
+	"benchlore/schema/remedy"
 )
 
 // Options says what to make. The presets give complete ones.
@@ -176,7 +176,7 @@ func Presets() []string {
 // An unknown name is an error that lists the names.
 func Preset(name string, units int, seed uint64) (Options, error) {
 	if !slices.Contains(Presets(), name) {
-		return Options{}, fmt.Errorf("no preset %q => write one of: %v", name, Presets())
+		return Options{}, remedy.Errorf("no preset %q => write one of: %v", name, Presets())
 	}
 	o := Options{Preset: name, Units: units, Seed: seed, Models: []Model{studyModel()}, Families: constantFamilies(),
 		Habits: Habits{Tested: 1, Service: 6, KnownBuild: 1, BuildSpan: 0.1},
@@ -266,7 +266,7 @@ func bench(o *Options) {
 func (o *Options) check() error {
 	share := func(what string, x float64) error {
 		if !(x >= 0 && x <= 1) {
-			return fmt.Errorf("%s is %g => write a share from 0 to 1", what, x)
+			return remedy.Errorf("%s is %g => write a share from 0 to 1", what, x)
 		}
 		return nil
 	}
@@ -283,33 +283,33 @@ func (o *Options) check() error {
 	for what, x := range map[string]float64{"Habits.Service": h.Service, "Habits.Notice": h.Notice, "Habits.Followups": h.Followups,
 		"Habits.BuildSpan": h.BuildSpan, "Habits.LastKnownSpan": h.LastKnownSpan, "External.PerYear": o.External.PerYear} {
 		if !(x >= 0) || math.IsInf(x, 0) {
-			return fmt.Errorf("%s is %g => write a number from 0 up", what, x)
+			return remedy.Errorf("%s is %g => write a number from 0 up", what, x)
 		}
 	}
 	switch {
 	case o.Units < 0 || o.Open < 0 || o.Open > o.Units:
-		return fmt.Errorf("%d units, %d of them open => write numbers from 0 up, no more open than there are", o.Units, o.Open)
+		return remedy.Errorf("%d units, %d of them open => write numbers from 0 up, no more open than there are", o.Units, o.Open)
 	case len(o.Models) == 0:
-		return fmt.Errorf("no model => add one to Models")
+		return remedy.Errorf("no model => add one to Models")
 	case !(o.Built.From <= o.Built.To) || !(o.Built.From >= 1900) || int(o.Built.To) >= o.Opened.Year:
-		return fmt.Errorf("built %g to %g, opened %s => units are built from 1900 on and before the year the shop opens", o.Built.From, o.Built.To, o.Opened)
+		return remedy.Errorf("built %g to %g, opened %s => units are built from 1900 on and before the year the shop opens", o.Built.From, o.Built.To, o.Opened)
 	case o.Opened.Year < 1970 || o.End.Sub(o.Opened.Day) < 365:
-		return fmt.Errorf("opened %s, end %s => leave at least a year between them, from 1970 on", o.Opened, o.End)
+		return remedy.Errorf("opened %s, end %s => leave at least a year between them, from 1970 on", o.Opened, o.End)
 	}
 	for i, f := range o.Families {
 		switch {
 		case !(f.Shape > 0) || !(f.Scale > 0):
-			return fmt.Errorf("family %s: shape %g, scale %g => write numbers above 0", f.Name, f.Shape, f.Scale)
+			return remedy.Errorf("family %s: shape %g, scale %g => write numbers above 0", f.Name, f.Shape, f.Scale)
 		case !(f.Spread.Variance >= 0) || !slices.Contains([]SpreadKind{NoSpread, GammaSpread, LognormalSpread}, f.Spread.Kind):
-			return fmt.Errorf("family %s: spread %q of variance %g => write gamma or lognormal, and a variance from 0 up", f.Name, f.Spread.Kind, f.Spread.Variance)
+			return remedy.Errorf("family %s: spread %q of variance %g => write gamma or lognormal, and a variance from 0 up", f.Name, f.Spread.Kind, f.Spread.Variance)
 		case f.BadLots.Share > 0 && !(f.BadLots.Times > 0):
-			return fmt.Errorf("family %s: bad lots fail %g times as often => write a number above 0", f.Name, f.BadLots.Times)
+			return remedy.Errorf("family %s: bad lots fail %g times as often => write a number above 0", f.Name, f.BadLots.Times)
 		case !slices.Contains([]schema.Action{schema.Replaced, schema.Cleaned, schema.Reworked, schema.Adjusted}, f.Repair):
-			return fmt.Errorf("family %s: repair %q => write replaced, cleaned, reworked or adjusted", f.Name, f.Repair)
+			return remedy.Errorf("family %s: repair %q => write replaced, cleaned, reworked or adjusted", f.Name, f.Repair)
 		case !slices.Contains(f.Mode.Words(), string(f.Mode)):
-			return fmt.Errorf("family %s: mode %q => write one of: %v", f.Name, f.Mode, f.Mode.Words())
+			return remedy.Errorf("family %s: mode %q => write one of: %v", f.Name, f.Mode, f.Mode.Words())
 		case slices.ContainsFunc(o.Families[:i], func(g Family) bool { return g.Name == f.Name }):
-			return fmt.Errorf("family %s is there twice => keep one", f.Name)
+			return remedy.Errorf("family %s is there twice => keep one", f.Name)
 		}
 		for _, e := range []error{share("BadLots.Share of "+string(f.Name), f.BadLots.Share), share("Cascade of "+string(f.Name), f.Cascade),
 			share("Degrades of "+string(f.Name), f.Degrades)} {

@@ -54,29 +54,112 @@ func newPack(dir string) (*pack, error) {
 // add stores an object and returns its name.
 func (p *pack) add(t object.Type, data []byte) (object.Hash, error) {
 	h := object.Sum(t, data)
+	return h, p.entry(h, byte(t), 0, data)
+}
+
+// offsetDelta is the type of an entry that is a delta to an earlier one.
+const offsetDelta = 6
+
+// entry stores an object whole, or as a delta to the entry that begins so many
+// bytes before.
+func (p *pack) entry(h object.Hash, t byte, back int64, data []byte) error {
 	if p.known[h] {
-		return h, nil
+		return nil
 	}
 	p.known[h] = true
 	p.buf.Reset()
 	size := len(data)
-	b := byte(t)<<4 | byte(size&15)
+	b := t<<4 | byte(size&15)
 	for size >>= 4; size > 0; size >>= 7 {
 		p.buf.WriteByte(b | 0x80)
 		b = byte(size & 0x7f)
 	}
 	p.buf.WriteByte(b)
+	if t == offsetDelta {
+		digits := []byte{byte(back & 0x7f)}
+		for back >>= 7; back > 0; back >>= 7 {
+			back--
+			digits = append(digits, 0x80|byte(back&0x7f))
+		}
+		slices.Reverse(digits)
+		p.buf.Write(digits)
+	}
 	p.z.Reset(&p.buf)
 	if _, err := p.z.Write(data); err != nil {
-		return h, err
+		return err
 	}
 	if err := p.z.Close(); err != nil {
-		return h, err
+		return err
 	}
 	p.list = append(p.list, gitpack.Entry{Name: h, At: p.at, CRC: crc32.ChecksumIEEE(p.buf.Bytes())})
 	p.at += int64(p.buf.Len())
 	_, err := p.out.Write(p.buf.Bytes())
-	return h, err
+	return err
+}
+
+// folder is a large folder of which one entry changes at a time.
+type folder struct {
+	raw   []byte // as git has it
+	names []string
+	hash  object.Hash // once stored
+
+	at    int64 // where it was stored last; 0: not yet
+	depth int   // of how many deltas that consists
+	delta []byte
+}
+
+// set gives a folder in it its tree, and notes the delta for it.
+func (f *folder) set(name string, h object.Hash) {
+	i, there := slices.BinarySearchFunc(f.names, name, func(a, b string) int { return strings.Compare(a+"/", b+"/") })
+	head := len("40000 ") + 1 // and the zero after the name
+	from := 0
+	for _, n := range f.names[:i] {
+		from += head + len(n) + len(h)
+	}
+	to := from
+	if there {
+		to += head + len(name) + len(h)
+	} else {
+		f.names = slices.Insert(f.names, i, name)
+	}
+	entry := object.AppendTreeEntry(nil, object.TreeEntry{Name: name, Mode: object.ModeDir, Hash: h})
+	was := len(f.raw)
+	f.raw = slices.Replace(f.raw, from, to, entry...)
+	d := binary.AppendUvarint(binary.AppendUvarint(nil, uint64(was)), uint64(len(f.raw)))
+	d = appendCopy(d, 0, from)
+	d = append(append(d, byte(len(entry))), entry...)
+	f.delta = appendCopy(d, to, was-to)
+}
+
+// appendCopy appends the parts of a delta that copy from its base.
+func appendCopy(d []byte, at, n int) []byte {
+	for n > 0 {
+		k := min(n, 0xffff)
+		d = append(d, 0x80|0x0f|0x30, byte(at), byte(at>>8), byte(at>>16), byte(at>>24), byte(k), byte(k>>8))
+		at, n = at+k, n-k
+	}
+	return d
+}
+
+// folder stores a folder, after each set.
+func (p *pack) folder(f *folder) (object.Hash, error) {
+	h := object.Sum(object.TypeTree, f.raw)
+	switch {
+	case h == f.hash: // nothing has changed
+		return h, nil
+	case p.known[h]:
+		f.at = 0 // the next one is stored whole, since where this one lies is not known
+		return h, nil
+	}
+	const chain = 50 // as long as git makes them
+	at := p.at
+	if f.at == 0 || f.depth == chain {
+		f.at, f.depth = at, 0
+		return h, p.entry(h, byte(object.TypeTree), 0, f.raw)
+	}
+	back := at - f.at
+	f.at, f.depth = at, f.depth+1
+	return h, p.entry(h, offsetDelta, back, f.delta)
 }
 
 // finish fills in the number of objects, and writes checksum and index.

@@ -2,9 +2,9 @@ package synth
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
-	"fmt"
 	"math/rand/v2"
 	"os"
 	"path"
@@ -20,6 +20,7 @@ import (
 	"benchlore/ledger/gitstore"
 	"benchlore/ledger/gitstore/object"
 	"benchlore/schema"
+	"benchlore/schema/remedy"
 )
 
 // History is how much of a ledger's past is kept in git.
@@ -33,12 +34,15 @@ const (
 	// stretches of time, in which as many records were written in each; every
 	// closed unit has its own branch with a commit for each record.
 	Stretches History = "stretches"
+	// Records is as Stretches, but main has a commit for each record and for each
+	// close, as it is when a shop works day after day.
+	Records History = "records"
 )
 
 // WriteOptions say how a ledger is written to disk.
 type WriteOptions struct {
 	Git      History // "" is Stretches
-	Commits  int     // on main after the first; 0 means 50; fewer where there are not so many days
+	Commits  int     // of Stretches, on main after the first; 0 means 50; fewer where there are not so many days
 	Progress func(done, of int)
 }
 
@@ -69,11 +73,11 @@ type madeRecord struct {
 
 // Write writes the ledger into dir, which is made where missing and must be
 // empty. Everything written is what the program itself might have written, but
-// for the commits of main, of which one may hold the work on many units.
+// for the commits of main's Stretches, of which one may hold the work on many units.
 func (l *Ledger) Write(dir string, opt WriteOptions) (Written, error) {
 	var out Written
 	if entries, err := os.ReadDir(dir); err == nil && len(entries) > 0 {
-		return out, fmt.Errorf("%s is not empty => name a new folder", dir)
+		return out, remedy.Errorf("%s is not empty => name a new folder", dir)
 	}
 	units := l.text(opt.Progress)
 	for _, u := range units {
@@ -86,10 +90,10 @@ func (l *Ledger) Write(dir string, opt WriteOptions) (Written, error) {
 	switch opt.Git {
 	case Files:
 		err = l.writeFiles(dir, files, units, &out)
-	case "", Stretches:
+	case "", Stretches, Records:
 		err = l.writeGit(dir, files, units, opt, &out)
 	default:
-		err = fmt.Errorf("no history %q => write %s or %s", opt.Git, Files, Stretches)
+		err = remedy.Errorf("no history %q => write %s, %s or %s", opt.Git, Files, Stretches, Records)
 	}
 	return out, err
 }
@@ -269,7 +273,12 @@ func (l *Ledger) writeGit(dir string, files map[string][]byte, units []made, opt
 	for slug := range l.Models {
 		w.models[slug] = files["models/"+slug+".toml"]
 	}
-	head, err := w.history(state.Head, root, stretches(units, opt.Commits))
+	var head object.Hash
+	if opt.Git == Records {
+		head, err = w.daily(state.Head, root)
+	} else {
+		head, err = w.history(state.Head, root, stretches(units, opt.Commits))
+	}
 	if err != nil {
 		p.abandon()
 		return err
@@ -384,14 +393,87 @@ func (w *writer) history(head object.Hash, root []object.TreeEntry, last []int) 
 	return head, nil
 }
 
-// save puts a unit's records up to a day on main, and the model beside them
-// where they end a job.
+// daily writes main with a commit for each record, in the order of the days, and
+// one for each close. The folders of the models are written as deltas: whole, those
+// of a shop with 10,000 units would fill a disk.
+func (w *writer) daily(head object.Hash, root []object.TreeEntry) (object.Hash, error) {
+	type event struct{ day, unit, record int }
+	var events []event
+	for i, u := range w.units {
+		for k, r := range u.records {
+			events = append(events, event{r.day, i, k})
+		}
+	}
+	slices.SortStableFunc(events, func(a, b event) int { return cmp.Compare(a.day, b.day) })
+	folders := map[string]*folder{} // of the models
+	for _, e := range events {
+		u, s := &w.units[e.unit], &w.states[e.unit]
+		slug, tag, _ := strings.Cut(u.name, "/")
+		f := folders[slug]
+		if f == nil {
+			f = &folder{}
+			folders[slug] = f
+		}
+		commit := func(who gitstore.Ident, message string) error {
+			f.set(tag, s.sub)
+			var err error
+			if f.hash, err = w.pack.folder(f); err != nil {
+				return err
+			}
+			var entries []object.TreeEntry
+			for slug, f := range folders {
+				entries = append(entries, object.TreeEntry{Name: slug, Mode: object.ModeDir, Hash: f.hash})
+			}
+			h, err := w.pack.tree(entries)
+			if err != nil {
+				return err
+			}
+			tree, err := w.pack.tree(append(slices.Clone(root), object.TreeEntry{Name: "instruments", Mode: object.ModeDir, Hash: h}))
+			if err != nil {
+				return err
+			}
+			w.out.Commits++
+			head, err = w.pack.commit(tree, head, who, who, message)
+			return err
+		}
+		// The records are saved in their order, though a day may be put in late.
+		if e.record < s.saved {
+			continue
+		}
+		if _, err := w.saveUpTo(e.unit, e.record+1); err != nil {
+			return head, err
+		}
+		r := u.records[e.record]
+		if err := commit(w.l.who(r.by, hour(e.day, 12)), u.name+": "+string(r.kind)+"\n"); err != nil {
+			return head, err
+		}
+		closed, err := w.closeUnit(e.unit, e.day)
+		if err != nil {
+			return head, err
+		}
+		if closed {
+			if err := commit(w.l.who("", hour(e.day, 19)), "close "+u.name+"\n\nUnit-Head: "+u.name+" "+s.head.String()+"\n"); err != nil {
+				return head, err
+			}
+		}
+	}
+	return head, nil
+}
+
+// save puts a unit's records up to a day on main.
 func (w *writer) save(i, day int) (bool, error) {
 	u, s := &w.units[i], &w.states[i]
 	to := s.saved
 	for to < len(u.records) && u.records[to].day <= day {
 		to++
 	}
+	return w.saveUpTo(i, to)
+}
+
+// saveUpTo puts the first records of a unit on main, and the model beside them
+// where they end a job.
+func (w *writer) saveUpTo(i, to int) (bool, error) {
+	u, s := &w.units[i], &w.states[i]
 	if to == s.saved {
 		return false, nil
 	}

@@ -1,10 +1,11 @@
 package disclosure
 
 import (
-	"regexp"
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	"benchlore/schema/pattern"
 )
 
 const (
@@ -15,37 +16,37 @@ const (
 )
 
 var (
-	mailForm = regexp.MustCompile(`[\p{L}0-9._%+-]+@[\p{L}0-9-]+(\.[\p{L}0-9-]+)+`)
+	mailForm = pattern.New(`[\p{L}0-9._%+-]+@[\p{L}0-9-]+(\.[\p{L}0-9-]+)+`)
 
 	// Prices: with a sign, code or word before or behind, with a dash for the
 	// pence, and behind a word that says that money was meant.
-	priceForms = []*regexp.Regexp{
-		regexp.MustCompile(`(?:(?:US)?\$|[€£¥]|\bSFr\.?|\b(?:` + codes + `)\b[.:]?|\b(?:EUR|USD|GBP|CHF))` + gap + amount + `(?:[.,][-–—]{1,2})?`),
-		regexp.MustCompile(`\b` + amount + `(?:[.,][-–—]{1,2})?` + gap + `(?:[€£¥$]|zł|Kč|(?:k|T)€|(?:` + codes + `|` + coins + `)\b)`),
-		regexp.MustCompile(`\b[0-9]+(?:[.,' \x{a0}][0-9]{3})*[.,][-–—]{1,2}`),
-		regexp.MustCompile(`(?i:\b(?:paid|pays|quoted|invoiced|billed|price|priced at|preis|bezahlt|rechnung über)\b)(?: (?:of|is|was|him|her|them|von|at))?:? ?` + amount),
+	priceForms = []*pattern.Pattern{
+		pattern.New(`(?:(?:US)?\$|[€£¥]|\bSFr\.?|\b(?:` + codes + `)\b[.:]?|\b(?:EUR|USD|GBP|CHF))` + gap + amount + `(?:[.,][-–—]{1,2})?`),
+		pattern.New(`\b` + amount + `(?:[.,][-–—]{1,2})?` + gap + `(?:[€£¥$]|zł|Kč|(?:k|T)€|(?:` + codes + `|` + coins + `)\b)`),
+		pattern.New(`\b[0-9]+(?:[.,' \x{a0}][0-9]{3})*[.,][-–—]{1,2}`),
+		pattern.New(`(?i:\b(?:paid|pays|quoted|invoiced|billed|price|priced at|preis|bezahlt|rechnung über)\b)(?: (?:of|is|was|him|her|them|von|at))?:? ?` + amount),
 	}
 
-	phoneForms = []*regexp.Regexp{
-		regexp.MustCompile(`\+[1-9][0-9]{0,2}(?:[ /-]?\(?[0-9]\)?){6,13}\b`),
-		regexp.MustCompile(`\+[1-9][0-9]{0,2}(?:\.[0-9]{2,4}){3,5}\b`),
-		regexp.MustCompile(`\b00[1-9][0-9]{1,2}[ /-](?:[0-9][ /-]?){6,11}[0-9]\b`),
-		regexp.MustCompile(`(?:\b0[1-9][0-9]{1,4} ?[ /-] ?|\(0[1-9][0-9]{1,4}\) ?)[0-9]{2,}(?:[ -][0-9]{2,}){0,5}\b`),
-		regexp.MustCompile(`\b0[1-9](?:[ .][0-9]{2}){4}\b`),
-		regexp.MustCompile(`\b0[1-9][0-9]{8,10}\b`),
-		regexp.MustCompile(`(?:\([2-9][0-9]{2}\) ?|\b[2-9][0-9]{2}[.-])[2-9][0-9]{2}[ .-][0-9]{4}\b`),
+	phoneForms = []*pattern.Pattern{
+		pattern.New(`\+[1-9][0-9]{0,2}(?:[ /-]?\(?[0-9]\)?){6,13}\b`),
+		pattern.New(`\+[1-9][0-9]{0,2}(?:\.[0-9]{2,4}){3,5}\b`),
+		pattern.New(`\b00[1-9][0-9]{1,2}[ /-](?:[0-9][ /-]?){6,11}[0-9]\b`),
+		pattern.New(`(?:\b0[1-9][0-9]{1,4} ?[ /-] ?|\(0[1-9][0-9]{1,4}\) ?)[0-9]{2,}(?:[ -][0-9]{2,}){0,5}\b`),
+		pattern.New(`\b0[1-9](?:[ .][0-9]{2}){4}\b`),
+		pattern.New(`\b0[1-9][0-9]{8,10}\b`),
+		pattern.New(`(?:\([2-9][0-9]{2}\) ?|\b[2-9][0-9]{2}[.-])[2-9][0-9]{2}[ .-][0-9]{4}\b`),
 	}
 	// calledForm is a number that is said to be one to call.
-	calledForm = regexp.MustCompile(`(?i)\b(?:tel|telefon|telephone|phone|fon|mobile|mobil|handy|fax|whatsapp)\b[^0-9+\n]{0,12}(\+?\(?[0-9][0-9 ()/.-]{4,}[0-9])`)
+	calledForm = pattern.New(`(?i)\b(?:tel|telefon|telephone|phone|fon|mobile|mobil|handy|fax|whatsapp)\b[^0-9+\n]{0,12}(\+?\(?[0-9][0-9 ()/.-]{4,}[0-9])`)
 	// serialBefore stands before a number that is none to call.
-	serialBefore = regexp.MustCompile(`(?i)(?:serial|\bs/?n\b|part|\bp/?n\b|\btype|\blot\b|date.?code|plate|chassis|order|stock|\bcode\b|\bart\b|\bno\.|\bnr\.|\bIC[0-9]+|board|marked|marking|stamped|checksum|address|offset|dump)[^0-9\n]{0,12}[A-Za-z]{0,6}$`)
-	calledBefore = regexp.MustCompile(`(?i)\b(?:tel|telefon|telephone|phone|fon|mobile|mobil|handy|fax|whatsapp|call|ring)\b[^\n]{0,20}$`)
-	hours        = regexp.MustCompile(`^[0-2][0-9][0-5][0-9] ?- ?[0-2][0-9][0-5][0-9]$`)
-	isoDate      = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}-[0-9]{2}`)
-	weighed      = regexp.MustCompile(`(?i)(?:weigh|weight|force|load|pull|tension|lift|push)[^\n.]{0,40}$`)
+	serialBefore = pattern.New(`(?i)(?:serial|\bs/?n\b|part|\bp/?n\b|\btype|\blot\b|date.?code|plate|chassis|order|stock|\bcode\b|\bart\b|\bno\.|\bnr\.|\bIC[0-9]+|board|marked|marking|stamped|checksum|address|offset|dump)[^0-9\n]{0,12}[A-Za-z]{0,6}$`)
+	calledBefore = pattern.New(`(?i)\b(?:tel|telefon|telephone|phone|fon|mobile|mobil|handy|fax|whatsapp|call|ring)\b[^\n]{0,20}$`)
+	hours        = pattern.New(`^[0-2][0-9][0-5][0-9] ?- ?[0-2][0-9][0-5][0-9]$`)
+	isoDate      = pattern.New(`^[0-9]{4}-[0-9]{2}-[0-9]{2}`)
+	weighed      = pattern.New(`(?i)(?:weigh|weight|force|load|pull|tension|lift|push)[^\n.]{0,40}$`)
 	// numberForm is what looks like a number to call and is none: identities
 	// and digests.
-	numberForm = regexp.MustCompile(`\b[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}\b|\b[0-9a-f]{64}\b|\b[0-9a-f]{40}\b`)
+	numberForm = pattern.New(`\b[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}\b|\b[0-9a-f]{64}\b|\b[0-9a-f]{40}\b`)
 )
 
 // measures are units that make a bare number a reading.

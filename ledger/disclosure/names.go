@@ -1,12 +1,13 @@
 package disclosure
 
 import (
-	"regexp"
 	"strings"
 	"unicode"
 	"unicode/utf8"
 
 	"golang.org/x/text/unicode/norm"
+
+	"benchlore/schema/pattern"
 )
 
 // Person is what the shop alone knows of a customer.
@@ -672,4 +673,4 @@ var (
 		klein gross kurz lange schwarz roth koch vogel fuchs berg bach hahn krug kraft richter schneider winkel zimmer`)
 )
 
-var digitRun = regexp.MustCompile(`\+?\(?[0-9][0-9 ()/.-]{4,}[0-9]`)
+var digitRun = pattern.New(`\+?\(?[0-9][0-9 ()/.-]{4,}[0-9]`)

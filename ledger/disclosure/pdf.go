@@ -6,13 +6,14 @@ import (
 	"encoding/ascii85"
 	"encoding/hex"
 	"io"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"golang.org/x/image/tiff/lzw"
 	"golang.org/x/text/encoding/charmap"
+
+	"benchlore/schema/pattern"
 )
 
 // A PDF (ISO 32000-1) is read without following its tables, which a broken or
@@ -34,15 +35,15 @@ type pdf struct {
 }
 
 var (
-	objectHead  = regexp.MustCompile(`(?:^|[\s>])([0-9]{1,8})\s+[0-9]{1,5}\s+obj\b`)
-	fontUse     = regexp.MustCompile(`/([^\s/<>\[\]()]{1,60})\s+([0-9]{1,8})\s+[0-9]{1,5}\s+R\b`)
-	filterForm  = regexp.MustCompile(`/(?:Filter|F)\s*(\[[^\]]{0,200}\]|/[A-Za-z0-9]+)`)
-	nameForm    = regexp.MustCompile(`/([A-Za-z0-9]+)`)
-	firstForm   = regexp.MustCompile(`/First\s+([0-9]{1,8})`)
-	toUnicode   = regexp.MustCompile(`/ToUnicode\s+([0-9]{1,8})\s`)
-	encodingRef = regexp.MustCompile(`/Encoding\s+([0-9]{1,8})\s+[0-9]{1,5}\s+R`)
-	predictor   = regexp.MustCompile(`/Predictor\s+([0-9]{1,2})`)
-	columnsForm = regexp.MustCompile(`/Columns\s+([0-9]{1,5})`)
+	objectHead  = pattern.New(`(?:^|[\s>])([0-9]{1,8})\s+[0-9]{1,5}\s+obj\b`)
+	fontUse     = pattern.New(`/([^\s/<>\[\]()]{1,60})\s+([0-9]{1,8})\s+[0-9]{1,5}\s+R\b`)
+	filterForm  = pattern.New(`/(?:Filter|F)\s*(\[[^\]]{0,200}\]|/[A-Za-z0-9]+)`)
+	nameForm    = pattern.New(`/([A-Za-z0-9]+)`)
+	firstForm   = pattern.New(`/First\s+([0-9]{1,8})`)
+	toUnicode   = pattern.New(`/ToUnicode\s+([0-9]{1,8})\s`)
+	encodingRef = pattern.New(`/Encoding\s+([0-9]{1,8})\s+[0-9]{1,5}\s+R`)
+	predictor   = pattern.New(`/Predictor\s+([0-9]{1,2})`)
+	columnsForm = pattern.New(`/Columns\s+([0-9]{1,5})`)
 )
 
 const (
@@ -464,7 +465,7 @@ var glyphs = map[string]string{"space": " ", "hyphen": "-", "minus": "-", "perio
 	"fi": "fi", "fl": "fl", "ff": "ff", "ffi": "ffi", "ffl": "ffl", "f_i": "fi", "f_f": "ff", "germandbls": "ß", "ae": "æ", "oe": "œ", "AE": "Æ", "OE": "Œ",
 	"dotlessi": "i", "eth": "ð", "thorn": "þ", "emdash": "—", "endash": "–"}
 
-var accented = regexp.MustCompile(`^([A-Za-z])(?:acute|grave|circumflex|dieresis|tilde|ring|cedilla|caron|slash|macron|breve|ogonek|dotaccent|commaaccent|hungarumlaut)$`)
+var accented = pattern.New(`^([A-Za-z])(?:acute|grave|circumflex|dieresis|tilde|ring|cedilla|caron|slash|macron|breve|ogonek|dotaccent|commaaccent|hungarumlaut)$`)
 
 // glyph is the letter a font's name for it means; accents are left out, as in
 // every comparison of names.
@@ -524,7 +525,7 @@ type cmapRange struct {
 	to        []rune
 }
 
-var hexForm = regexp.MustCompile(`<[0-9A-Fa-f\s]{0,128}>|\[|\]|endbf(?:char|range)|beginbf(?:char|range)|endcodespacerange|begincodespacerange`)
+var hexForm = pattern.New(`<[0-9A-Fa-f\s]{0,128}>|\[|\]|endbf(?:char|range)|beginbf(?:char|range)|endcodespacerange|begincodespacerange`)
 
 func readCMap(data []byte) *cmap {
 	c := &cmap{chars: map[uint32]string{}}

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/binary"
 	"html"
-	"regexp"
 	"strconv"
 	"strings"
 	"unicode"
@@ -12,6 +11,8 @@ import (
 
 	"golang.org/x/text/encoding/charmap"
 	"golang.org/x/text/encoding/unicode/utf32"
+
+	"benchlore/schema/pattern"
 )
 
 // text hands on a text in any of the usual encodings; false where it is none.
@@ -119,7 +120,7 @@ func windows1252(data []byte) string {
 	return string(s)
 }
 
-var escapeForm = regexp.MustCompile(`\\u[0-9a-fA-F]{4}|\\U[0-9a-fA-F]{8}|%[0-9a-fA-F]{2}(?:%[0-9a-fA-F]{2})*|=[0-9A-F]{2}(?:=[0-9A-F]{2})*`)
+var escapeForm = pattern.New(`\\u[0-9a-fA-F]{4}|\\U[0-9a-fA-F]{8}|%[0-9a-fA-F]{2}(?:%[0-9a-fA-F]{2})*|=[0-9A-F]{2}(?:=[0-9A-F]{2})*`)
 
 // unescaped reads a text with its escapes resolved: those of TOML and JSON, of
 // HTML and XML, of addresses on the net and of mail.

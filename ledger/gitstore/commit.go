@@ -29,6 +29,30 @@ type Plan struct {
 // The transaction is over afterwards, whatever the outcome. When Commit
 // returns nil everything is on disk.
 //
+// What is written, in this order, and what each is made durable for. "Name" is the
+// folder a file is in: on most systems a new name lasts only once its folder is
+// synced.
+//
+//  1. The nonce, before the first lock file: a lock that a power cut leaves can then
+//     be told from a living git's.
+//  2. The objects, all of them, then their names, each folder once and all at the
+//     same time: nothing that follows may name an object that is not there.
+//  3. The new work files, under temporary names: to place one is then a rename, and a
+//     crash leaves no half a file.
+//  4. The journal and its name. From here on the write is finished by whoever comes
+//     next; so all that it names must last by now (1 to 3), and nothing that others
+//     see may move before.
+//  5. The work files' names. Of the folders above only those are synced that may be
+//     new. Before the index, or stock git would take the files for removed.
+//  6. The index and its name, before the ref: a ref ahead of its index looks like a
+//     change that somebody staged.
+//  7. The reflog, then the ref, and their names, last of what is seen: while the ref
+//     stands at the old commit the write can still be taken back.
+//  8. The journal's removal, and the name of that: a journal that came back after a
+//     later edit by hand would be set aside with a warning that means nothing.
+//
+// None can be left out; within one step all syncs wait together.
+//
 // Errors: *EditedError, *PathError, *RefMovedError, *ForeignLockError,
 // *WriteError: nothing has changed. *InterruptedError: the next Lock finishes.
 func (tx *Tx) Commit(plan Plan) error {
@@ -55,7 +79,9 @@ func (tx *Tx) Commit(plan Plan) error {
 		err = r.step("journal")
 	}
 	if err == nil {
+		tx.fresh = true
 		err = tx.carryOut(context.Background(), j)
+		tx.fresh = false
 		if !fileExists(r.journalFile()) {
 			return nil // complete, whatever the last step said
 		}
@@ -70,7 +96,7 @@ func (tx *Tx) Commit(plan Plan) error {
 // for the work tree. It writes nothing.
 func (tx *Tx) prepare(plan Plan) (*journal, error) {
 	r := tx.repo
-	j := &journal{Version: 1, Reason: strings.Join(strings.Fields(plan.Reason), " ")}
+	j := &journal{Version: 2, Reason: strings.Join(strings.Fields(plan.Reason), " ")}
 	branch, _, err := r.head()
 	if err != nil {
 		return nil, err
@@ -510,9 +536,13 @@ func (tx *Tx) moveRef(ctx context.Context, u RefUpdate, j *journal) error {
 		return err
 	}
 	file := r.refFile(u.Name)
+	settled := tx.fresh && fileExists(file)
 	removeEmptyDirs(file)
 	if err := r.replace(file, []byte(u.New.String()+"\n")); err != nil {
 		return &WriteError{file, err}
+	}
+	if settled {
+		return nil
 	}
 	// The folders above may be new as well.
 	for d := filepath.Dir(filepath.Dir(file)); len(d) > len(r.GitDir); d = filepath.Dir(d) {

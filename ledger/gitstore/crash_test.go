@@ -475,6 +475,54 @@ func TestForeignLocksAreReportedAndKept(t *testing.T) {
 	}
 }
 
+// TestEmptyLock: an empty index.lock may be a living git's. It is removed only when
+// whoever was asked says so, and only where it is the file they were asked about.
+func TestEmptyLock(t *testing.T) {
+	r := newRepo(t)
+	mustWrite(t, r, map[string]string{"a": "1\n"})
+	name := filepath.Join(r.GitDir, "index.lock")
+	lay := func() {
+		if err := os.WriteFile(name, nil, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		long := time.Now().AddDate(-20, 0, 0) // longer than any computer runs
+		if err := os.Chtimes(name, long, long); err != nil {
+			t.Fatal(err)
+		}
+	}
+	lay()
+	for _, c := range []struct {
+		ask  func(*ForeignLockError) bool
+		gone bool
+	}{
+		{nil, false},
+		{func(*ForeignLockError) bool { return false }, false},
+		{func(*ForeignLockError) bool {
+			if err := os.Remove(name); err != nil {
+				t.Fatal(err)
+			}
+			if err := os.WriteFile(name, []byte("another git took it\n"), 0o666); err != nil {
+				t.Fatal(err)
+			}
+			return true
+		}, false},
+		{func(e *ForeignLockError) bool { return e.Empty && e.Path == name }, true},
+	} {
+		r.DropLock = c.ask
+		tx, err := r.Lock(context.Background(), 50*time.Millisecond)
+		if err == nil {
+			tx.Rollback()
+		}
+		if foreign, ok := errors.AsType[*ForeignLockError](err); c.gone && err != nil || !c.gone && (!ok || foreign.Path != name) {
+			t.Errorf("got %v", err)
+		}
+		if c.gone == fileExists(name) {
+			t.Errorf("it is there: %v", fileExists(name))
+		}
+		lay()
+	}
+}
+
 func TestBusy(t *testing.T) {
 	r := newRepo(t)
 	tx := lock(t, r)

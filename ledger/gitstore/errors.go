@@ -61,10 +61,35 @@ func (e *CorruptObject) Hint() string {
 	if e.File == "" {
 		return "a pack is damaged: clone a full copy, and bring over what only this one has with git pull"
 	}
-	return fmt.Sprintf("delete %s and get it back from a full copy: %s", e.File, refetch)
+	return fmt.Sprintf("move %s out of the .git folder, keep it, and get the object back from a full copy: %s", e.File, refetch)
 }
 
 func (e *CorruptObject) Unwrap() error { return e.Err }
+
+// ReadError is returned where an object cannot be read now. It says nothing about what
+// is stored, which may be whole.
+type ReadError struct {
+	Hash object.Hash
+	Err  error
+}
+
+func (e *ReadError) Error() string {
+	return fmt.Sprintf("git's object %s cannot be read now: %v", e.Hash, e.Err)
+}
+
+// Hint names the next step.
+func (e *ReadError) Hint() string {
+	const whole = "; nothing says that the file is damaged"
+	switch {
+	case errors.Is(e.Err, fs.ErrPermission):
+		return "you have no right to read it: change the folder's owner or permissions, then run the command again"
+	case isTooMany(e.Err):
+		return "too much is open: close other programs, or allow more open files (ulimit -n), then run the command again" + whole
+	}
+	return "see that the disk, or the network it is reached by, is well, then run the command again" + whole
+}
+
+func (e *ReadError) Unwrap() error { return e.Err }
 
 // EditedError is returned by Tx.Commit when a file it would write was edited
 // by hand and not committed. Nothing has been written.
@@ -114,15 +139,31 @@ func (e *BusyError) Error() string {
 }
 
 // ForeignLockError reports a lock file that another git program holds or has
-// left behind. It is never removed here.
+// left behind. It is removed only when [Repo.DropLock] says so.
 type ForeignLockError struct {
-	Path string
-	Age  time.Duration
+	Path        string
+	Age         time.Duration
+	Empty       bool // it holds nothing: git has just made it, or died, or the power went
+	BeforeStart bool // it is older than the last start of this computer, on a disk of its own
+	Shared      bool // it lies on a disk that other computers may use
+
+	info fs.FileInfo
 }
 
 func (e *ForeignLockError) Error() string {
-	return fmt.Sprintf("another git program holds %q (made %s ago); if no git program is running, delete that file and try again",
-		e.Path, e.Age.Round(time.Second))
+	more := ""
+	if e.Empty {
+		more += ", empty"
+	}
+	if e.BeforeStart {
+		more += ", before this computer was last started"
+	}
+	where := ""
+	if e.Shared {
+		where = " on this computer or on another that uses this disk"
+	}
+	return fmt.Sprintf("another git program holds %q (made %s ago%s); if no git program is running%s, delete that file and try again",
+		e.Path, e.Age.Round(time.Second), more, where)
 }
 
 // RefMovedError is returned by Tx.Commit when a ref is not where the plan says
@@ -191,6 +232,8 @@ func WriteRemedy(err error) string {
 	switch {
 	case isFull(err):
 		return "make room on that disk, then run the command again"
+	case errors.Is(err, errTooLarge):
+		return "a file may not become that large there: a limit of the shell (ulimit -f) or of that disk's file system; raise it, or write elsewhere"
 	case isReadOnly(err):
 		return "that disk is mounted read-only: mount it for writing, or copy the folder to another"
 	case errors.Is(err, fs.ErrPermission):

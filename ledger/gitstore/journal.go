@@ -3,6 +3,7 @@ package gitstore
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -57,14 +58,19 @@ func (r *Repo) readJournal() (*journal, error) {
 	if err != nil {
 		return nil, err
 	}
+	// Its last line is its checksum. Journals of version 1 had none.
+	text, sum, _ := bytes.Cut(b, []byte("\n"))
 	j := &journal{}
-	d := json.NewDecoder(bytes.NewReader(b))
+	d := json.NewDecoder(bytes.NewReader(text))
 	d.DisallowUnknownFields()
 	if err := d.Decode(j); err != nil {
-		return nil, fmt.Errorf("its journal cannot be read: %w", err)
+		return nil, fmt.Errorf("its journal %s is damaged: %w", r.journalFile(), err)
 	}
-	if j.Version != 1 {
-		return nil, fmt.Errorf("its journal has version %d; this program reads version 1", j.Version)
+	if j.Version < 1 || j.Version > 2 {
+		return nil, fmt.Errorf("its journal has version %d; this program reads versions 1 and 2", j.Version)
+	}
+	if j.Version == 2 && string(sum) != journalSum(text) {
+		return nil, fmt.Errorf("its journal %s is damaged: its checksum does not match", r.journalFile())
 	}
 	for _, m := range j.Files {
 		if err := checkPath(m.Path); err != nil {
@@ -79,6 +85,9 @@ func (r *Repo) readJournal() (*journal, error) {
 	return j, nil
 }
 
+// journalSum is the line that ends a journal.
+func journalSum(text []byte) string { return fmt.Sprintf("sha256 %x\n", sha256.Sum256(text)) }
+
 func (r *Repo) writeJournal(j *journal) error {
 	if err := r.replaceWith(r.journalFile(), j.encode); err != nil {
 		return &WriteError{r.journalFile(), err}
@@ -86,9 +95,11 @@ func (r *Repo) writeJournal(j *journal) error {
 	return nil
 }
 
-// encode writes what json.Marshal would, one file at a time: when a whole ledger is
+// encode writes what json.Marshal would and the checksum of it, one file at a time: when a whole ledger is
 // copied, the journal names every file in it.
-func (j *journal) encode(w io.Writer) error {
+func (j *journal) encode(to io.Writer) error {
+	sum := sha256.New()
+	w := io.MultiWriter(to, sum)
 	head := *j
 	head.Files = []fileMove{}
 	b, err := json.Marshal(head)
@@ -112,7 +123,10 @@ func (j *journal) encode(w io.Writer) error {
 			return err
 		}
 	}
-	_, err = w.Write(append(b[at:], '\n'))
+	if _, err := w.Write(b[at:]); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(to, "\nsha256 %x\n", sum.Sum(nil))
 	return err
 }
 

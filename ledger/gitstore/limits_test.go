@@ -40,6 +40,7 @@ func TestHalfWrittenFiles(t *testing.T) {
 		defer r.Close()
 		tx, err := r.Lock(context.Background(), time.Second)
 		if err == nil {
+			defer tx.Rollback()
 			_, err = write(tx, map[string]string{"big": rand.Text() + strings.Repeat(rand.Text(), 100), "f10": "new\n"})
 		}
 		fmt.Printf("%T %v\n", err, err)

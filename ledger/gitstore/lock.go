@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -21,11 +22,13 @@ import (
 
 // Locking has two layers. An operating-system lock on .git/NAME/lock keeps our own
 // processes apart; the kernel frees it when a process dies. Git's own lock files keep
-// stock git out, and nobody removes those after a crash. Our lock files therefore
-// hold a line with a random word, and .git/NAME/nonce holds the same line. A process
-// that has the operating-system lock and finds that line in a lock file knows that
-// the process that made the file is dead, and removes it. A lock file without the
-// line belongs to another program; it is reported and never removed.
+// stock git out, and nobody removes those after a crash. Our lock files therefore are
+// hard links to .git/NAME/nonce, a file that holds a line with our mark and was made
+// durable before its first link: not even a power cut leaves a lock of ours empty. A
+// process that has the operating-system lock and finds our mark in a lock file knows
+// that the process that made it is dead, and removes it. A lock file without the mark
+// may belong to another program; it is reported, and removed only when somebody who
+// was asked says so. Nobody writes to a lock file of ours: it would change the nonce.
 
 // refLockWait is how long to wait for another git to unlock a ref.
 const refLockWait = time.Second
@@ -53,6 +56,7 @@ type Tx struct {
 	pending pendingSet
 	idx     *index.Index // as read under index.lock, until it is replaced
 	done    bool
+	fresh   bool // what Commit carries out for the first time, not after a crash
 }
 
 // Lock takes the write lock, waiting up to timeout for our own processes and
@@ -132,28 +136,58 @@ func (tx *Tx) mark(j *journal) error {
 	if err := os.MkdirAll(r.tmpDir(), 0o777); err != nil {
 		return &WriteError{r.tmpDir(), err}
 	}
-	// The nonce is on disk before the first lock file that carries it.
-	tx.marker = r.lockMarker() + rand.Text() + "\n"
-	if err := writeSynced(r.nonceFile()+".new", []byte(tx.marker), 0o666, !r.NoSync); err != nil {
+	marker, err := r.nonce()
+	if err != nil {
 		return &WriteError{r.nonceFile(), err}
 	}
-	if err := r.rename(r.nonceFile()+".new", r.nonceFile()); err != nil {
-		return &WriteError{r.nonceFile(), err}
-	}
-	if err := os.WriteFile(tx.markerFile(), []byte(tx.marker), 0o666); err != nil {
-		return &WriteError{tx.markerFile(), err}
-	}
+	tx.marker = marker
 	return r.step("nonce")
 }
 
-func (tx *Tx) markerFile() string { return filepath.Join(tx.repo.tmpDir(), "marker") }
+// nonce returns the line in our lock files, and makes the file that holds it where
+// there is none or it is no longer whole.
+func (r *Repo) nonce() (string, error) {
+	if line, err := os.ReadFile(r.nonceFile()); err == nil && r.ours(line) {
+		return string(line), nil
+	}
+	line := r.lockMarker() + rand.Text() + "\n"
+	if err := writeSynced(r.nonceFile()+".new", []byte(line), 0o666, !r.NoSync); err != nil {
+		return "", err
+	}
+	if err := r.rename(r.nonceFile()+".new", r.nonceFile()); err != nil {
+		return "", err
+	}
+	return line, r.sync(r.ownDir())
+}
+
+// ours reports whether the content of a lock file is that of ours.
+func (r *Repo) ours(b []byte) bool {
+	word, ok := strings.CutPrefix(string(b), r.lockMarker())
+	return ok && len(word) == nonceLen+1 && word[nonceLen] == '\n'
+}
+
+// nonceLen is the length of [rand.Text].
+const nonceLen = 26
+
+// lockText reads as much of a lock file as tells whose it is.
+func lockText(name string) ([]byte, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, 256))
+}
 
 // acquire creates target.lock. If another program has it, acquire waits for it until
-// the deadline.
+// the deadline. One that a dead process of this program left is taken over.
 func (tx *Tx) acquire(ctx context.Context, target string, deadline time.Time) error {
-	name := target + ".lock"
+	r, name := tx.repo, target+".lock"
+	if slices.Contains(tx.locks, name) {
+		return nil
+	}
 	for {
-		err := createLock(name, tx.markerFile(), tx.marker)
+		err := createLock(name, r.nonceFile(), tx.marker)
 		if err == nil {
 			tx.locks = append(tx.locks, name)
 			return nil
@@ -167,12 +201,23 @@ func (tx *Tx) acquire(ctx context.Context, target string, deadline time.Time) er
 		case !errors.Is(err, fs.ErrExist):
 			return &WriteError{name, err}
 		}
-		if !time.Now().Before(deadline) {
-			var age time.Duration
-			if info, err := os.Lstat(name); err == nil {
-				age = time.Since(info.ModTime())
+		if b, err := lockText(name); err == nil && r.ours(b) {
+			if err := retryShared(func() error { return os.Remove(name) }); err != nil && !isAbsent(err) {
+				return &WriteError{name, err}
 			}
-			return &ForeignLockError{name, age}
+			continue
+		}
+		if foreign := lookAtLock(name); foreign != nil && (!time.Now().Before(deadline) || foreign.Empty && foreign.BeforeStart) {
+			if !foreign.Empty || r.DropLock == nil || !r.DropLock(foreign) {
+				return foreign
+			}
+			// The one that was asked about, and no other that came in the meantime.
+			if now := lookAtLock(name); now != nil && now.Empty && os.SameFile(now.info, foreign.info) {
+				if err := os.Remove(name); err != nil && !isAbsent(err) {
+					return &WriteError{name, err}
+				}
+			}
+			continue
 		}
 		select {
 		case <-ctx.Done():
@@ -186,8 +231,8 @@ func (tx *Tx) acquire(ctx context.Context, target string, deadline time.Time) er
 // file with the marker in it. On a file system without links, the file is created
 // first and then filled. A crash in between leaves an empty lock file, which is
 // reported like one of another program.
-func createLock(name, markerFile, marker string) error {
-	err := os.Link(markerFile, name)
+func createLock(name, nonceFile, marker string) error {
+	err := os.Link(nonceFile, name)
 	if err == nil || errors.Is(err, fs.ErrExist) || errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
@@ -196,41 +241,49 @@ func createLock(name, markerFile, marker string) error {
 		return err
 	}
 	_, err = f.WriteString(marker)
-	if err = errors.Join(err, f.Close()); err != nil {
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
 		os.Remove(name)
 	}
 	return err
 }
 
-// dropDeadLocks removes lock files that a dead process of this program left.
-func (r *Repo) dropDeadLocks(j *journal) error {
-	marker, err := os.ReadFile(r.nonceFile())
-	if errors.Is(err, fs.ErrNotExist) {
+// lookAtLock describes a lock file of another program; nil where it is gone.
+func lookAtLock(name string) *ForeignLockError {
+	info, err := os.Lstat(name)
+	if err != nil {
 		return nil
 	}
-	if err != nil {
-		return err
+	e := &ForeignLockError{Path: name, Age: time.Since(info.ModTime()), Empty: info.Mode().IsRegular() && info.Size() == 0, Shared: !onLocalDisk(name), info: info}
+	// A second or two for clocks that count in whole ones.
+	if up, ok := sinceStart(); ok && !e.Shared {
+		e.BeforeStart = e.Age > up+2*time.Second
 	}
-	if !strings.HasPrefix(string(marker), r.lockMarker()) {
-		return nil // cut short before any lock file was made
+	return e
+}
+
+// dropDeadLocks removes lock files that a dead process of this program left.
+func (r *Repo) dropDeadLocks(j *journal) error {
+	if !fileExists(r.nonceFile()) {
+		return nil // there never was a lock of ours
 	}
-	names := []string{r.indexFile(), filepath.Join(r.GitDir, "packed-refs"), r.configFile()}
+	names := []string{filepath.Join(r.GitDir, "packed-refs"), r.configFile()}
 	if j != nil {
 		for _, u := range j.Refs {
 			names = append(names, r.refFile(u.Name))
 		}
 	}
-	if fileExists(r.refsNote()) {
+	// Whoever died with the index locked may have had refs locked as well.
+	b, err := lockText(r.indexFile() + ".lock")
+	if fileExists(r.refsNote()) || err == nil && r.ours(b) {
 		loose, err := r.looseRefLocks()
 		if err != nil {
 			return err
 		}
 		names = append(names, loose...)
 	}
-	for _, name := range names {
+	for _, name := range append(names, r.indexFile()) {
 		name += ".lock"
-		b, err := os.ReadFile(name)
-		if err != nil || string(b) != string(marker) {
+		if b, err := lockText(name); err != nil || !r.ours(b) {
 			continue // absent, or not ours: acquire reports it
 		}
 		if err := retryShared(func() error { return os.Remove(name) }); err != nil {
@@ -285,7 +338,7 @@ func (tx *Tx) unlock(keep int) {
 		name := tx.locks[len(tx.locks)-1]
 		tx.locks = tx.locks[:len(tx.locks)-1]
 		// Only if it is still ours: somebody may have removed it by hand.
-		if b, err := os.ReadFile(name); err == nil && string(b) == tx.marker {
+		if b, err := lockText(name); err == nil && string(b) == tx.marker {
 			retryShared(func() error { return os.Remove(name) })
 		}
 	}

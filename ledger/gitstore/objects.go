@@ -13,10 +13,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-git/go-billy/v5/memfs"
 	"github.com/go-git/go-git/v5/plumbing"
-	"github.com/go-git/go-git/v5/plumbing/cache"
-	"github.com/go-git/go-git/v5/storage/filesystem"
 	"github.com/go-git/go-git/v5/storage/filesystem/dotgit"
 
 	"benchlore/ledger/gitstore/object"
@@ -28,9 +25,20 @@ import (
 func (r *Repo) Object(h object.Hash) (object.Type, []byte, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	t, data, err := r.object(h)
+	_, missing := errors.AsType[*MissingObject](err)
+	_, corrupt := errors.AsType[*CorruptObject](err)
+	if (missing || corrupt) && r.mendIndexes() {
+		return r.object(h)
+	}
+	return t, data, err
+}
+
+func (r *Repo) object(h object.Hash) (object.Type, []byte, error) {
 	if p, ok := r.pending[h]; ok {
 		return p.typ, p.data, nil
 	}
+	r.readErr = nil
 	if t, data, ok := r.fromPacks(h); ok {
 		return t, data, nil
 	}
@@ -42,6 +50,9 @@ func (r *Repo) Object(h object.Hash) (object.Type, []byte, error) {
 		}
 		o, err = r.objects.EncodedObject(plumbing.AnyObject, plumbing.Hash(h))
 	}
+	if err != nil && r.readErr != nil {
+		return 0, nil, &ReadError{h, r.readErr} // it may be where we could not look
+	}
 	switch {
 	case notStored(err):
 		// The index of a pack that was cut short still lists the lost objects.
@@ -49,8 +60,6 @@ func (r *Repo) Object(h object.Hash) (object.Type, []byte, error) {
 			return 0, nil, r.corrupt(h, errors.New("its pack is cut short"))
 		}
 		return 0, nil, &MissingObject{h}
-	case errors.Is(err, fs.ErrPermission):
-		return 0, nil, err
 	case err != nil:
 		return 0, nil, r.corrupt(h, err)
 	}
@@ -70,10 +79,19 @@ func (r *Repo) Object(h object.Hash) (object.Type, []byte, error) {
 	return t, data, nil
 }
 
-// corrupt describes a damaged object and where it lies.
+// corrupt describes a damaged object and where it lies; one that only cannot be read
+// now is another matter.
 func (r *Repo) corrupt(h object.Hash, err error) error {
+	file := r.looseFile(h)
+	// Not every reader on the way passes on what the system said.
+	if _, again := os.ReadFile(file); again != nil && !isAbsent(again) {
+		err = again
+	}
+	if isPassing(err) || errors.Is(err, fs.ErrPermission) {
+		return &ReadError{h, err}
+	}
 	e := &CorruptObject{Hash: h, Err: err}
-	if file := r.looseFile(h); fileExists(file) {
+	if fileExists(file) {
 		if rel, err := filepath.Rel(r.Dir, file); err == nil {
 			e.File = filepath.ToSlash(rel)
 		}
@@ -300,18 +318,4 @@ func (r *Repo) IsAncestor(a, b object.Hash) (bool, error) {
 		}
 	}
 	return false, nil
-}
-
-// Quarantine makes a repository in memory that holds these objects. It can be read; it
-// has no refs, no work tree and no configuration. The hashes are not checked.
-func Quarantine(objects map[object.Hash]object.Object) *Repo {
-	r := &Repo{
-		GitDir:  "\x00", // a name no system can have, so that nothing is ever found there
-		objects: filesystem.NewObjectStorage(dotgit.New(memfs.New()), cache.NewObjectLRUDefault()),
-		pending: make(map[object.Hash]pendingObject, len(objects)),
-	}
-	for h, o := range objects {
-		r.pending[h] = pendingObject{o.Type, o.Data}
-	}
-	return r
 }

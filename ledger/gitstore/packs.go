@@ -3,11 +3,13 @@ package gitstore
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"iter"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"benchlore/ledger/gitstore/object"
@@ -25,7 +27,60 @@ const packCacheBytes = 24 << 20
 // storedPack is a pack of the repository whose index is in memory.
 type storedPack struct {
 	*pack.File
-	file *os.File
+	file *lazyFile
+}
+
+// openAtMost is how many files of packs are open at the same time. A ledger that was
+// never packed into one may have a hundred, and some systems allow 256 files.
+const openAtMost = 12
+
+// filePool holds the files that are open, the one used last at the end.
+type filePool struct {
+	mu   sync.Mutex
+	open []*lazyFile
+}
+
+// lazyFile is a file that is opened when it is read, and closed when others are.
+type lazyFile struct {
+	name string
+	pool *filePool
+	f    *os.File
+}
+
+// ReadAt is that of a file.
+func (l *lazyFile) ReadAt(b []byte, off int64) (int, error) {
+	p := l.pool
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if i := slices.Index(p.open, l); i >= 0 {
+		p.open = append(slices.Delete(p.open, i, i+1), l)
+		return l.f.ReadAt(b, off)
+	}
+	for len(p.open) >= openAtMost {
+		p.open[0].f.Close()
+		p.open = slices.Delete(p.open, 0, 1)
+	}
+	f, err := os.Open(l.name)
+	if err != nil {
+		return 0, err
+	}
+	l.f, p.open = f, append(p.open, l)
+	return f.ReadAt(b, off)
+}
+
+// Name is the file's name.
+func (l *lazyFile) Name() string { return l.name }
+
+// Close closes the file, if it is open.
+func (l *lazyFile) Close() error {
+	l.pool.mu.Lock()
+	defer l.pool.mu.Unlock()
+	i := slices.Index(l.pool.open, l)
+	if i < 0 {
+		return nil
+	}
+	l.pool.open = slices.Delete(l.pool.open, i, i+1)
+	return l.f.Close()
 }
 
 // packIndexes lists the indexes of the packs, by name. A running git repack has some
@@ -52,8 +107,9 @@ func cruft(stem string) bool { return fileExists(stem + ".mtimes") }
 // a command that needs one of its objects gets an error that names the object.
 func (r *Repo) openPacks() []*storedPack {
 	var out []*storedPack
+	pool := &filePool{}
 	for _, name := range r.packIndexes() {
-		s, err := openStored(name)
+		s, err := openStored(name, pool)
 		if err == nil {
 			out = append(out, s)
 		}
@@ -62,7 +118,7 @@ func (r *Repo) openPacks() []*storedPack {
 }
 
 // openStored opens a pack and reads its index.
-func openStored(idxName string) (*storedPack, error) {
+func openStored(idxName string, pool *filePool) (*storedPack, error) {
 	b, err := os.ReadFile(idxName)
 	if err != nil {
 		return nil, err
@@ -71,13 +127,10 @@ func openStored(idxName string) (*storedPack, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", idxName, err)
 	}
-	f, err := os.Open(strings.TrimSuffix(idxName, ".idx") + ".pack")
+	f := &lazyFile{name: strings.TrimSuffix(idxName, ".idx") + ".pack", pool: pool}
+	info, err := os.Stat(f.name)
 	if err != nil {
 		return nil, err
-	}
-	info, err := f.Stat()
-	if err != nil {
-		return nil, errors.Join(err, f.Close())
 	}
 	return &storedPack{pack.NewFile(idx, f, info.Size(), packCacheBytes), f}, nil
 }
@@ -85,27 +138,26 @@ func openStored(idxName string) (*storedPack, error) {
 // packReader reads single objects of one pack.
 type packReader struct {
 	name      string // of the index
-	idx, file *os.File
+	idx, file *lazyFile
+	content   *pack.Pages // of file
 	few       *pack.Lookup
 	many      *pack.File // with the index in memory, in place of few; nil for the first few objects
 }
 
 // openPack opens a pack by its index, and keeps up to cache bytes of what is read
 // from it. Other versions of an index are left to go-git.
-func openPack(idxName string, cache int) (*packReader, error) {
-	idx, err := os.Open(idxName)
-	if err != nil {
+func openPack(idxName string, pool *filePool, cache int) (*packReader, error) {
+	idx := &lazyFile{name: idxName, pool: pool}
+	f := &lazyFile{name: strings.TrimSuffix(idxName, ".idx") + ".pack", pool: pool}
+	if _, err := os.Stat(f.name); err != nil {
 		return nil, err
 	}
-	f, err := os.Open(strings.TrimSuffix(idxName, ".idx") + ".pack")
-	if err != nil {
-		return nil, errors.Join(err, idx.Close())
-	}
-	few, err := pack.NewLookup(idx, f, cache)
+	content := pack.NewPages(f, 32<<10, 64)
+	few, err := pack.NewLookup(pack.NewPages(idx, 4<<10, 64), content, cache)
 	if err != nil {
 		return nil, errors.Join(err, idx.Close(), f.Close())
 	}
-	return &packReader{name: idxName, idx: idx, file: f, few: few}, nil
+	return &packReader{name: idxName, idx: idx, file: f, content: content, few: few}, nil
 }
 
 func (p *packReader) close() error { return errors.Join(p.idx.Close(), p.file.Close()) }
@@ -140,8 +192,8 @@ func (p *packReader) readAll(cache int) {
 	if err != nil {
 		return
 	}
-	if info, err := p.file.Stat(); err == nil {
-		p.few, p.many = nil, pack.NewFile(idx, p.file, info.Size(), cache)
+	if info, err := os.Stat(p.file.name); err == nil {
+		p.few, p.many = nil, pack.NewFile(idx, p.content, info.Size(), cache)
 	}
 }
 
@@ -162,7 +214,8 @@ func (r *Repo) findPacks() {
 		p := had[name]
 		if delete(had, name); p == nil {
 			var err error
-			if p, err = openPack(name, packCacheBytes/len(names)); err != nil {
+			if p, err = openPack(name, &r.packPool, packCacheBytes/len(names)); err != nil {
+				r.cannotRead(err)
 				continue // left to go-git
 			}
 		}
@@ -196,13 +249,92 @@ func (r *Repo) fromPacks(h object.Hash) (object.Type, []byte, bool) {
 	for _, p := range r.packReaders {
 		at, err := p.find(h)
 		if err != nil {
+			r.cannotRead(err)
 			continue
 		}
-		if o, err := p.object(at); err == nil && o.Hash() == h {
+		o, err := p.object(at)
+		if err == nil && o.Hash() == h {
 			return o.Type, o.Data, true
 		}
+		r.cannotRead(err)
 	}
 	return 0, nil, false
+}
+
+// cannotRead keeps an error that says nothing about what is stored.
+func (r *Repo) cannotRead(err error) {
+	if isPassing(err) {
+		r.readErr = err
+	}
+}
+
+// mendIndexes makes the index of a pack anew where it is gone or its own checksum says
+// that it is damaged, from the pack, whose checksum must be right. It reports whether
+// there was any; names are added to Mended. The caller holds mu.
+func (r *Repo) mendIndexes() bool {
+	if r.mendTried {
+		return false
+	}
+	r.mendTried = true
+	packs, _ := filepath.Glob(filepath.Join(GlobDir(r.GitDir), "objects", "pack", "pack-*.pack"))
+	found := false
+	for _, name := range packs {
+		idx := strings.TrimSuffix(name, ".pack") + ".idx"
+		b, err := os.ReadFile(idx)
+		if err != nil && !errors.Is(err, fs.ErrNotExist) || err == nil && pack.IndexWhole(b) {
+			continue
+		}
+		if r.makeIndex(name, idx) == nil {
+			r.Mended = append(r.Mended, filepath.Base(idx))
+			found = true
+		}
+	}
+	if found {
+		for _, p := range r.packReaders {
+			p.close()
+		}
+		r.packReaders, r.packNames = nil, nil
+		r.packsListed, r.packsStamp = time.Time{}, time.Time{}
+		r.packsChanged()
+	}
+	return found
+}
+
+// makeIndex writes the index of a pack.
+func (r *Repo) makeIndex(packName, idx string) error {
+	f, err := os.Open(packName)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	list, sum, err := scanFile(f)
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(r.packDir(), 0o777); err != nil {
+		return err
+	}
+	x, err := os.CreateTemp(r.packDir(), "index-")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(x.Name()) // no more there once it has its name
+	if err := errors.Join(pack.WriteIndex(x, list, sum), r.finish(x)); err != nil {
+		return err
+	}
+	if err := r.rename(x.Name(), idx); err != nil {
+		return err
+	}
+	return r.sync(filepath.Dir(idx))
+}
+
+// GlobDir takes the meaning from a folder's name that patterns give it. Windows has no
+// way to, and no such names.
+func GlobDir(dir string) string {
+	if filepath.Separator != '/' {
+		return dir
+	}
+	return strings.NewReplacer(`\`, `\\`, "*", `\*`, "?", `\?`, "[", `\[`).Replace(dir)
 }
 
 // packsWith yields the packs that list an object.

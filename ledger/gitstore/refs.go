@@ -141,7 +141,7 @@ func (r *Repo) refRemedy(name string) string {
 	if name == "HEAD" {
 		return headRemedy
 	}
-	return fmt.Sprintf("delete .git/%s and %s", name, r.putBack(name))
+	return fmt.Sprintf("move .git/%s out of the .git folder and %s", name, r.putBack(name))
 }
 
 // putBack names the command that puts a ref back where it was.

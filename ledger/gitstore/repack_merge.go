@@ -106,7 +106,7 @@ func total(packs []*storedPack) (sum int64) {
 
 // readsBack checks that a pack holds all these objects, by reading each of them.
 func readsBack(idxName string, objects []object.Hash) error {
-	p, err := openStored(idxName)
+	p, err := openStored(idxName, &filePool{})
 	if err != nil {
 		return err
 	}

@@ -39,6 +39,13 @@ type Repo struct {
 	Partial bool   // objects may be missing until fetched
 	NoSync  bool   // skip fsync: for throw-away repositories only
 
+	// DropLock is asked whether to remove an empty lock file that may be another git's;
+	// nil: never.
+	DropLock func(*ForeignLockError) bool
+
+	// Mended names the indexes of packs that were damaged and were made again.
+	Mended []string
+
 	program Program
 
 	root *os.Root
@@ -50,6 +57,9 @@ type Repo struct {
 	packReaders []*packReader // nil: not looked for yet
 	packNames   []string      // of the indexes when they were looked for
 	packReads   int
+	packPool    filePool
+	readErr     error // the last that kept something from being read and says nothing about it
+	mendTried   bool
 	pending     map[object.Hash]pendingObject
 	packed      packedRefs
 
@@ -62,8 +72,42 @@ type Repo struct {
 type InitOptions struct {
 	Branch  string // first branch; "main" when empty
 	NoSync  bool   // skip fsync: for throw-away repositories only
+	Nested  bool   // it may lie inside another repository, such as in its .git
 	Program Program
 }
+
+// unborn begins the name of a repository's folder while it is made.
+const unborn = ".git-new-"
+
+// Unborn reports whether a name is that of a repository that was being made.
+func Unborn(name string) bool { return strings.HasPrefix(name, unborn) }
+
+// MakeDir makes a folder and those above it where they are missing. With sync, it is
+// there after a power cut too.
+func MakeDir(dir string, perm os.FileMode, sync bool) error {
+	var above []string // folders that get a new name in them
+	for up := dir; ; up = filepath.Dir(up) {
+		if _, err := os.Lstat(up); err == nil || up == filepath.Dir(up) {
+			break
+		}
+		above = append(above, filepath.Dir(up))
+	}
+	if err := os.MkdirAll(dir, perm); err != nil {
+		return err
+	}
+	if !sync {
+		return nil
+	}
+	for _, up := range above {
+		if err := syncDir(up); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// SyncDir makes the names in a folder durable.
+func SyncDir(dir string) error { return syncDir(dir) }
 
 // Init creates a repository as `git init` does, in dir, which is made when
 // missing. It refuses a directory that is one already or lies inside one that
@@ -73,7 +117,7 @@ func Init(dir string, opt InitOptions) (*Repo, error) {
 	if err != nil {
 		return nil, err
 	}
-	for up := dir; ; up = filepath.Dir(up) {
+	for up := dir; !opt.Nested; up = filepath.Dir(up) {
 		if _, err := os.Lstat(filepath.Join(up, ".git")); err == nil {
 			if up == dir {
 				return nil, &UnsupportedError{Path: dir, Reason: "is a git repository already", Remedy: "use it, or choose another folder"}
@@ -100,10 +144,18 @@ func Init(dir string, opt InitOptions) (*Repo, error) {
 		return nil, err
 	}
 	// Built beside its final name, so that a crash leaves no half repository.
-	if err := os.MkdirAll(dir, 0o777); err != nil {
+	if err := MakeDir(dir, 0o777, !opt.NoSync); err != nil {
 		return nil, &WriteError{dir, err}
 	}
-	tmp, err := os.MkdirTemp(dir, ".git-new-")
+	// What a killed Init left.
+	left, err := filepath.Glob(filepath.Join(dir, unborn+"*"))
+	for _, old := range left {
+		err = errors.Join(err, os.RemoveAll(old))
+	}
+	if err != nil {
+		return nil, &WriteError{dir, err}
+	}
+	tmp, err := os.MkdirTemp(dir, unborn)
 	if err != nil {
 		return nil, &WriteError{dir, err}
 	}
@@ -360,10 +412,6 @@ type LeftLock struct {
 // that. Those that a dead program of ours left are not among them: the next
 // Lock clears them.
 func (r *Repo) LeftLocks(older time.Duration) ([]LeftLock, error) {
-	ours, err := os.ReadFile(r.nonceFile())
-	if err != nil && !isAbsent(err) {
-		return nil, err
-	}
 	var out []LeftLock
 	look := func(file string) error {
 		info, err := os.Lstat(file)
@@ -374,7 +422,7 @@ func (r *Repo) LeftLocks(older time.Duration) ([]LeftLock, error) {
 			return err
 		}
 		age := time.Since(info.ModTime())
-		if b, err := os.ReadFile(file); age < older || err == nil && len(ours) > 0 && string(b) == string(ours) {
+		if b, err := lockText(file); age < older || err == nil && r.ours(b) {
 			return nil
 		}
 		rel, err := filepath.Rel(r.Dir, file)
@@ -386,7 +434,7 @@ func (r *Repo) LeftLocks(older time.Duration) ([]LeftLock, error) {
 			return nil, err
 		}
 	}
-	err = filepath.WalkDir(filepath.Join(r.GitDir, "refs"), func(file string, d fs.DirEntry, err error) error {
+	err := filepath.WalkDir(filepath.Join(r.GitDir, "refs"), func(file string, d fs.DirEntry, err error) error {
 		if err != nil || d.IsDir() || !strings.HasSuffix(file, ".lock") {
 			return err
 		}

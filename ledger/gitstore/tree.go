@@ -1,6 +1,8 @@
 package gitstore
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -263,4 +265,79 @@ func (r *Repo) diffTrees(fn func(TreeChange), dir string, a, b object.Hash) erro
 		}
 	}
 	return nil
+}
+
+// Follower finds one folder in one root tree after another. Of the folders above it
+// only the one entry is looked for, and each is read once: neighbouring commits share
+// most of them, and in a large ledger one has a hundred thousand bytes.
+type Follower struct {
+	repo  *Repo
+	names []string
+	seen  []map[object.Hash]object.Hash // for each name: what it stands for in a tree; zero: no folder
+}
+
+// Follow follows a slash path from the top.
+func (r *Repo) Follow(dir string) *Follower {
+	f := &Follower{repo: r, names: strings.Split(dir, "/")}
+	for range f.names {
+		f.seen = append(f.seen, map[object.Hash]object.Hash{})
+	}
+	return f
+}
+
+// Folder returns the tree of the folder below a root tree, the zero hash where there
+// is none.
+func (f *Follower) Folder(root object.Hash) (object.Hash, error) {
+	at := root
+	for i, name := range f.names {
+		if at.IsZero() || at == emptyTree {
+			return object.ZeroHash, nil
+		}
+		next, ok := f.seen[i][at]
+		if !ok {
+			raw, err := f.repo.typed(object.TypeTree, at)
+			if err != nil {
+				return object.ZeroHash, err
+			}
+			if next, err = folderIn(raw, name); err != nil {
+				return object.ZeroHash, f.repo.corrupt(at, err)
+			}
+			f.seen[i][at] = next
+		}
+		at = next
+	}
+	return at, nil
+}
+
+// folderIn finds a folder by its name in the bytes of a tree, the zero hash where
+// there is none. It stops where the name would stand.
+func folderIn(raw []byte, name string) (object.Hash, error) {
+	want := name + "/"
+	for len(raw) > 0 {
+		space := bytes.IndexByte(raw, ' ')
+		end := bytes.IndexByte(raw, 0)
+		if space < 0 || end < space || len(raw) < end+21 {
+			return object.ZeroHash, errors.New("a tree entry is cut short")
+		}
+		here := raw[space+1 : end]
+		isDir := string(bytes.TrimLeft(raw[:space], "0")) == "40000"
+		if isDir && string(here) == name {
+			return object.Hash(raw[end+1 : end+21]), nil
+		}
+		if after(here, isDir, want) {
+			break
+		}
+		raw = raw[end+21:]
+	}
+	return object.ZeroHash, nil
+}
+
+// after reports whether an entry stands behind a folder, whose name ends with a
+// slash here as it does for git when it sorts.
+func after(name []byte, isDir bool, want string) bool {
+	n := min(len(name), len(want))
+	if c := strings.Compare(string(name[:n]), want[:n]); c != 0 || len(name) > n {
+		return c > 0 || c == 0
+	}
+	return isDir && n < len(want) && '/' > want[n]
 }

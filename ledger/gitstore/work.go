@@ -169,6 +169,10 @@ func (r *Repo) stagedName(i int) string {
 func (tx *Tx) placeFiles(moves []fileMove) error {
 	r := tx.repo
 	dirs := map[string]bool{}
+	settled, err := tx.settledFolders(moves)
+	if err != nil {
+		return err
+	}
 	// Removals first: a folder may take the name of a removed file.
 	for _, remove := range []bool{true, false} {
 		for i, m := range moves {
@@ -184,7 +188,7 @@ func (tx *Tx) placeFiles(moves []fileMove) error {
 			}
 			for d := path.Dir(m.Path); ; d = path.Dir(d) {
 				dirs[filepath.Join(r.Dir, filepath.FromSlash(d))] = true
-				if d == "." {
+				if d == "." || settled[d] {
 					break
 				}
 			}
@@ -210,6 +214,43 @@ func (tx *Tx) placeFiles(moves []fileMove) error {
 		}
 	}
 	return syncDirs(dirs)
+}
+
+// settledFolders lists the folders of new files that need no look at the folders
+// above them: there are other files in them that an earlier write made durable
+// together with those. After a crash, and where files go and may take their folders
+// along, none is taken for settled.
+func (tx *Tx) settledFolders(moves []fileMove) (map[string]bool, error) {
+	if !tx.fresh {
+		return nil, nil
+	}
+	ours := map[string]bool{}
+	for _, m := range moves {
+		if m.New.Hash.IsZero() {
+			return nil, nil
+		}
+		ours[m.Path] = true
+	}
+	idx, err := tx.index()
+	if err != nil {
+		return nil, err
+	}
+	settled := map[string]bool{}
+	for _, m := range moves {
+		dir := path.Dir(m.Path)
+		if dir == "." || settled[dir] {
+			continue
+		}
+		for i, _ := idx.Find(dir + "/"); i < len(idx.Entries) && strings.HasPrefix(idx.Entries[i].Name, dir+"/"); i++ {
+			e := &idx.Entries[i]
+			if path.Dir(e.Name) == dir && !ours[e.Name] && !e.IntentToAdd() {
+				info, err := tx.repo.root.Lstat(e.Name)
+				settled[dir] = err == nil && info.Mode().IsRegular()
+				break
+			}
+		}
+	}
+	return settled, nil
 }
 
 func (r *Repo) removeFile(p string, now work) error {
@@ -297,4 +338,38 @@ func (r *Repo) checkAlike(tree object.Hash, moves []fileMove) error {
 		return nil
 	}
 	return look(".", tree)
+}
+
+// Rotten reads every work file that git takes for unchanged, by its date and size, and
+// lists those whose bytes are not those that git has.
+func (r *Repo) Rotten() ([]string, error) {
+	changes, err := r.Changes()
+	if err != nil {
+		return nil, err
+	}
+	changed := make(map[string]bool, len(changes))
+	for _, c := range changes {
+		changed[c.Path] = true
+	}
+	idx, err := r.loadIndex()
+	if err != nil {
+		return nil, err
+	}
+	bad := make([]bool, len(idx.Entries))
+	err = inParallel(len(idx.Entries), func(i int) error {
+		e := &idx.Entries[i]
+		if e.Stage() != 0 || e.IntentToAdd() || !e.Mode.IsFile() || changed[e.Name] {
+			return nil
+		}
+		now, err := r.workAt(e.Name)
+		bad[i] = err == nil && !now.hash.IsZero() && now.hash != e.Hash
+		return err
+	})
+	var out []string
+	for i, is := range bad {
+		if is {
+			out = append(out, idx.Entries[i].Name)
+		}
+	}
+	return out, err
 }

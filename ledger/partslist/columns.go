@@ -2,13 +2,13 @@ package partslist
 
 import (
 	"fmt"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"sync"
 
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 )
 
 // What a column may hold.
@@ -115,7 +115,7 @@ func longOf(words map[string]string) []string {
 var headingEdges = strings.NewReplacer("_", " ", "£", "", "€", "", "$", "")
 
 // currencyIn is the money a column of prices is in: parts GBP, Preis (EUR).
-var currencyIn = regexp.MustCompile(`[ ,]*[(\[]?\b(?:gbp|eur|euro|usd|chf|sfr|dm|dem|pounds)\b[)\]]?\s*$`)
+var currencyIn = pattern.New(`[ ,]*[(\[]?\b(?:gbp|eur|euro|usd|chf|sfr|dm|dem|pounds)\b[)\]]?\s*$`)
 
 // headingForm is a heading as the lists of words have it.
 func headingForm(h string) string {
@@ -141,7 +141,7 @@ func meaning(words map[string]string, heading string, near bool) string {
 	return words[schema.Nearest(h, longWords[isWorkWords(words)]())]
 }
 
-var headingUnit = regexp.MustCompile(`^(.+?) ?[(\[].*[)\]]$`)
+var headingUnit = pattern.New(`^(.+?) ?[(\[].*[)\]]$`)
 
 // A Column is what one column of a list was taken for.
 type Column struct {
@@ -434,7 +434,7 @@ func mostly(rows [][]string, c int, ok func(string) bool) bool {
 	return of > 0 && 2*n > of
 }
 
-var countForm = regexp.MustCompile(`(?i)^(\d{1,5})(?:[.,]0+)? ?(?:x|×|off|pcs?\.?|pieces?|st\.?|stk\.?|stück|pi[eè]ces?|pz\.?|pezzi|ea\.?)?$`)
+var countForm = pattern.New(`(?i)^(\d{1,5})(?:[.,]0+)? ?(?:x|×|off|pcs?\.?|pieces?|st\.?|stk\.?|stück|pi[eè]ces?|pz\.?|pezzi|ea\.?)?$`)
 
 func isCount(s string) bool { return countForm.MatchString(strings.TrimSpace(s)) }
 

@@ -3,12 +3,12 @@ package partslist
 import (
 	"fmt"
 	"path"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/refs"
 )
 
@@ -101,14 +101,14 @@ type reader struct {
 }
 
 var (
-	totalWords  = regexp.MustCompile(`^(?:grand ?total|sub-?total|total|totals|totale|totaal|summe|zwischensumme|gesamt|gesamtsumme|endsumme|somme|sous-total|subtotale|suma)\b`)
-	postage     = regexp.MustCompile(`^(?:postage|shipping|carriage|p ?& ?p|versand|porto|frais de port|port|spedizione|envio|verzending)\b`)
-	taxWords    = regexp.MustCompile(`^(?:vat|tax|sales tax|mwst|ust|tva|iva|btw)\b`)
-	dittoForm   = regexp.MustCompile(`(?i)^(?:["”“„»''']+|ditto|do\.?|dto\.?|idem|id\.|dito|same|as above|''|s\.o\.|-"-)$`)
-	offWords    = regexp.MustCompile(`(?i)^(.*?)[ ,]*[(\[]?\s*(\d{1,3}) ?(?:off|x|×|pcs|pieces|stück|stk|pièces)\s*[)\]]?$`)
-	partsIn     = regexp.MustCompile(`^(\d+) ?(?:parts|teile|pieces|pi[eè]ces|pezzi)?$`)
-	boardToken  = regexp.MustCompile(`^[A-Z]{1,4}-?\d{1,4}[A-Z]?$`)
-	partNumber  = regexp.MustCompile(`\b[A-Z]{1,4}[0-9]{2,}[A-Z0-9]*\b`)
+	totalWords  = pattern.New(`^(?:grand ?total|sub-?total|total|totals|totale|totaal|summe|zwischensumme|gesamt|gesamtsumme|endsumme|somme|sous-total|subtotale|suma)\b`)
+	postage     = pattern.New(`^(?:postage|shipping|carriage|p ?& ?p|versand|porto|frais de port|port|spedizione|envio|verzending)\b`)
+	taxWords    = pattern.New(`^(?:vat|tax|sales tax|mwst|ust|tva|iva|btw)\b`)
+	dittoForm   = pattern.New(`(?i)^(?:["”“„»''']+|ditto|do\.?|dto\.?|idem|id\.|dito|same|as above|''|s\.o\.|-"-)$`)
+	offWords    = pattern.New(`(?i)^(.*?)[ ,]*[(\[]?\s*(\d{1,3}) ?(?:off|x|×|pcs|pieces|stück|stk|pièces)\s*[)\]]?$`)
+	partsIn     = pattern.New(`^(\d+) ?(?:parts|teile|pieces|pi[eè]ces|pezzi)?$`)
+	boardToken  = pattern.New(`^[A-Z]{1,4}-?\d{1,4}[A-Z]?$`)
+	partNumber  = pattern.New(`\b[A-Z]{1,4}[0-9]{2,}[A-Z0-9]*\b`)
 	notSections = strings.NewReplacer(",", "", "/", " ", "@", "")
 )
 
@@ -529,11 +529,11 @@ func (r *reader) part(n int, row []string, at refCell) {
 	}
 }
 
-var volts = regexp.MustCompile(`^(?:volts?|voltage|working voltage|wv|wvdc|spannung|tension|tensione|voltaje|spanning)$`)
+var volts = pattern.New(`^(?:volts?|voltage|working voltage|wv|wvdc|spannung|tension|tensione|voltaje|spanning)$`)
 
 var (
-	lettersOf  = regexp.MustCompile(`^[A-Za-z]+`)
-	bareNumber = regexp.MustCompile(`^[0-9]+(?:[.,][0-9]+)?$`)
+	lettersOf  = pattern.New(`^[A-Za-z]+`)
+	bareNumber = pattern.New(`^[0-9]+(?:[.,][0-9]+)?$`)
 )
 
 func firstOf(at refCell, other string) string {
@@ -664,7 +664,7 @@ func describe(letters, value, rating, desc, note, number, aside string, comma bo
 	return d
 }
 
-var millimetres = regexp.MustCompile(`\b([0-9.]+)mm\b`)
+var millimetres = pattern.New(`\b([0-9.]+)mm\b`)
 
 func nonEmpty(list ...string) []string {
 	return slices.DeleteFunc(slices.Clone(list), func(s string) bool { return s == "" })

@@ -2,11 +2,11 @@ package partslist
 
 import (
 	"fmt"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
+	"benchlore/schema/pattern"
 	"benchlore/schema/refs"
 )
 
@@ -24,16 +24,16 @@ type refCell struct {
 
 var (
 	dashes   = strings.NewReplacer("\u2010", "-", "\u2011", "-", "\u2012", "-", "\u2013", "-", "\u2014", "-", "\u2015", "-", "\u2212", "-")
-	brackets = regexp.MustCompile(`^(.*?)\s*\(([^()]*)\)\s*$`)
-	countOf  = regexp.MustCompile(`(?i)^(\d{1,4}) ?(?:x|\x{d7}|off|pcs?\.?|pieces?|st\.?|stk\.?|stück|pi[eè]ces?|pz\.?|pezzi)$`)
-	onBoard  = regexp.MustCompile(`^([\pL][\pL\d ]*[\pL ]|[\pL]{2,}[\pL\d]*)\s*[-/:]\s*(\pL{1,4} ?\d.*)$`)
-	between  = regexp.MustCompile(`(?i)(\d[A-Za-z]?)(?:\s*(?:-|\.\.+|…)\s*|\s+(?:to|thru|through|bis|à|a|al|hasta|t/m)\s+)([A-Za-z]{0,4}\.?\s?\d)`)
-	and      = regexp.MustCompile(`(?i)\s+(?:and|und|et|e|y|en)\s+`)
-	spaced   = regexp.MustCompile(`\b([A-Za-z]{1,4})[ .]\s?(\d+)`)
-	oneRef   = regexp.MustCompile(`^([A-Za-z]{1,4})(\d{1,5})([A-Za-z]?)$`)
-	rangeRef = regexp.MustCompile(`^([A-Za-z]{1,4})(\d{1,5})-([A-Za-z]{0,4})(\d{1,5})$`)
-	badDigit = regexp.MustCompile(`^([A-Za-z]{1,3})([0-9]*[OoIl][0-9OoIl]*)$`)
-	refLike  = regexp.MustCompile(`^([A-Za-z]{1,4})([ .]?)\d`)
+	brackets = pattern.New(`^(.*?)\s*\(([^()]*)\)\s*$`)
+	countOf  = pattern.New(`(?i)^(\d{1,4}) ?(?:x|\x{d7}|off|pcs?\.?|pieces?|st\.?|stk\.?|stück|pi[eè]ces?|pz\.?|pezzi)$`)
+	onBoard  = pattern.New(`^([\pL][\pL\d ]*[\pL ]|[\pL]{2,}[\pL\d]*)\s*[-/:]\s*(\pL{1,4} ?\d.*)$`)
+	between  = pattern.New(`(?i)(\d[A-Za-z]?)(?:\s*(?:-|\.\.+|…)\s*|\s+(?:to|thru|through|bis|à|a|al|hasta|t/m)\s+)([A-Za-z]{0,4}\.?\s?\d)`)
+	and      = pattern.New(`(?i)\s+(?:and|und|et|e|y|en)\s+`)
+	spaced   = pattern.New(`\b([A-Za-z]{1,4})[ .]\s?(\d+)`)
+	oneRef   = pattern.New(`^([A-Za-z]{1,4})(\d{1,5})([A-Za-z]?)$`)
+	rangeRef = pattern.New(`^([A-Za-z]{1,4})(\d{1,5})-([A-Za-z]{0,4})(\d{1,5})$`)
+	badDigit = pattern.New(`^([A-Za-z]{1,3})([0-9]*[OoIl][0-9OoIl]*)$`)
+	refLike  = pattern.New(`^([A-Za-z]{1,4})([ .]?)\d`)
 )
 
 // maxRange is the most positions one range may have.

@@ -3,12 +3,12 @@ package partslist
 import (
 	"fmt"
 	"reflect"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/refs"
 )
 
@@ -170,7 +170,7 @@ func rowError(s *Sheet, n int, err error) error {
 }
 
 // unitInHeading is the unit of high (V).
-var unitInHeading = regexp.MustCompile(`[(\[]([^()\[\]]{1,8})[)\]]\s*$`)
+var unitInHeading = pattern.New(`[(\[]([^()\[\]]{1,8})[)\]]\s*$`)
 
 func compactRefs(c refCell) string { return refs.Compact(c.refs) }
 

@@ -14,7 +14,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -24,6 +23,8 @@ import (
 	"github.com/xuri/excelize/v2"
 	"golang.org/x/text/encoding/charmap"
 	utf "golang.org/x/text/encoding/unicode"
+
+	"benchlore/schema/pattern"
 )
 
 // MaxSize is the most bytes a list may have.
@@ -315,7 +316,7 @@ func serialDay(x float64) string {
 	return time.Date(1899, 12, 30, 0, 0, 0, 0, time.UTC).AddDate(0, 0, int(math.Floor(x))).Format(time.DateOnly)
 }
 
-var formatQuotes = regexp.MustCompile(`"[^"]*"|\[[^\]]*\]`)
+var formatQuotes = pattern.New(`"[^"]*"|\[[^\]]*\]`)
 
 // dayStyle reports whether numbers in a style are shown as a day.
 func dayStyle(f *excelize.File, style int) bool {
@@ -332,8 +333,8 @@ func dayStyle(f *excelize.File, style int) bool {
 }
 
 var (
-	commaForm = regexp.MustCompile(`(^|[^0-9.,])[0-9]+,[0-9]{1,2}($|[^0-9,])|(^|[^0-9.,])0,[0-9]+`)
-	pointForm = regexp.MustCompile(`(^|[^0-9.,])[0-9]*\.[0-9]{1,2}($|[^0-9.])|(^|[^0-9.,])0?\.[0-9]+`)
+	commaForm = pattern.New(`(^|[^0-9.,])[0-9]+,[0-9]{1,2}($|[^0-9,])|(^|[^0-9.,])0,[0-9]+`)
+	pointForm = pattern.New(`(^|[^0-9.,])[0-9]*\.[0-9]{1,2}($|[^0-9.])|(^|[^0-9.,])0?\.[0-9]+`)
 )
 
 // commaNumbers tells from the cells whether decimals are written with a comma;

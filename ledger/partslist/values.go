@@ -3,9 +3,9 @@ package partslist
 import (
 	"fmt"
 	"math/big"
-	"regexp"
 	"strings"
 
+	"benchlore/schema/pattern"
 	"benchlore/schema/quantity"
 )
 
@@ -35,15 +35,15 @@ var unitWords = []struct{ re, unit string }{
 var (
 	number = `[0-9]{1,3}(?:[ .'][0-9]{3})+(?:[,.][0-9]+)?|[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+`
 	// The value of a multi-section can, 40-40-20 MFD, is words: it is three values.
-	sectionsOf = regexp.MustCompile(`(?i)\b[0-9.]+(?:[-/+][0-9.]+){1,4} ?(?:mfd|uf|mf|µf|ufd)\b`)
-	codeForm   = regexp.MustCompile(`(?i)(^|[^\pL\d.,])([0-9]+[rkmpnuvµμ][0-9]+|[rµμunpk][0-9]+)(?:f|ohm)?($|[^\pL\d])`)
-	percent    = regexp.MustCompile(`(^|\s|±|\+/-)([0-9]+(?:[.,][0-9]+)?) ?%`)
-	fractions  = regexp.MustCompile(`(?i)(^|[^\d\pL/-])(?:([0-9]+)[- ])?([0-9])/([0-9]{1,2}) ?(w(?:atts?)?|a(?:mps?)?|v)\b`)
-	slipForm   = regexp.MustCompile(`(?i)(^|[^\pL\d])([0-9]*[oO][0-9oO]*[0-9oO]) ?(k|r|m|n|p|u|uf|nf|pf|ohms?)?($|[^\pL\d])`)
-	unitForm   = regexp.MustCompile(`(?i)(^|[^\pL\d.,])(` + number + `) ?(` + unitPattern() + `)($|[^\pL\d])`)
-	bareForm   = regexp.MustCompile(`(^|[\s/,;])(` + number + `)($|[\s/,;])`)
+	sectionsOf = pattern.New(`(?i)\b[0-9.]+(?:[-/+][0-9.]+){1,4} ?(?:mfd|uf|mf|µf|ufd)\b`)
+	codeForm   = pattern.New(`(?i)(^|[^\pL\d.,])([0-9]+[rkmpnuvµμ][0-9]+|[rµμunpk][0-9]+)(?:f|ohm)?($|[^\pL\d])`)
+	percent    = pattern.New(`(^|\s|±|\+/-)([0-9]+(?:[.,][0-9]+)?) ?%`)
+	fractions  = pattern.New(`(?i)(^|[^\d\pL/-])(?:([0-9]+)[- ])?([0-9])/([0-9]{1,2}) ?(w(?:atts?)?|a(?:mps?)?|v)\b`)
+	slipForm   = pattern.New(`(?i)(^|[^\pL\d])([0-9]*[oO][0-9oO]*[0-9oO]) ?(k|r|m|n|p|u|uf|nf|pf|ohms?)?($|[^\pL\d])`)
+	unitForm   = pattern.New(`(?i)(^|[^\pL\d.,])(` + number + `) ?(` + unitPattern() + `)($|[^\pL\d])`)
+	bareForm   = pattern.New(`(^|[\s/,;])(` + number + `)($|[\s/,;])`)
 	// what is written behind a number, "x 20", makes a size of it
-	sizeForm = regexp.MustCompile(`(?i)\b[0-9.,]+ ?[x×] ?[0-9.,]+( ?mm)?\b`)
+	sizeForm = pattern.New(`(?i)\b[0-9.,]+ ?[x×] ?[0-9.,]+( ?mm)?\b`)
 )
 
 func unitPattern() string {
@@ -72,15 +72,15 @@ func unitOf(written string) string {
 	return ""
 }
 
-var wholes = map[string]*regexp.Regexp{}
+var wholes = map[string]*pattern.Pattern{}
 
 func init() {
 	for _, u := range unitWords {
-		wholes[u.re] = regexp.MustCompile(`(?i)^(?:` + u.re + `)$`)
+		wholes[u.re] = pattern.New(`(?i)^(?:` + u.re + `)$`)
 	}
 }
 
-func regexpWhole(re string) *regexp.Regexp { return wholes[re] }
+func regexpWhole(re string) *pattern.Pattern { return wholes[re] }
 
 var signs = strings.NewReplacer("\u00b5", "u", "\u03bc", "u", "\u2126", "Ohm", "\u03a9", "Ohm")
 
@@ -103,7 +103,7 @@ func quantities(text string, comma bool) (list []found, rest string) {
 		m := percent.FindStringSubmatch(s)
 		return keep(strings.Replace(m[2], ",", ".", 1) + " %")
 	})
-	take := func(form *regexp.Regexp, read func(m []string) (found, bool)) {
+	take := func(form *pattern.Pattern, read func(m []string) (found, bool)) {
 		for at := 0; at < len(text); {
 			loc := form.FindStringSubmatchIndex(text[at:])
 			if loc == nil {
@@ -213,9 +213,9 @@ func rat(s string) *big.Rat {
 }
 
 var (
-	grouped   = regexp.MustCompile(`^[0-9]{1,3}(?:[ '][0-9]{3})+(?:[.,][0-9]+)?$`)
-	pointed   = regexp.MustCompile(`^[0-9]{1,3}(?:\.[0-9]{3})+(?:,[0-9]+)?$`)
-	oneSignOf = regexp.MustCompile(`^[0-9]*[.,]?[0-9]+$`)
+	grouped   = pattern.New(`^[0-9]{1,3}(?:[ '][0-9]{3})+(?:[.,][0-9]+)?$`)
+	pointed   = pattern.New(`^[0-9]{1,3}(?:\.[0-9]{3})+(?:,[0-9]+)?$`)
+	oneSignOf = pattern.New(`^[0-9]*[.,]?[0-9]+$`)
 )
 
 // plainNumber writes a number with a decimal point and without thousands

@@ -2,7 +2,6 @@ package partslist
 
 import (
 	"math/big"
-	"regexp"
 	"slices"
 	"strings"
 	"unicode"
@@ -12,6 +11,7 @@ import (
 	"golang.org/x/text/unicode/norm"
 
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/quantity"
 )
 
@@ -64,14 +64,14 @@ var certain = []string{"LED", "LDR", "NE", "SW"}
 // A naming is words that name a family, folded. strong words name it whatever the
 // letters of the reference are.
 type naming struct {
-	words  *regexp.Regexp
+	words  *pattern.Pattern
 	family schema.FamilyName
 	strong bool
 	guess  bool // the words only hint at it
 }
 
 func names(family schema.FamilyName, words string) naming {
-	return naming{words: regexp.MustCompile(`(?:^|[^\pL\d])(?:` + words + `)(?:$|[^\pL\d])`), family: family}
+	return naming{words: pattern.New(`(?:^|[^\pL\d])(?:` + words + `)(?:$|[^\pL\d])`), family: family}
 }
 
 func strong(n naming) naming { n.strong = true; return n }
@@ -270,7 +270,7 @@ func familyOf(letters, words, note string, qs []found) (f schema.FamilyName, sur
 }
 
 // largeValve are valves that the built-in families have no kind for.
-var largeValve = regexp.MustCompile(`\b(?:rectifier|power|output|puissance|leistung|endrohre|gleichrichter)`)
+var largeValve = pattern.New(`\b(?:rectifier|power|output|puissance|leistung|endrohre|gleichrichter)`)
 
 // namedIn reports whether words name a family of the group outright.
 func namedIn(group, words string) bool {
@@ -340,7 +340,7 @@ func bySorts(qs []found) schema.FamilyName {
 }
 
 // silent are words of a description that the family says already.
-var silent = regexp.MustCompile(`^(?:electrolytics?|elec|elect|lytics?|elkos?|elektrolyt(?:kondensator)?|chimiques?|elettrolitic[oi]|al|alu|aluminium|` +
+var silent = pattern.New(`^(?:electrolytics?|elec|elect|lytics?|elkos?|elektrolyt(?:kondensator)?|chimiques?|elettrolitic[oi]|al|alu|aluminium|` +
 	`tants?|tantal|tantalums?|tantales?|tantalio|folie|cer|ceramics?|keramik|ceramiques?|ceramic[oi]|poly|` +
 	`capacitors?|caps?|condensateurs?|condensator[ei]|kondensator(?:en)?|resistors?|resistances?|widerstand|resistenz[ae]|` +
 	`carbons?|carbone|carbonio|kohle|kohleschicht|schichtwiderstand|kohleschichtwiderstand|wire-?wounds?|ww|draht|drahtwiderstand|bobinee?s?|metal|metall(?:film|schicht)?|` +

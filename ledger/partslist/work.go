@@ -3,12 +3,12 @@ package partslist
 import (
 	"fmt"
 	"math/big"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/refs"
 )
 
@@ -128,7 +128,7 @@ func ReadWork(sheets []*Sheet, opt WorkOptions) (*Work, error) {
 	return out, nil
 }
 
-var dayForm = regexp.MustCompile(`^(\d{1,4})\s*([./-])\s*(\d{1,2})\s*[./-]\s*(\d{2,4})$`)
+var dayForm = pattern.New(`^(\d{1,4})\s*([./-])\s*(\d{1,2})\s*[./-]\s*(\d{2,4})$`)
 
 // dateOrder finds how the lists write days.
 func dateOrder(readers []*workReader, opt WorkOptions) (schema.DateOrder, error) {
@@ -426,7 +426,7 @@ var sectionWords = map[string][]string{
 	"tab panel":    {"panel", "bedienfeld", "register", "tabs", "tableau", "pannello"},
 }
 
-var sectionNumber = regexp.MustCompile(`^(.*?)\s*(\d+)(?:\s*(?:-|–|to|bis|à|a|\.\.+)\s*(\d+))?$`)
+var sectionNumber = pattern.New(`^(.*?)\s*(\d+)(?:\s*(?:-|–|to|bis|à|a|\.\.+)\s*(\d+))?$`)
 
 // section finds the section of a unit that a cell means.
 func (r *workReader) section(unit, text, ref string) (string, bool) {
@@ -495,14 +495,14 @@ func (r *workReader) section(unit, text, ref string) (string, bool) {
 
 // verdict is what a word for a finding means.
 type verdict struct {
-	words *regexp.Regexp
+	words *pattern.Pattern
 	found schema.Finding
 	mode  schema.Mode
 	guess bool
 }
 
 func means(found schema.Finding, mode schema.Mode, words string) verdict {
-	return verdict{words: regexp.MustCompile(`(?:^|[^\pL])(?:` + words + `)(?:$|[^\pL])`), found: found, mode: mode}
+	return verdict{words: pattern.New(`(?:^|[^\pL])(?:` + words + `)(?:$|[^\pL])`), found: found, mode: mode}
 }
 
 // verdicts are tried in order, on folded words.
@@ -514,7 +514,7 @@ var verdicts = []verdict{
 	means(schema.Failed, "leakage", `leak(?:y|ed|ing|age|s)?|ausgelaufen|undicht|leckstrom|leckt|fuite|fuit|coule|perde|perdita|lekt`),
 	means(schema.Failed, "burnt", `burn(?:t|ed)(?: out)?|charred|scorched|verbrannt|verschmort|brule[es]?|crame|bruciat[oa]|verbrand`),
 	means(schema.Failed, "open", `open(?: circuit)?|blown|unterbrochen|durchgebrannt|coupe|ouvert|grille|interrott[oa]|aperto|doorgebrand`),
-	{regexp.MustCompile(`(?:^|[^\pL])(?:dried(?: out| up)?|dry|ausgetrocknet|vertrocknet|trocken|sec|seche|secco|uitgedroogd)(?:$|[^\pL])`), schema.Failed, "drift", true},
+	{pattern.New(`(?:^|[^\pL])(?:dried(?: out| up)?|dry|ausgetrocknet|vertrocknet|trocken|sec|seche|secco|uitgedroogd)(?:$|[^\pL])`), schema.Failed, "drift", true},
 	means(schema.Degraded, "high-esr", `high esr|esr(?: high)?|esr hoch`),
 	means(schema.Degraded, "out-of-adjustment", `out of tune|out of adjustment|detuned|misadjusted|verstimmt|desaccorde|deregle|scordat[oa]|starato|ontstemd`),
 	means(schema.Degraded, "contamination", `dirty|contaminated|verschmutzt|schmutzig|dreckig|encrasse[es]?|sale|sporc[oa]|vuil|scratchy|kratzt|crachote`),
@@ -553,17 +553,17 @@ func findingOf(text string) (f schema.Finding, m schema.Mode, guess, ok bool) {
 }
 
 var deeds = []struct {
-	words  *regexp.Regexp
+	words  *pattern.Pattern
 	action schema.Action
 }{
-	{regexp.MustCompile(`not done|pending|to do|still to|on order|offen|noch nicht|ausstehend|a faire|en attente|pas fait|da fare|in attesa`), schema.Pending},
-	{regexp.MustCompile(`left|kept|nothing|none|belassen|gelassen|nichts|laisse|rien|garde|lasciat|niente|gelaten`), schema.Left},
-	{regexp.MustCompile(`replac|renew|changed|swapped|new one|ersetzt|getauscht|ausgetauscht|erneuert|gewechselt|remplac|change|sostituit|cambiat|vervangen`), schema.Replaced},
-	{regexp.MustCompile(`clean|gereinigt|geputzt|nettoy|pulit|schoongemaakt`), schema.Cleaned},
-	{regexp.MustCompile(`tuned|adjust|set|aligned|calibrat|gestimmt|eingestellt|abgeglichen|justiert|accorde|regle|accordat|regolat|tarat|gestemd|afgeregeld`), schema.Adjusted},
-	{regexp.MustCompile(`resolder|rework|repair|mended|glued|nachgelotet|repariert|geklebt|ressoud|repare|recolle|risaldat|riparat|gerepareerd`), schema.Reworked},
-	{regexp.MustCompile(`removed|taken out|entfernt|ausgebaut|enleve|retire|rimoss|tolt|verwijderd`), schema.Removed},
-	{regexp.MustCompile(`fitted|added|installed|eingebaut|eingesetzt|monte|pose|ajoute|installe|montat|aggiunt|geplaatst`), schema.Fitted},
+	{pattern.New(`not done|pending|to do|still to|on order|offen|noch nicht|ausstehend|a faire|en attente|pas fait|da fare|in attesa`), schema.Pending},
+	{pattern.New(`left|kept|nothing|none|belassen|gelassen|nichts|laisse|rien|garde|lasciat|niente|gelaten`), schema.Left},
+	{pattern.New(`replac|renew|changed|swapped|new one|ersetzt|getauscht|ausgetauscht|erneuert|gewechselt|remplac|change|sostituit|cambiat|vervangen`), schema.Replaced},
+	{pattern.New(`clean|gereinigt|geputzt|nettoy|pulit|schoongemaakt`), schema.Cleaned},
+	{pattern.New(`tuned|adjust|set|aligned|calibrat|gestimmt|eingestellt|abgeglichen|justiert|accorde|regle|accordat|regolat|tarat|gestemd|afgeregeld`), schema.Adjusted},
+	{pattern.New(`resolder|rework|repair|mended|glued|nachgelotet|repariert|geklebt|ressoud|repare|recolle|risaldat|riparat|gerepareerd`), schema.Reworked},
+	{pattern.New(`removed|taken out|entfernt|ausgebaut|enleve|retire|rimoss|tolt|verwijderd`), schema.Removed},
+	{pattern.New(`fitted|added|installed|eingebaut|eingesetzt|monte|pose|ajoute|installe|montat|aggiunt|geplaatst`), schema.Fitted},
 }
 
 func actionOf(text string) (schema.Action, bool) {
@@ -580,19 +580,19 @@ func actionOf(text string) (schema.Action, bool) {
 }
 
 // verdictText and deedText are all the words of findings and deeds.
-var verdictText, deedText []*regexp.Regexp
+var verdictText, deedText []*pattern.Pattern
 
 func init() {
 	for _, v := range verdicts {
 		verdictText = append(verdictText, v.words)
 	}
 	for _, d := range deeds {
-		deedText = append(deedText, regexp.MustCompile(`\pL*(?:`+d.words.String()+`)\pL*`))
+		deedText = append(deedText, pattern.New(`\pL*(?:`+d.words.String()+`)\pL*`))
 	}
 }
 
 // besides reports whether a text says more than the words that were understood.
-func besides(words []*regexp.Regexp, text string) bool {
+func besides(words []*pattern.Pattern, text string) bool {
 	t := " " + fold(text) + " "
 	for _, w := range words {
 		t = w.ReplaceAllString(t, " ")
@@ -601,12 +601,12 @@ func besides(words []*regexp.Regexp, text string) bool {
 	return strings.IndexFunc(t, func(r rune) bool { return r >= 'a' && r <= 'z' || r >= '0' && r <= '9' }) >= 0
 }
 
-var filler = regexp.MustCompile(`\b(?:en|yet|out|not|was|is|and|of|the|it|in|up|with|by|a|et|und|e|le|la|il|durch)\b`)
+var filler = pattern.New(`\b(?:en|yet|out|not|was|is|and|of|the|it|in|up|with|by|a|et|und|e|le|la|il|durch)\b`)
 
 var (
-	keyWords     = regexp.MustCompile(`^(?:keys?|tasten?|touches?|tast[io]|toets(?:en)?)(?: (?:nr?\.? ?)?(\d+)(?:\s*(?:-|to|bis|à|a)\s*(\d+))?)?$`)
-	contactWords = regexp.MustCompile(`^(?:contacts?|kontakte?|contatt[io]) ?(\d+)(?:\s*(?:-|to|bis)\s*(\d+))?$`)
-	refInWords   = regexp.MustCompile(`(?:^|\s)([A-Z]{1,4}\d{1,4}[A-Z]?)(?:$|[\s,.)])`)
+	keyWords     = pattern.New(`^(?:keys?|tasten?|touches?|tast[io]|toets(?:en)?)(?: (?:nr?\.? ?)?(\d+)(?:\s*(?:-|to|bis|à|a)\s*(\d+))?)?$`)
+	contactWords = pattern.New(`^(?:contacts?|kontakte?|contatt[io]) ?(\d+)(?:\s*(?:-|to|bis)\s*(\d+))?$`)
+	refInWords   = pattern.New(`(?:^|\s)([A-Z]{1,4}\d{1,4}[A-Z]?)(?:$|[\s,.)])`)
 )
 
 // place reads the reference of a row of work, which people also write in words:

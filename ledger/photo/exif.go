@@ -18,6 +18,8 @@ import (
 type exif struct {
 	orientation int         // 1 to 8; 0: not said
 	taken       schema.Date // DateTimeOriginal; zero: not said
+	at          time.Time   // the same with its time of day; zero: not said
+	camera      string      // Model
 }
 
 // Tags of Exif 3.0 (CIPA DC-008).
@@ -25,10 +27,12 @@ const (
 	tagOrientation  = 0x0112
 	tagExifIFD      = 0x8769
 	tagTimeOriginal = 0x9003
+	tagModel        = 0x0110
+	tagSubSec       = 0x9291 // SubSecTimeOriginal
 )
 
-// readExif finds the Exif block of a picture and reads the two facts that are
-// kept. A block that is broken says nothing.
+// readExif finds the Exif block of a picture and reads the few facts that are
+// used. A block that is broken says nothing.
 func readExif(data []byte) exif {
 	var block []byte
 	switch {
@@ -85,7 +89,7 @@ func exifOfPNG(data []byte) []byte {
 	return nil
 }
 
-// readTIFF reads the two facts from the first directory of a TIFF block and
+// readTIFF reads these facts from the first directory of a TIFF block and
 // the Exif directory it names.
 func readTIFF(b []byte) exif {
 	var out exif
@@ -116,6 +120,21 @@ func readTIFF(b []byte) exif {
 		return out
 	}
 	const short, long, ascii = 3, 4, 2
+	// text is an entry's text, where its bytes are as its length says (TIFF 6.0).
+	text := func(kind uint16, count uint32, value []byte) string {
+		if kind != ascii || count == 0 || count > 64 {
+			return ""
+		}
+		if count > 4 {
+			at := uint64(order.Uint32(value))
+			if at+uint64(count) > uint64(len(b)) {
+				return ""
+			}
+			value = b[at:]
+		}
+		s, _, _ := strings.Cut(string(value[:count]), "\x00")
+		return s
+	}
 	var below uint64
 	entries(uint64(order.Uint32(b[4:])), func(tag, kind uint16, count uint32, value []byte) {
 		switch {
@@ -125,27 +144,34 @@ func readTIFF(b []byte) exif {
 			}
 		case tag == tagExifIFD && kind == long && count == 1:
 			below = uint64(order.Uint32(value))
+		case tag == tagModel:
+			out.camera = strings.TrimSpace(text(kind, count, value))
 		}
 	})
 	if below == 0 {
 		return out
 	}
+	var fraction string
 	entries(below, func(tag, kind uint16, count uint32, value []byte) {
-		if tag != tagTimeOriginal || kind != ascii || count < 10 || count > 64 {
-			return
-		}
-		at := uint64(order.Uint32(value))
-		if at+uint64(count) > uint64(len(b)) {
-			return
-		}
-		text, _, _ := strings.Cut(string(b[at:at+uint64(count)]), "\x00")
-		if len(text) < 10 {
-			return
-		}
-		if t, err := time.Parse("2006:01:02", text[:10]); err == nil && t.Year() > 1826 {
-			out.taken = schema.NewDate(t)
+		switch tag {
+		case tagSubSec:
+			fraction = strings.TrimSpace(text(kind, count, value))
+		case tagTimeOriginal:
+			s := text(kind, count, value)
+			if len(s) < 10 {
+				return
+			}
+			if t, err := time.Parse("2006:01:02", s[:10]); err == nil && t.Year() > 1826 {
+				out.taken = schema.NewDate(t)
+			}
+			if t, err := time.Parse("2006:01:02 15:04:05", s); err == nil && t.Year() > 1826 {
+				out.at = t
+			}
 		}
 	})
+	if d, err := time.ParseDuration("0." + fraction + "s"); err == nil && fraction != "" && !out.at.IsZero() && d >= 0 && d < time.Second {
+		out.at = out.at.Add(d)
+	}
 	return out
 }
 

@@ -16,6 +16,8 @@ import (
 	"image/jpeg"
 	"image/png"
 	"io"
+	"sync"
+	"time"
 
 	xdraw "golang.org/x/image/draw"
 	"golang.org/x/image/webp"
@@ -43,6 +45,8 @@ type Picture struct {
 	Width, Height int
 	Taken         schema.Date // from the camera's clock; zero: not said
 	SHA256        string      // of the original file, hexadecimal
+	At            time.Time   // when it was taken, to the second or finer, by the camera's clock and without a zone; zero: not said
+	Camera        string      // which sort of camera says so; it is not kept
 }
 
 // Error says why a file was not taken in as a picture.
@@ -76,7 +80,18 @@ var formats = []format{
 // ending says. It turns it upright, shrinks it and writes it anew as JPEG, so
 // that nothing of the file survives but what is seen. Of a moving picture it
 // keeps the first one. Errors: *Error, and those of reading.
-func Read(name string, r io.Reader) (*Picture, error) {
+func Read(name string, r io.Reader) (*Picture, error) { return ReadAndLook(name, r, nil) }
+
+// large is held by whoever unpacks a picture that takes much memory: several at a time
+// may be read, and of these only one.
+var large sync.Mutex
+
+// muchMemory is what a picture of 12 million pixels takes three times over.
+const muchMemory = 60e6
+
+// ReadAndLook reads a picture as [Read] does and shows it, as large as it came and
+// not turned, in grey, to look, where that is not nil. Look must not keep it.
+func ReadAndLook(name string, r io.Reader, look func(*image.Gray)) (*Picture, error) {
 	refuse := func(remedy, why string, args ...any) (*Picture, error) {
 		return nil, &Error{name, fmt.Sprintf(why, args...), remedy}
 	}
@@ -103,7 +118,7 @@ func Read(name string, r io.Reader) (*Picture, error) {
 			"it is an HEIC or AVIF picture, which this program does not read")
 	}
 	if f == nil {
-		return refuse(other, "it is no JPEG, PNG, GIF or WebP picture")
+		return refuse(other, "it is not a JPEG, PNG, GIF or WebP picture")
 	}
 	c, err := f.config(bytes.NewReader(data))
 	if err != nil {
@@ -124,6 +139,10 @@ func Read(name string, r io.Reader) (*Picture, error) {
 	if pixels > MaxPixels || pixels*each > maxMemory {
 		return refuse(smaller, "the picture is %d × %d pixels, too many to unpack", c.Width, c.Height)
 	}
+	if pixels*each > muchMemory {
+		large.Lock()
+		defer large.Unlock()
+	}
 	img, err := f.decode(bytes.NewReader(data))
 	if err != nil {
 		return refuse(other, "the %s picture is broken: %v", f.name, err)
@@ -132,15 +151,22 @@ func Read(name string, r io.Reader) (*Picture, error) {
 		return refuse(other, "the picture is empty")
 	}
 	sum := sha256.Sum256(data)
-	small := shrink(img, maxSide)
+	if look != nil {
+		look(grey(img))
+	}
 	meta := readExif(data)
-	small = upright(small, meta.orientation)
+	var small image.Image
+	if p := planesOf(img); p != nil {
+		small = p.shrunk(maxSide).upright(meta.orientation)
+	} else {
+		small = upright(shrink(img, maxSide), meta.orientation)
+	}
 	var out bytes.Buffer
 	w := bufio.NewWriter(&out)
 	if err := errors.Join(jpeg.Encode(w, small, &jpeg.Options{Quality: quality}), w.Flush()); err != nil {
 		return nil, err
 	}
-	return &Picture{JPEG: out.Bytes(), Width: small.Rect.Dx(), Height: small.Rect.Dy(), Taken: meta.taken, SHA256: hex.EncodeToString(sum[:])}, nil
+	return &Picture{JPEG: out.Bytes(), Width: small.Bounds().Dx(), Height: small.Bounds().Dy(), Taken: meta.taken, SHA256: hex.EncodeToString(sum[:]), At: meta.at, Camera: meta.camera}, nil
 }
 
 // IsHEIF tells whether a file is a picture of the HEIF family (ISO/IEC 23008-12,
@@ -325,6 +351,27 @@ func average(img image.Image, k int) *image.RGBA {
 	return dst
 }
 
+// stored is where a pixel of the upright picture is in the stored one, of w × h.
+func stored(orientation, w, h, x, y int) (sx, sy int) {
+	switch orientation {
+	case 2: // mirrored
+		return w - 1 - x, y
+	case 3: // upside down
+		return w - 1 - x, h - 1 - y
+	case 4: // mirrored and upside down
+		return x, h - 1 - y
+	case 5: // mirrored, on its left side
+		return y, x
+	case 6: // to be turned right
+		return y, h - 1 - x
+	case 7: // mirrored, on its right side
+		return w - 1 - y, h - 1 - x
+	case 8: // to be turned left
+		return w - 1 - y, x
+	}
+	return x, y
+}
+
 // upright turns and mirrors a picture as its orientation asks, 1 to 8 as the
 // Exif standard numbers them (CIPA DC-008, tag 0x0112): which sides of the scene
 // its first row and first column are.
@@ -340,23 +387,7 @@ func upright(src *image.RGBA, orientation int) *image.RGBA {
 	dst := image.NewRGBA(image.Rect(0, 0, dw, dh))
 	for y := range dh {
 		for x := range dw {
-			sx, sy := x, y
-			switch orientation {
-			case 2: // mirrored
-				sx = w - 1 - x
-			case 3: // upside down
-				sx, sy = w-1-x, h-1-y
-			case 4: // mirrored and upside down
-				sy = h - 1 - y
-			case 5: // mirrored, on its left side
-				sx, sy = y, x
-			case 6: // to be turned right
-				sx, sy = y, h-1-x
-			case 7: // mirrored, on its right side
-				sx, sy = w-1-y, h-1-x
-			case 8: // to be turned left
-				sx, sy = w-1-y, x
-			}
+			sx, sy := stored(orientation, w, h, x, y)
 			copy(dst.Pix[y*dst.Stride+x*4:][:4], src.Pix[sy*src.Stride+sx*4:][:4])
 		}
 	}

@@ -209,7 +209,7 @@ func TestPhotoUpright(t *testing.T) {
 // TestPhotoKeepsNothing plants a text in every place of a picture that can
 // hold one. Nothing of it may be left, nor any segment that could hold one.
 func TestPhotoKeepsNothing(t *testing.T) {
-	const canary = "Orla Quist, 12 Weir Lane"
+	const canary = "Oona Quist, 12 Weir Lane"
 	exifBlock := tiff(binary.LittleEndian, 1, "2031:02:28 10:11:12", canary)
 	j := jpegOf(t, quarters(40, 40))
 	plain := pngOf(t, quarters(40, 40))

@@ -693,21 +693,20 @@ func (v *verifier) shopOf(key ssh.PublicKey, seal int) (shop string, unlisted bo
 
 // notes lists the seals with what is known of their keys.
 func (v *verifier) notes() {
-	latest := map[string]*Seal{} // by the shop's name, folded
+	changed := map[*Seal]KeyChanged{}
+	for _, c := range v.shops.changes(v.chain) {
+		changed[c.Seal] = c
+	}
 	for i, s := range v.chain {
 		n := SealNote{Tag: s.Name, Number: s.Statement.Number, Short: s.Short(), Shop: s.Statement.Shop.Name, Sealed: s.Statement.Sealed, Head: s.Statement.Head,
 			Digest: s.Digest, Statement: s.StatementDigest(), Key: s.Fingerprint(), Standing: KeyUnknown}
 		if s.key != nil {
 			n.Standing, n.Why = v.standing(i, s, "git")
-			name := strings.ToLower(OneLine(s.Statement.Shop.Name))
-			if before := latest[name]; before != nil && before.key != nil && before.Fingerprint() != s.Fingerprint() {
-				n.KeyChange = KeyLinked
-				if !v.shops.same(before, s) {
-					n.KeyChange = KeyUnlinked
-					v.warn("key", s.Name, "it says %s as %s does, and is signed with another key: %s; ask whether both are that shop's", s.Statement.Shop.Name, before.Name, KeyUnlinked)
-				}
+		}
+		if c, ok := changed[s]; ok {
+			if n.KeyChange = c.How; c.How == KeyUnlinked {
+				v.warn("key", s.Name, "it says %s as %s does, and is signed with another key: %s; ask whether both are that shop's", s.Statement.Shop.Name, c.Before.Name, KeyUnlinked)
 			}
-			latest[name] = s
 		}
 		if n.Standing == KeyRevoked && i < len(v.chain)-1 {
 			v.warn("revoked", s.Name, "it is signed with %s, which is revoked, and counts as not made; the seals after it vouch for what it stood over", n.Key)
@@ -774,20 +773,5 @@ func (v *verifier) records() {
 			v.warn("records", p.File, "%s", p.Message)
 		}
 	}
-	// A record's day may lie after the seal that had it first only where a clock
-	// was wrong, or somebody wrote it ahead.
-	first := map[string]*Seal{}
-	for _, s := range v.chain {
-		for p := range s.Statement.Files {
-			if first[p] == nil {
-				first[p] = s
-			}
-		}
-	}
-	for _, f := range t.Unit.Files {
-		p := path.Base(f.Path)
-		if s := first[p]; s != nil && schema.NewDate(s.Statement.Sealed).Before(f.Record.Head().Date.Day) {
-			v.warn("clock", p, "its day, %s, lies after the seal that holds it first, of %s", f.Record.Head().Date, s.Statement.Sealed.Format(time.DateOnly))
-		}
-	}
+	v.corrected(t.Vouched.Corrections)
 }

@@ -3,14 +3,14 @@ package proof
 import (
 	"bytes"
 	"fmt"
-	"regexp"
 	"slices"
 	"strings"
 
 	"benchlore/ledger/gitstore/object"
+	"benchlore/schema/pattern"
 )
 
-var labelForm = regexp.MustCompile(`^benchlore:1:([0-9a-f-]{36}):([0-9a-f]{40}):([0-9a-f]{16})?$`)
+var labelForm = pattern.New(`^benchlore:1:([0-9a-f-]{36}):([0-9a-f]{40}):([0-9a-f]{16})?$`)
 
 // earlier holds the history against what is at hand of it from before.
 func (v *verifier) earlier() {

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"benchlore/ledger/gitstore/object"
+	"benchlore/ledger/proof/gitobj"
 )
 
 // TestFormats: what a later release wrote is too new, and never broken.
@@ -140,4 +141,13 @@ func TestTree(t *testing.T) {
 	if _, err := Tree(s.objects, object.ZeroHash); err == nil {
 		t.Error("a commit that is not there has a tree")
 	}
+}
+
+// Tree is the tree of a commit.
+func Tree(from gitobj.Objects, commit object.Hash) (object.Hash, error) {
+	c, err := gitobj.ReadCommit(from, commit)
+	if err != nil {
+		return object.ZeroHash, err
+	}
+	return c.Tree, nil
 }

@@ -1,8 +1,8 @@
 package proof
 
 import (
+	"fmt"
 	"strings"
-	"time"
 
 	"benchlore/ledger/gitstore/object"
 	"benchlore/ledger/proof/gitobj"
@@ -10,9 +10,10 @@ import (
 )
 
 // Grows holds a history with its seals against the rule that it only grows. uuid
-// is the unit's where it is known already; with the zero time no date is told.
-func Grows(from gitobj.Objects, head object.Hash, chain []*Seal, uuid string, now time.Time) (*growth.Result, error) {
-	return growth.Check(growth.Input{Objects: from, Head: head, Seals: GrowthSeals(chain), UUID: uuid, Now: now, Readable: CheckNesting})
+// is the unit's where it is known already. What is dated ahead of the reader's clock
+// is not told.
+func Grows(from gitobj.Objects, head object.Hash, chain []*Seal, uuid string) (*growth.Result, error) {
+	return growth.Check(growth.Input{Objects: from, Head: head, Seals: GrowthSeals(chain), UUID: uuid, Readable: CheckNesting})
 }
 
 // GrowthSeals is what the rules of histories need to know of seals.
@@ -42,20 +43,9 @@ func GrowthSeals(chain []*Seal) []growth.Seal {
 	return out
 }
 
-// Correction is one change of what a closed file said.
-type Correction struct {
-	Commit string   `json:"commit"`
-	File   string   `json:"file"`
-	Reason string   `json:"reason,omitempty"`
-	By     string   `json:"by,omitempty"` // fingerprint that stands for the shop
-	Of     string   `json:"of,omitempty"` // whose words they were
-	Cross  bool     `json:"cross,omitempty"`
-	Bears  []string `json:"bears,omitempty"`
-}
-
 // grows checks that the history only grew, once all else about it holds.
 func (v *verifier) grows() {
-	r, err := Grows(v.objects, v.headAt, v.chain, v.UUID, v.now)
+	r, err := Grows(v.objects, v.headAt, v.chain, v.UUID)
 	if err != nil {
 		v.flaw("growth", v.branch, "it cannot be held against the rules of a history: %v", err)
 		return
@@ -63,23 +53,59 @@ func (v *verifier) grows() {
 	v.grown = r
 	for _, f := range r.Findings {
 		place, what, _ := strings.Cut(f.String(), ": ")
-		switch {
-		case f.Level == growth.Broken:
+		switch f.Level {
+		case growth.Broken:
 			v.flaw("growth", place, "%s", what)
-		case f.Level == growth.Forked:
+		case growth.Forked:
 			v.flaw("forked", place, "%s", what)
-		case f.Rule == growth.RuleSetAside, f.Rule == growth.RuleBeginnings:
-			v.warn("growth", place, "%s", what)
+		default:
+			if !toldElsewhere[f.Rule] {
+				v.warn(toldAs(f.Rule), place, "%s", what)
+			}
 		}
 	}
-	for _, c := range r.Corrections {
-		v.Corrections = append(v.Corrections, Correction{Commit: c.Commit.String(), File: c.Path, Reason: c.Correction.Reason, By: c.By, Of: c.Of, Cross: c.Cross, Bears: c.Bears})
-		if c.Cross {
-			on := ""
-			if len(c.Bears) > 0 {
-				on = ", on " + strings.Join(c.Bears, " and ")
-			}
-			v.warn("growth", c.Path, "commit %s corrects what another shop wrote%s: %s", c.Commit.String()[:10], on, OneLine(c.Correction.Reason))
+	if r.More {
+		v.warn("growth", v.branch, "there is more to be said of this history than is listed")
+	}
+}
+
+// toldElsewhere are the rules whose findings this package words itself, with what it
+// knows of the reader's trust: who signed which stretch.
+var toldElsewhere = map[growth.Rule]bool{growth.RuleUnsigned: true, growth.RuleKey: true, growth.RuleUnsealed: true}
+
+// toldAs is the word of [Checks] that a finding is filed under.
+func toldAs(r growth.Rule) string {
+	switch r {
+	case growth.RuleDate, growth.RuleLate:
+		return "clock"
+	case growth.RuleBeside:
+		return "seal"
+	}
+	return "growth"
+}
+
+// corrected lists the corrections, and tells of those that cross from one shop to
+// another, with both texts.
+func (v *verifier) corrected(list []Correction) {
+	v.CorrectionCount = len(list)
+	for _, c := range list {
+		if len(v.Corrections) < maxListed {
+			v.Corrections = append(v.Corrections, c)
 		}
+		if !c.Cross {
+			continue
+		}
+		on := ""
+		if len(c.Bears) > 0 {
+			on = ", on " + strings.Join(c.Bears, " and ")
+		}
+		var texts []string
+		for _, x := range c.Changes[:min(len(c.Changes), 3)] {
+			texts = append(texts, cutText(OneLine(x.String()), 120))
+		}
+		if n := len(c.Changes) + c.More - len(texts); n > 0 {
+			texts = append(texts, fmt.Sprintf("and %d more", n))
+		}
+		v.warn("growth", c.File, "commit %s corrects what another shop wrote%s: %s; the reason given: %s", c.Commit[:10], on, strings.Join(texts, "; "), OneLine(c.Reason))
 	}
 }

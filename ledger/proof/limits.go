@@ -48,5 +48,6 @@ const (
 	maxSmall   = 4 << 20   // SHA256SUMS, claims, VERIFY.txt
 	maxPixels  = 100 << 20 // of a photograph that a page is made with
 	maxShown   = 20        // findings that are printed, and notes
+	maxListed  = 20        // stretches of commits, and corrections, that a verdict lists
 	maxFolders = 5         // folders in one another below a unit's
 )

@@ -15,6 +15,7 @@ import (
 	"strings"
 
 	"benchlore/ledger/gitstore/object"
+	"benchlore/schema"
 )
 
 // Where git keeps what a history consists of.
@@ -94,7 +95,7 @@ func Digest(data []byte) string {
 func UnitRef(name string) string { return UnitRefs + name }
 
 // unitDir is where a unit's folder is in a ledger.
-func unitDir(name string) string { return "instruments/" + name }
+func unitDir(name string) string { return schema.UnitFolder(name) }
 
 // recordName is the name records have for one another: the file's, without
 // .toml.

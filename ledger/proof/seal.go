@@ -3,7 +3,6 @@ package proof
 import (
 	"cmp"
 	"fmt"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,6 +11,7 @@ import (
 
 	"benchlore/ledger/gitstore/object"
 	"benchlore/ledger/proof/gitobj"
+	"benchlore/schema/pattern"
 )
 
 // Seal is one seal of a unit, as its tag has it.
@@ -59,7 +59,7 @@ func (s *Seal) Fingerprint() string {
 
 // SealForm is how the tag of a seal is named: unit, number, eight digits of the
 // statement's digest.
-var SealForm = regexp.MustCompile(`^seal/([a-z0-9-]+/[a-z0-9-]+)/([1-9][0-9]{0,6})-([0-9a-f]{8})$`)
+var SealForm = pattern.New(`^seal/([a-z0-9-]+/[a-z0-9-]+)/([1-9][0-9]{0,6})-([0-9a-f]{8})$`)
 
 // SealTag is the name of the tag of a seal with this statement.
 func SealTag(st *Statement, text []byte) string {

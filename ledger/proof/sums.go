@@ -4,10 +4,11 @@ import (
 	"bytes"
 	"fmt"
 	"maps"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
+
+	"benchlore/schema/pattern"
 )
 
 // The files of a packet.
@@ -34,10 +35,10 @@ var packetFiles = append([]string{GuideFile, SumsFile, SumsSigFile}, listedFiles
 
 // tokenForm is how a token in times/ is named: the tag of the seal it is over, and
 // a number.
-var tokenForm = regexp.MustCompile(`^times/(seal/[a-z0-9-]+/[a-z0-9-]+/[1-9][0-9]{0,6}-[0-9a-f]{8})\.[1-9][0-9]?\.tsr$`)
+var tokenForm = pattern.New(`^times/(seal/[a-z0-9-]+/[a-z0-9-]+/[1-9][0-9]{0,6}-[0-9a-f]{8})\.[1-9][0-9]?\.tsr$`)
 
 // sumLine is a line of sha256sum: digest, two spaces, name.
-var sumLine = regexp.MustCompile(`^([0-9a-f]{64})  ([A-Za-z0-9][A-Za-z0-9._/-]{0,199})$`)
+var sumLine = pattern.New(`^([0-9a-f]{64})  ([A-Za-z0-9][A-Za-z0-9._/-]{0,199})$`)
 
 // encodeSums writes SHA256SUMS as sha256sum does.
 func encodeSums(sums map[string]string) []byte {

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"regexp"
 	"slices"
 	"strings"
 	"unicode"
@@ -12,17 +11,19 @@ import (
 
 	"github.com/BurntSushi/toml"
 	"github.com/google/uuid"
+
+	"benchlore/schema/pattern"
 )
 
 var (
-	sha1Form   = regexp.MustCompile(`^[0-9a-f]{40}$`)
-	sha256Form = regexp.MustCompile(`^[0-9a-f]{64}$`)
-	slugForm   = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,63}$`)
+	sha1Form   = pattern.New(`^[0-9a-f]{40}$`)
+	sha256Form = pattern.New(`^[0-9a-f]{64}$`)
+	slugForm   = pattern.New(`^[a-z0-9][a-z0-9-]{0,63}$`)
 	// deviceNames are names Windows gives to devices, whatever their ending.
-	deviceNames = regexp.MustCompile(`^(con|prn|aux|nul|com[0-9]|lpt[0-9])$`)
+	deviceNames = pattern.New(`^(con|prn|aux|nul|com[0-9]|lpt[0-9])$`)
 	// attachmentForm is a file name every system can keep: Windows drops a dot at
 	// the end.
-	attachmentForm = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9._-]{0,98}[A-Za-z0-9_-])?$`)
+	attachmentForm = pattern.New(`^[A-Za-z0-9]([A-Za-z0-9._-]{0,98}[A-Za-z0-9_-])?$`)
 )
 
 // IsSlug reports whether a word can be a folder's name on every system.

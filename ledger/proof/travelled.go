@@ -7,9 +7,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
-	"time"
 
-	"benchlore/ledger/gitstore/object"
 	"benchlore/ledger/proof/gitobj"
 	"benchlore/ledger/proof/growth"
 	"benchlore/schema"
@@ -31,10 +29,8 @@ type Travelled struct {
 	Steps    []Step
 	Seals    []*Seal // at least one; the last one stands on the head
 	Files    map[string][]byte
-	// Corrections are the changes of what closed files said, with whose words they
-	// change.
-	Corrections []growth.Corrected
-	Attached    func(path string) ([]byte, error) // a picture or another file of the unit's folder
+	Vouched  *Vouched                          // who stands for it, and who changed whose words
+	Attached func(path string) ([]byte, error) // a picture or another file of the unit's folder
 }
 
 // Last is the seal the reports are made as of.
@@ -60,7 +56,7 @@ type Comparison struct {
 // Travel reads what a chain of seals stands over, as of the last one.
 func Travel(from gitobj.Objects, chain []*Seal) (*Travelled, error) {
 	end := chain[len(chain)-1]
-	grown, err := Grows(from, end.head, chain, end.Statement.UUID, time.Time{})
+	grown, err := Grows(from, end.head, chain, end.Statement.UUID)
 	if err != nil {
 		return nil, err
 	}
@@ -74,7 +70,7 @@ func travel(h *history, chain []*Seal, grown *growth.Result) (*Travelled, error)
 	if err != nil {
 		return nil, err
 	}
-	t := &Travelled{Seals: chain, Corrections: grown.Corrections}
+	t := &Travelled{Seals: chain}
 	shops := shopsOf(chain, nil)
 	own := &unit.Bench{Lots: map[string]*schema.Lot{}}
 	var families schema.Families
@@ -104,7 +100,10 @@ func travel(h *history, chain []*Seal, grown *growth.Result) (*Travelled, error)
 		}
 		return data, err
 	}
-	t.Steps, err = h.tell(end.head)
+	if t.Steps, err = h.tell(end.head); err != nil {
+		return nil, err
+	}
+	t.Vouched, err = vouch(h, end.head, chain, grown)
 	return t, err
 }
 
@@ -189,7 +188,7 @@ func Benches(chain []*Seal, other func(*Seal) bool) map[string]*unit.Bench {
 			}
 		}
 		for p := range s.Statement.Files {
-			if _, _, _, isRecord := schema.ParseName(p); !isRecord || seen[p] {
+			if !schema.IsRecordIn(p) || seen[p] {
 				continue
 			}
 			if seen[p] = true; b != nil {
@@ -235,13 +234,4 @@ func (f folderFS) ReadFile(name string) ([]byte, error) {
 		err = CheckNesting(data)
 	}
 	return data, err
-}
-
-// Tree is the tree of a commit.
-func Tree(from gitobj.Objects, commit object.Hash) (object.Hash, error) {
-	c, err := gitobj.ReadCommit(from, commit)
-	if err != nil {
-		return object.ZeroHash, err
-	}
-	return c.Tree, nil
 }

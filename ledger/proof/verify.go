@@ -153,11 +153,13 @@ type Verification struct {
 	PacketKey string     `json:"packetKey,omitempty"` // of the envelope
 	Short     string     `json:"short,omitempty"`     // the last seal, to compare by telephone
 	Seals     []SealNote `json:"seals"`
-	Stretches []Stretch  `json:"stretches"`
-	// Corrections are the changes of what closed files said.
-	Corrections []Correction `json:"corrections,omitempty"`
-	Pages       []Page       `json:"pages,omitempty"`
-	Tokens      []string     `json:"tokens,omitempty"` // time stamps that came along and are not checked here
+	// Stretches and Corrections hold the first 20, and the counts are of all.
+	Stretches       []Stretch    `json:"stretches"`
+	StretchCount    int          `json:"stretchCount"`
+	Corrections     []Correction `json:"corrections,omitempty"` // of what closed files said
+	CorrectionCount int          `json:"correctionCount"`
+	Pages           []Page       `json:"pages,omitempty"`
+	Tokens          []string     `json:"tokens,omitempty"` // time stamps that came along and are not checked here
 	// Flaws holds at most 20 findings and 20 remarks; the counts are of all.
 	Flaws       []Flaw   `json:"flaws"`
 	FlawCount   int      `json:"flawCount"`
@@ -688,6 +690,8 @@ func (v *verifier) conclude() *Verification {
 		}
 	}
 	v.Verdict = gravest(whole...)
+	v.StretchCount = len(v.Stretches)
+	v.Stretches = v.Stretches[:min(len(v.Stretches), maxListed)]
 	v.Exit = v.Verdict.ExitCode()
 	slices.SortStableFunc(v.Flaws, func(a, b Flaw) int { return slices.Index(Checks, a.Check) - slices.Index(Checks, b.Check) })
 	return v.Verification

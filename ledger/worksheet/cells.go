@@ -3,23 +3,24 @@ package worksheet
 import (
 	"fmt"
 	"reflect"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"benchlore/schema"
 	"benchlore/schema/entry"
+	"benchlore/schema/pattern"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
+	"benchlore/schema/remedy"
 	"benchlore/schema/unit"
 )
 
 var (
-	dayDots    = regexp.MustCompile(`^([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{4})$`)
-	daySlashes = regexp.MustCompile(`^[0-9]{1,4}/[0-9]{1,2}/[0-9]{1,4}$`)
-	powerForm  = regexp.MustCompile(`^[0-9]([.,][0-9]+)?E[+-][0-9]+$`)
-	dateLike   = regexp.MustCompile(`(?i)^([0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})|[0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{1,2}[-. ](jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*([-. ][0-9]{2,4})?|(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[-. ][0-9]{2,4})$`)
+	dayDots    = pattern.New(`^([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{4})$`)
+	daySlashes = pattern.New(`^[0-9]{1,4}/[0-9]{1,2}/[0-9]{1,4}$`)
+	powerForm  = pattern.New(`^[0-9]([.,][0-9]+)?E[+-][0-9]+$`)
+	dateLike   = pattern.New(`(?i)^([0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})|[0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{1,2}[-. ](jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*([-. ][0-9]{2,4})?|(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[-. ][0-9]{2,4})$`)
 )
 
 // sheetDay reads a date as spreadsheets write them, where it can mean one day
@@ -36,9 +37,9 @@ func sheetDay(s string) (schema.Date, error) {
 		return d, nil
 	}
 	if daySlashes.MatchString(s) {
-		return d, fmt.Errorf("%q may be read as day or month first => write it like 2031-03-04", s)
+		return d, remedy.Errorf("%q may be read as day or month first => write it like 2031-03-04", s)
 	}
-	return d, fmt.Errorf("%q is not a date => write it like 2031-03-04", s)
+	return d, remedy.Errorf("%q is not a date => write it like 2031-03-04", s)
 }
 
 // fill puts the text of a cell into a key of a part line, a component or a
@@ -58,7 +59,7 @@ func fill(v reflect.Value, key, text string) error {
 		case reflect.Int:
 			n, err := strconv.Atoi(text)
 			if err != nil || n < 1 {
-				return fmt.Errorf("%q is no number of parts => write a whole number from 1 up", text)
+				return remedy.Errorf("%q is not a count => write a whole number from 1 up", text)
 			}
 			fv.SetInt(int64(n))
 			return nil
@@ -89,10 +90,10 @@ func fillText(v reflect.Value, f schema.Field, text string) error {
 	switch f.Key {
 	case "part_number", "lot", "date_code", "maker", "type":
 		if powerForm.MatchString(text) {
-			return fmt.Errorf("%q is a number in powers of ten, which the spreadsheet has made of what was typed => format the column as text, and type it again", text)
+			return remedy.Errorf("%q is a number in powers of ten, which the spreadsheet has made of what was typed => format the column as text, and type it again", text)
 		}
 		if f.Key != "date_code" && f.Key != "lot" && dateLike.MatchString(text) {
-			return fmt.Errorf("%q is a date, which the spreadsheet may have made of what was typed => format the column as text, and type it again", text)
+			return remedy.Errorf("%q is a date, which the spreadsheet may have made of what was typed => format the column as text, and type it again", text)
 		}
 	}
 	v.SetString(text)
@@ -111,20 +112,20 @@ var otherLists = map[string][]string{
 func notInList(text, key string, words []string) error {
 	word := wordForm(text)
 	if near := schema.Nearest(word, words); near != "" {
-		return fmt.Errorf("%q is no word for %s => did you mean %s?", text, key, near)
+		return remedy.Errorf("%q is not known under %s => did you mean %s?", text, key, near)
 	}
 	for _, column := range []string{"found", "mode", "action", "how", "new source", "old kept"} {
 		if slices.Contains(otherLists[column], word) {
-			return fmt.Errorf("%q is no word for %s => it belongs under %s; here write one of: %s", text, key, column, strings.Join(words, ", "))
+			return remedy.Errorf("%q is not known under %s => it belongs under %s; here write one of: %s", text, key, column, strings.Join(words, ", "))
 		}
 	}
-	return fmt.Errorf("%q is no word for %s => write one of: %s", text, key, strings.Join(words, ", "))
+	return remedy.Errorf("%q is not known under %s => write one of: %s", text, key, strings.Join(words, ", "))
 }
 
 var (
-	commaNumber = regexp.MustCompile(`^([+-]?[0-9]*),([0-9]+)( ?[^0-9,.]*)$`)
-	threePlaces = regexp.MustCompile(`^[+-]?[1-9][0-9]{0,2}\.[0-9]{3}( ?[^0-9,.]*)$`)
-	bareNumber  = regexp.MustCompile(`^[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)$`)
+	commaNumber = pattern.New(`^([+-]?[0-9]*),([0-9]+)( ?[^0-9,.]*)$`)
+	threePlaces = pattern.New(`^[+-]?[1-9][0-9]{0,2}\.[0-9]{3}( ?[^0-9,.]*)$`)
+	bareNumber  = pattern.New(`^[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)$`)
 )
 
 // sheetNumber reads the number of a cell, with or without a unit behind it, as the
@@ -135,7 +136,7 @@ func sheetNumber(s string, comma bool) (string, error) {
 		return s, nil
 	}
 	if threePlaces.MatchString(s) {
-		return s, fmt.Errorf("%q can be read in two ways, since this sheet has decimal commas => write %s", s, strings.Replace(s, ".", ",", 1))
+		return s, remedy.Errorf("%q can be read in two ways, since this sheet has decimal commas => write %s", s, strings.Replace(s, ".", ",", 1))
 	}
 	if m := commaNumber.FindStringSubmatch(s); m != nil {
 		return m[1] + "." + m[2] + m[3], nil
@@ -234,7 +235,7 @@ func (w *worksheet) sections(row *sheetRow) []string {
 	}
 	l, err := refs.ParseNames(text)
 	if err != nil {
-		w.errs.cell(row, "section", "%v", err)
+		w.errs.cellErr(row, "section", err)
 		return nil
 	}
 	if len(w.u.Sections) == 0 {

@@ -22,18 +22,18 @@ const (
 
 // grid is the cells of a worksheet, as text.
 type grid struct {
-	name   string            // of the sheet in its workbook; "" for CSV
-	rows   [][]string        // rows[0] is row 1
-	bad    map[[2]int]string // what is wrong with a cell itself, and what to do, by row and column from 0
-	hidden bool              // the sheet is not shown, and was not read
-	comma  bool              // numbers are written with a decimal comma
+	name   string           // of the sheet in its workbook; "" for CSV
+	rows   [][]string       // rows[0] is row 1
+	bad    map[[2]int]error // what is wrong with a cell itself, and what to do, by row and column from 0
+	hidden bool             // the sheet is not shown, and was not read
+	comma  bool             // numbers are written with a decimal comma
 }
 
-func (g *grid) refuse(row, col int, what string) {
+func (g *grid) refuse(row, col int, why error) {
 	if g.bad == nil {
-		g.bad = map[[2]int]string{}
+		g.bad = map[[2]int]error{}
 	}
-	g.bad[[2]int{row, col}] = what
+	g.bad[[2]int{row, col}] = why
 }
 
 // cellName is the address of a cell as a spreadsheet shows it.

@@ -5,13 +5,13 @@ import (
 	"fmt"
 	"maps"
 	"reflect"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"benchlore/ledger"
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/refs"
 	"benchlore/schema/unit"
 )
@@ -168,7 +168,7 @@ func ofFile(file string, err error) error {
 	return err
 }
 
-var cellForm = regexp.MustCompile(`^(?:row )?([A-Z]*)([0-9]+)$`)
+var cellForm = pattern.New(`^(?:row )?([A-Z]*)([0-9]+)$`)
 
 // sortCells orders errors by row and column.
 func sortCells(list []CellError) {
@@ -371,7 +371,7 @@ func (s *worksheet) write() error {
 	return nil
 }
 
-var listedPath = regexp.MustCompile(`^(part|reading|table)\[([0-9]+)\]\.?(.*)$`)
+var listedPath = pattern.New(`^(part|reading|table)\[([0-9]+)\]\.?(.*)$`)
 
 // rowsOf finds the rows a problem of a record is about, and the key.
 func rowsOf(own map[string][]listed, p schema.Problem) ([]*sheetRow, string) {

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"reflect"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,7 +11,9 @@ import (
 	"benchlore/ledger"
 	"benchlore/schema"
 	"benchlore/schema/entry"
+	"benchlore/schema/pattern"
 	"benchlore/schema/refs"
+	"benchlore/schema/remedy"
 	"benchlore/schema/unit"
 )
 
@@ -170,14 +171,14 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 		c := row.cells[key]
 		text := c.text
 		if number, err := sheetNumber(text, s.t.comma && isQuantity(name)); err != nil {
-			s.errs.add(c.at, row.of, "%v", err)
+			s.errs.err(c.at, row.of, err)
 			ok = false
 			return
 		} else {
 			text = number
 		}
 		if err := fill(v, name, text); err != nil {
-			s.errs.add(c.at, row.of, "%v", err)
+			s.errs.err(c.at, row.of, err)
 			ok = false
 		}
 	}
@@ -244,7 +245,7 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 	if p.line.Count == 0 {
 		list, err := refs.Parse(string(p.line.Ref))
 		if err != nil {
-			s.errs.cell(row, "ref", "%v%s", err, likeDate(row.get("ref")))
+			s.errs.cellErr(row, "ref", likeDate(err, row.get("ref")))
 			return nil
 		}
 		for _, section := range p.sections {
@@ -262,11 +263,14 @@ func (s *worksheet) part(row *sheetRow, positions map[place]*unit.Position) *she
 	return p
 }
 
-func likeDate(text string) string {
-	if dateLike.MatchString(text) || regexp.MustCompile(`^[0-9]{4,6}$`).MatchString(text) {
-		return " => the spreadsheet may have made a date of it: format the column as text, and type the reference again"
+// likeDate says of a reference that looks like a date what a spreadsheet may have
+// done to it.
+func likeDate(err error, text string) error {
+	if dateLike.MatchString(text) || shortNumber.MatchString(text) {
+		what, _ := remedy.Parts(err)
+		return &remedy.Error{What: what, Write: "the spreadsheet may have made a date of it: format the column as text, and type the reference again"}
 	}
-	return ""
+	return err
 }
 
 func isQuantity(key string) bool {
@@ -472,7 +476,10 @@ func changedText(line, was schema.PartLine) string {
 	return fmt.Sprintf("%s (was: %s)", entry.Echo(line), strings.TrimPrefix(entry.Echo(was), ": "))
 }
 
-var linePath = regexp.MustCompile(`^part\[([0-9]+)\]$`)
+// shortNumber is what a spreadsheet program makes of a date.
+var shortNumber = pattern.New(`^[0-9]{4,6}$`)
+
+var linePath = pattern.New(`^part\[([0-9]+)\]$`)
 
 // change takes the rows about one line of a record in. Where they are about some
 // of its positions only, the line is taken apart.

@@ -4,14 +4,15 @@ import (
 	"fmt"
 	"math/big"
 	"reflect"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
+	"benchlore/schema/remedy"
 	"benchlore/schema/unit"
 )
 
@@ -164,14 +165,14 @@ func (s *worksheet) readingRow(row *sheetRow) (*schema.Reading, []schema.Reading
 		if isQuantity(c.Key) {
 			number, err := sheetNumber(text, s.t.comma)
 			if err != nil {
-				s.errs.cell(row, c.Key, "%v", err)
+				s.errs.cellErr(row, c.Key, err)
 				ok = false
 				continue
 			}
 			text = number
 		}
 		if err := fill(reflect.ValueOf(base).Elem(), c.Key, text); err != nil {
-			s.errs.cell(row, c.Key, "%v", err)
+			s.errs.cellErr(row, c.Key, err)
 			ok = false
 		}
 	}
@@ -186,7 +187,7 @@ func (s *worksheet) readingRow(row *sheetRow) (*schema.Reading, []schema.Reading
 		r.Stage = schema.Stage(word)
 		value, err := s.measured(text, row.get(KeyUnit))
 		if err != nil {
-			s.errs.cell(row, key, "%v", err)
+			s.errs.cellErr(row, key, err)
 			ok = false
 			continue
 		}
@@ -240,7 +241,7 @@ func (s *worksheet) measured(text, unitOf string) (schema.Measured, error) {
 	}
 	if bareNumber.MatchString(number) {
 		if unitOf == "" {
-			return "", fmt.Errorf("%q has no unit => write one, as in %s V, or fill in the column unit", text, text)
+			return "", remedy.Errorf("%q has no unit => write one, as in %s V, or fill in the column unit", text, text)
 		}
 		number += " " + unitOf
 	}
@@ -284,7 +285,7 @@ func (s *worksheet) tables() error {
 		}
 		list, err := refs.Parse(row.get("ref"))
 		if err != nil {
-			s.errs.cell(row, "ref", "%v%s", err, likeDate(row.get("ref")))
+			s.errs.cellErr(row, "ref", likeDate(err, row.get("ref")))
 			continue
 		}
 		of := list.Enumerate()
@@ -315,7 +316,7 @@ func (s *worksheet) tables() error {
 			col := find(s.t.columns[k], section)
 			value, err := s.tableValue(c.text, col.unit)
 			if err != nil {
-				s.errs.add(c.at, row.of, "%v", err)
+				s.errs.err(c.at, row.of, err)
 				continue
 			}
 			if first := col.rows[of[0]]; first != nil {
@@ -353,7 +354,7 @@ func (s *worksheet) tables() error {
 	return nil
 }
 
-var tableNumber = regexp.MustCompile(`^([+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+))\s*(.*)$`)
+var tableNumber = pattern.New(`^([+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+))\s*(.*)$`)
 
 // tableValue reads one value of a table: a number in the unit of its heading.
 func (s *worksheet) tableValue(text string, of schema.UnitName) (string, error) {
@@ -367,13 +368,13 @@ func (s *worksheet) tableValue(text string, of schema.UnitName) (string, error) 
 	}
 	m := tableNumber.FindStringSubmatch(strings.ReplaceAll(number, "\u2212", "-"))
 	if m == nil {
-		return "", fmt.Errorf("%q is no number => write one such as 0.3 or -1.2, or x where it could not be measured", text)
+		return "", remedy.Errorf("%q is not a number => write one such as 0.3 or -1.2, or x where it could not be measured", text)
 	}
 	if m[2] != "" {
 		q, err := quantity.Parse(number)
 		one, err2 := quantity.Parse("1 " + string(of))
 		if err != nil || err2 != nil || !q.Compatible(one) || q.Value.Cmp(new(big.Rat).Mul(one.Value, rat(m[1]))) != 0 {
-			return "", fmt.Errorf("%q where the heading says %s => write the number in %s", text, of, of)
+			return "", remedy.Errorf("%q where the heading says %s => write the number in %s", text, of, of)
 		}
 	}
 	if err := schema.Values(m[1]).Check(); err != nil {

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/remedy"
 )
 
 // CellError is one thing wrong with a worksheet.
@@ -59,13 +60,13 @@ type cellErrors struct {
 }
 
 func (e *cellErrors) add(at, of, format string, args ...any) {
-	msg, write := fmt.Sprintf(format, args...), ""
-	if i := strings.LastIndex(msg, " => "); i >= 0 {
-		msg, write = msg[:i], msg[i+len(" => "):]
-	} else if i := strings.LastIndex(msg, ": write "); i >= 0 { // as the small languages put it
-		msg, write = msg[:i], msg[i+len(": "):]
-	}
-	e.put(CellError{at, of, msg, write})
+	e.err(at, of, remedy.Errorf(format, args...))
+}
+
+// err adds what an error says about a cell.
+func (e *cellErrors) err(at, of string, err error) {
+	what, write := remedy.Parts(err)
+	e.put(CellError{at, of, what, write})
 }
 
 // put adds an error once.
@@ -82,13 +83,18 @@ func (e *cellErrors) put(c CellError) {
 // cell adds an error about a row's cell of a key, or about the row where it
 // has none.
 func (e *cellErrors) cell(r *sheetRow, key, format string, args ...any) {
+	e.cellErr(r, key, remedy.Errorf(format, args...))
+}
+
+// cellErr is cell for an error.
+func (e *cellErrors) cellErr(r *sheetRow, key string, err error) {
 	at := fmt.Sprintf("row %d", r.n)
 	if c, ok := r.cells[key]; ok {
 		at = c.at
 	} else if e.lost || slices.Contains(r.lost, key) {
 		return // what is missing was refused already
 	}
-	e.add(at, r.of, format, args...)
+	e.err(at, r.of, err)
 }
 
 // headings are the columns of a kind of sheet by plain heading.
@@ -230,8 +236,8 @@ func (t *table) read(g *grid, errs *cellErrors) {
 	for c, h := range heads {
 		at := cellName(t.head, c)
 		h = strings.TrimSpace(h)
-		if what, bad := g.bad[[2]int{t.head, c}]; bad {
-			errs.add(at, "the heading", "%s", what)
+		if err := g.bad[[2]int{t.head, c}]; err != nil {
+			errs.err(at, "the heading", err)
 			errs.lost = true
 			continue
 		}
@@ -240,7 +246,7 @@ func (t *table) read(g *grid, errs *cellErrors) {
 		}
 		if t.kind == Tables {
 			if one, ok, err := parseTableHeading(h); err != nil {
-				errs.add(at, "the heading", "%v", err)
+				errs.err(at, "the heading", err)
 				continue
 			} else if ok {
 				if slices.Contains(t.columns, one) {
@@ -257,7 +263,7 @@ func (t *table) read(g *grid, errs *cellErrors) {
 		case key == "" && h == "":
 			errs.add(at, "", "the column has entries and no heading => write one, or # for a column of your own that is not read")
 		case key == "":
-			errs.add(at, "", "%s", t.unknownHeading(h))
+			errs.err(at, "", t.unknownHeading(h))
 			errs.lost = true
 		case t.at[key] != "":
 			errs.add(at, "", "the heading %q stands in %s too => keep one of the two columns", h, t.at[key])
@@ -283,8 +289,8 @@ func (t *table) read(g *grid, errs *cellErrors) {
 				continue
 			}
 			text, ok := t.cellText(key, at, text, errs)
-			if what, bad := g.bad[[2]int{r, c}]; bad && key != KeyHasNow && key != KeyLimit {
-				errs.add(at, "", "%s", what)
+			if err := g.bad[[2]int{r, c}]; err != nil && key != KeyHasNow && key != KeyLimit {
+				errs.err(at, "", err)
 				ok = false
 			}
 			if !ok {
@@ -304,9 +310,9 @@ func (t *table) read(g *grid, errs *cellErrors) {
 			t.rows = append(t.rows, row)
 		}
 	}
-	for at, what := range g.bad { // of cells past the end of their row
+	for at, err := range g.bad { // of cells past the end of their row
 		if at[0] > t.head && at[0] < len(g.rows) && at[1] >= len(g.rows[at[0]]) && (keys[at[1]] != "" || slices.Contains(mapKeys(tables), at[1])) {
-			errs.add(cellName(at[0], at[1]), "", "%s", what)
+			errs.err(cellName(at[0], at[1]), "", err)
 		}
 	}
 }
@@ -351,20 +357,20 @@ func (t *table) cellText(key, at, text string, errs *cellErrors) (string, bool) 
 	return text, true
 }
 
-func (t *table) unknownHeading(h string) string {
+func (t *table) unknownHeading(h string) error {
 	var names []string
 	for n := range sheetHeadings[t.kind] {
 		names = append(names, n)
 	}
 	slices.Sort(names)
 	if near := schema.Nearest(headingForm(h), names); near != "" {
-		return fmt.Sprintf("there is no column %q => did you mean %q? A column of your own begins with # and is not read", h, near)
+		return remedy.Errorf("there is no column %q => did you mean %q? A column of your own begins with # and is not read", h, near)
 	}
 	extra := ""
 	if t.kind == Tables {
 		extra = "tables of readings, such as: contact resistance (mOhm) as-left, and "
 	}
-	return fmt.Sprintf("there is no column %q => the columns are: %s%s; one of your own begins with #", h, extra, strings.Join(names, ", "))
+	return remedy.Errorf("there is no column %q => the columns are: %s%s; one of your own begins with #", h, extra, strings.Join(names, ", "))
 }
 
 // Knows reports whether a row of headings is a worksheet's: it says what a row is

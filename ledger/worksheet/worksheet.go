@@ -9,12 +9,13 @@ package worksheet
 
 import (
 	"fmt"
-	"regexp"
 	"slices"
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/refs"
+	"benchlore/schema/remedy"
 	"benchlore/schema/unit"
 )
 
@@ -119,7 +120,7 @@ func tableHeading(point string, unit schema.UnitName, stage schema.Stage) string
 	return fmt.Sprintf("%s (%s) %s", point, unit, stage)
 }
 
-var tableHeadingForm = regexp.MustCompile(`^(.+\S)\s*\(([^()]+)\)\s*([A-Za-z -]+)$`)
+var tableHeadingForm = pattern.New(`^(.+\S)\s*\(([^()]+)\)\s*([A-Za-z -]+)$`)
 
 // sheetTable is a table of readings as its heading has it.
 type sheetTable struct {
@@ -140,7 +141,7 @@ func parseTableHeading(s string) (t sheetTable, ok bool, err error) {
 		return t, true, err
 	}
 	if !slices.Contains(t.stage.Words(), string(t.stage)) {
-		return t, true, fmt.Errorf("%q is no stage => write one of: %s", m[3], strings.Join(t.stage.Words(), ", "))
+		return t, true, remedy.Errorf("%q is not a stage of measuring => write one of: %s", m[3], strings.Join(t.stage.Words(), ", "))
 	}
 	return t, true, nil
 }
@@ -167,7 +168,7 @@ func Guard(s string) string {
 	return "'" + s
 }
 
-var plainNumber = regexp.MustCompile(`^[+-][0-9]+([.,][0-9]+)?$`)
+var plainNumber = pattern.New(`^[+-][0-9]+([.,][0-9]+)?$`)
 
 // unguard takes off what Guard put on.
 func unguard(s string) string {

@@ -27,6 +27,9 @@ type Sheet struct {
 	Columns  []Column     `json:"columns"`
 	Rows     [][]string   `json:"rows"` // a text for each column
 
+	// Slate makes the code of a section as SVG, for the page to print; nil: none.
+	Slate func(section string) ([]byte, error) `json:"-"`
+
 	lists map[string][]string // what drop-down lists offer, by key
 }
 

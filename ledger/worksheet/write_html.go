@@ -38,6 +38,7 @@ type sheetHead struct {
 
 type sheetGroup struct {
 	Title string
+	Slate template.HTML // the code of the section, to be photographed before pictures
 	Rows  [][]sheetTick
 }
 
@@ -66,8 +67,17 @@ func (s *Sheet) WriteHTML(w io.Writer) error {
 	groups, shared := s.groups()
 	columns := s.printed(shared)
 	d.head(s, columns)
-	for _, g := range groups {
+	section := ""
+	for i, g := range groups {
 		out := sheetGroup{Title: strings.TrimSuffix(g.title+": "+g.limit, ": ")}
+		if s.Slate != nil && g.title != "" && (i == 0 || g.title != section) {
+			svg, err := s.Slate(g.title)
+			if err != nil {
+				return err
+			}
+			out.Slate = template.HTML(svg)
+		}
+		section = g.title
 		for _, row := range g.rows {
 			out.Rows = append(out.Rows, s.printedRow(row, columns))
 		}

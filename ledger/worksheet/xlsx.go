@@ -12,6 +12,7 @@ import (
 	"github.com/xuri/excelize/v2"
 
 	"benchlore/ledger"
+	"benchlore/schema/remedy"
 )
 
 // readXLSX reads the visible sheets of a workbook as they are stored, not as they are
@@ -66,7 +67,7 @@ func readXLSXSheet(f *excelize.File, name string) (*grid, error) {
 			cell := cellName(r, c)
 			formula, err := f.GetCellFormula(name, cell)
 			if err == nil && formula != "" {
-				g.refuse(r, c, fmt.Sprintf("holds a formula, %s => write its result: copy the cell and paste it as a value", clipped("="+formula)))
+				g.refuse(r, c, remedy.Errorf("holds a formula, %s => write its result: copy the cell and paste it as a value", clipped("="+formula)))
 				continue
 			}
 			if c >= len(row) || row[c] == "" {
@@ -78,7 +79,7 @@ func readXLSXSheet(f *excelize.File, name string) (*grid, error) {
 			}
 			switch kind {
 			case excelize.CellTypeError:
-				g.refuse(r, c, fmt.Sprintf("holds the error %s => write what it should say", row[c]))
+				g.refuse(r, c, remedy.Errorf("holds the error %s => write what it should say", row[c]))
 			case excelize.CellTypeBool:
 				row[c] = map[string]string{"1": "TRUE", "0": "FALSE"}[row[c]]
 			case excelize.CellTypeUnset, excelize.CellTypeNumber, excelize.CellTypeDate:
@@ -109,7 +110,7 @@ func readXLSXSheet(f *excelize.File, name string) (*grid, error) {
 	for _, m := range merged {
 		c, r, err := excelize.CellNameToCoordinates(m.GetStartAxis())
 		if err == nil {
-			g.refuse(r-1, c-1, fmt.Sprintf("is joined with others (%s:%s), so one entry stands for several rows or columns => split the cells, and fill in each", m.GetStartAxis(), m.GetEndAxis()))
+			g.refuse(r-1, c-1, remedy.Errorf("is joined with others (%s:%s), so one entry stands for several rows or columns => split the cells, and fill in each", m.GetStartAxis(), m.GetEndAxis()))
 		}
 	}
 	g.rows = rows

@@ -2,6 +2,7 @@ package label
 
 import (
 	"bytes"
+	"slices"
 	"strings"
 	"testing"
 
@@ -23,12 +24,12 @@ func TestLabelSays(t *testing.T) {
 		name, statement string
 		want            []string
 	}{
-		{"restored", testStatement, []string{"astrella-49/4711", "Serial: 4711 (chassis)", "Released 2021-10-05: works fully", "Head c0ffee00c0ff",
-			"Seal 0123456789abcdef", "Service history available: ask for the packet"}},
-		{"restored", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "Released 2021-10-05: works fully", "Head c0ffee00c0ff",
-			"NOT SEALED", "Service history available: ask for the packet"}},
-		{"on the bench", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "No release is recorded", "Head c0ffee00c0ff", "NOT SEALED",
-			"Service history available: ask for the packet"}},
+		{"restored", testStatement, []string{"astrella-49/4711", "Serial: 4711 (chassis)", "DO NOT POWER: burnt smell", "Released 2021-10-05: works fully", "NOT SAFETY TESTED",
+			"Check first: contacts (keybed), by 2022-03-10", "Head c0ffee00c0ff", "Seal 0123456789abcdef", "Halden Street Workshop, by appointment", "History available: ask for the packet"}},
+		{"restored", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "DO NOT POWER: burnt smell", "Released 2021-10-05: works fully", "NOT SAFETY TESTED",
+			"Check first: contacts (keybed), by 2022-03-10", "Head c0ffee00c0ff", "NOT SEALED", "Halden Street Workshop, by appointment", "History available: ask for the packet"}},
+		{"on the bench", "", []string{"astrella-49/4711", "Serial: 4711 (chassis)", "DO NOT POWER: burnt smell", "No release is recorded", "NOT SAFETY TESTED",
+			"Check first: 1 part known to be bad, see the history", "Head c0ffee00c0ff", "NOT SEALED", "Halden Street Workshop, by appointment", "History available: ask for the packet"}},
 	} {
 		l := For(fixtures[c.name], testHead, c.statement)
 		if l.Title != "Corvane Astrella 49" || strings.Join(l.Lines, "|") != strings.Join(c.want, "|") {
@@ -63,7 +64,7 @@ func TestLabelOnPaper(t *testing.T) {
 		for _, size := range []struct {
 			Size
 			dots string
-		}{{Tape, "300"}, {Card, "150"}} {
+		}{{Tape, "300"}, {Card, "150"}, {sized(t, "57x32"), "300"}, {sized(t, "89x36"), "300"}} {
 			l := For(p, testHead, testStatement)
 			var a, b bytes.Buffer
 			if err := l.WritePDF(&a, size.Size); err != nil {
@@ -119,6 +120,49 @@ func TestLabelSVG(t *testing.T) {
 		if strings.Contains(svg, "<script") || strings.Contains(svg, "onerror=alert(2)>") {
 			t.Errorf("%s: a record's markup is markup here", name)
 		}
+	}
+}
+
+// sized is a size as it is typed.
+func sized(t testing.TB, s string) Size {
+	t.Helper()
+	size, err := ParseSize(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return size
+}
+
+// TestSlatesOnPaper reads a slate as it comes out of a label printer of 203 dots to the inch, and
+// looks that words and code stay 2 mm from the edge; a sheet holds ten.
+func TestSlatesOnPaper(t *testing.T) {
+	s := Slate{Title: "Corvane Astrella 49", Unit: "astrella-49/4711", Section: "loudness pedal", Stage: "as-found", Code: "BL1RD503JMMHGXRF4MKT", Spaced: "BL1 RD503JMM HGXRF 4 MKT"}
+	for _, name := range []string{"62x29", "57x32", "89x36", "29x62"} {
+		size := sized(t, name)
+		var b bytes.Buffer
+		if err := WriteSlates(&b, []Slate{s}, size); err != nil {
+			t.Fatal(err)
+		}
+		if got, err := pagetest.ReadQR(pagetest.Rastered(t, b.Bytes(), "203"), false); err != nil || got != s.Code {
+			t.Errorf("%s: read %q, %v", name, got, err)
+		}
+		text := ""
+		for _, w := range pagetest.PageBoxes(t, b.Bytes()).Pages[0].Words {
+			text += w.Word + " "
+			if w.XMin < 1.9/page.Point || w.XMax > (size.Width-1.9)/page.Point || w.YMin < 1.5/page.Point || w.YMax > (size.Height-1.5)/page.Point {
+				t.Errorf("%s: %q is too near to the edge", name, w.Word)
+			}
+		}
+		if want := "loudness pedal 4711 Corvane Astrella 49 as-found BL1 RD503JMM HGXRF 4 MKT "; text != want {
+			t.Errorf("%s: %q", name, text)
+		}
+	}
+	var b bytes.Buffer
+	if err := WriteSlates(&b, slices.Repeat([]Slate{s}, 11), A4); err != nil {
+		t.Fatal(err)
+	}
+	if n := len(pagetest.PageBoxes(t, b.Bytes()).Pages); n != 2 {
+		t.Errorf("11 slates on %d sheets", n)
 	}
 }
 

@@ -31,12 +31,6 @@ type MCFPoint struct {
 	Unbiased float64
 }
 
-// Plain returns the limits Mean ∓ z·StdErr, which can fall below zero.
-func (p MCFPoint) Plain(level float64) Interval {
-	half := normalUpper((1-level)/2) * p.StdErr
-	return Interval{p.Mean - half, p.Mean + half}
-}
-
 // MeanCumulative returns the mean number of recurrences per unit by age, one
 // point for each age at which there was one. At risk at t are the units with
 // Entry < t ≤ End; with r of them and d events the mean grows by d/r. The

@@ -2,10 +2,10 @@ package page
 
 import (
 	"fmt"
-	"regexp"
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 )
 
 // Conventions say how figures and days are set in text for the shop's own eyes.
@@ -38,7 +38,7 @@ func (c Conventions) Day(s string) string {
 
 // textDay is a day in a text, and not a part of something longer such as the name
 // of a file.
-var textDay = regexp.MustCompile(`(^|[^-\w/])([0-9]{4}-[0-9]{2}-[0-9]{2})($|[^-\w])`)
+var textDay = pattern.New(`(^|[^-\w/])([0-9]{4}-[0-9]{2}-[0-9]{2})($|[^-\w])`)
 
 // Days sets the days within a text.
 func (c Conventions) Days(s string) string {
@@ -49,7 +49,7 @@ func (c Conventions) Days(s string) string {
 }
 
 // decimalPoint is a point between digits, with what stands before and behind them.
-var decimalPoint = regexp.MustCompile(`[0-9.]*[0-9]\.[0-9][0-9.]*`)
+var decimalPoint = pattern.New(`[0-9.]*[0-9]\.[0-9][0-9.]*`)
 
 // Number sets the numbers of a text: "2.2 uF". What has several points, such as
 // a version, stays as it is.

@@ -1,3 +1,5 @@
+//go:build !js
+
 package page
 
 import (
@@ -6,18 +8,19 @@ import (
 	"html"
 	"image/color"
 	"math"
-	"regexp"
 	"strconv"
 	"strings"
 	"sync"
 
+	"codeberg.org/go-fonts/liberation/liberationsansregular"
+	"golang.org/x/image/font/opentype"
 	"gonum.org/v1/plot/font"
-	"gonum.org/v1/plot/font/liberation"
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
-	"gonum.org/v1/plot/vg/recorder"
 	"gonum.org/v1/plot/vg/vgsvg"
+
+	"benchlore/schema/pattern"
 )
 
 // Pictures are drawn in points from the bottom left, in black and greys that
@@ -35,13 +38,21 @@ var (
 	LightBand = color.Gray{Y: 0xe2}
 )
 
-// liberationFonts measure like Arial and Helvetica, which readers have.
-var liberationFonts = sync.OnceValue(func() *font.Cache { return font.NewCache(liberation.Collection()) })
+// letters are those of the pictures. They measure like Arial and Helvetica, which
+// readers have. The plot library's own collection has eleven fonts more, of three and
+// a half megabytes.
+var letters = sync.OnceValue(func() *font.Cache {
+	face, err := opentype.Parse(liberationsansregular.TTF)
+	if err != nil {
+		panic(err) // the font is part of the program
+	}
+	return font.NewCache(font.Collection{{Font: font.Font{Typeface: "Liberation", Variant: "Sans"}, Face: face}})
+})
 
 // Picture is a drawing with what it shows in words.
 type Picture struct {
 	svg         *vgsvg.Canvas
-	Again       *recorder.Canvas // the same, to be drawn on other paper
+	Again       *Recording // the same, to be drawn on other paper
 	c           draw.Canvas
 	Height      float64
 	Title, Desc string
@@ -49,7 +60,7 @@ type Picture struct {
 
 func NewPicture(height float64) *Picture {
 	w, h := vg.Points(PictureWidth), vg.Points(height)
-	svg, again := vgsvg.New(w, h), &recorder.Canvas{}
+	svg, again := vgsvg.New(w, h), &Recording{}
 	return &Picture{svg: svg, Again: again, c: draw.NewCanvas(vg.MultiCanvas(svg, again), w, h), Height: height}
 }
 
@@ -91,7 +102,7 @@ const (
 )
 
 func style(size float64) draw.TextStyle {
-	return draw.TextStyle{Font: font.Font{Typeface: "Liberation", Variant: "Sans", Size: vg.Points(size)}, Handler: text.Plain{Fonts: liberationFonts()}}
+	return draw.TextStyle{Font: font.Font{Typeface: "Liberation", Variant: "Sans", Size: vg.Points(size)}, Handler: text.Plain{Fonts: letters()}}
 }
 
 // Write sets one line with its base at y.
@@ -118,9 +129,9 @@ func Fitted(s string, width float64) string {
 }
 
 var (
-	svgHead   = regexp.MustCompile(`(?s)^.*?<svg [^>]*>`)
-	svgStyle  = regexp.MustCompile(`style="([^"]*)"`)
-	svgFamily = regexp.MustCompile(`font-family="[^"]*"`)
+	svgHead   = pattern.New(`(?s)^.*?<svg [^>]*>`)
+	svgStyle  = pattern.New(`style="([^"]*)"`)
+	svgFamily = pattern.New(`font-family="[^"]*"`)
 )
 
 // Render returns the drawing as SVG for a page, its styles as attributes, which

@@ -1,3 +1,5 @@
+//go:build !js
+
 package page
 
 import (
@@ -22,9 +24,9 @@ type QR struct {
 }
 
 // QROf makes the code of a text, with error correction that survives a scratch
-// (level M: 15 %). It refuses a text too long for a code.
+// (level M: 15 %), and of capitals and digits alone a smaller one. It refuses a text too long for a code.
 func QROf(s string) (QR, error) {
-	c, err := qr.Encode(s, qr.M, qr.Unicode)
+	c, err := qr.Encode(s, qr.M, qr.Auto)
 	if err != nil {
 		return QR{}, fmt.Errorf("no QR code holds this text of %d bytes: %w", len(s), err)
 	}

@@ -1,20 +1,11 @@
 package page
 
 import (
-	"bytes"
 	"io"
 	"slices"
-	"strconv"
 	"strings"
-	"unicode"
 
 	"github.com/mattn/go-runewidth"
-	"github.com/olekukonko/tablewriter"
-	"github.com/olekukonko/tablewriter/renderer"
-	"github.com/olekukonko/tablewriter/tw"
-
-	"benchlore/schema"
-	"benchlore/schema/refs"
 )
 
 // TextOptions says how a report is set as text.
@@ -40,28 +31,6 @@ var eastAsianNarrow = &runewidth.Condition{}
 
 // TextWidth is the number of columns s takes.
 func TextWidth(s string) int { return eastAsianNarrow.StringWidth(s) }
-
-// Clean makes a text safe to print in one line: white space of every kind is
-// one blank, control and direction-override characters are dropped.
-func Clean(s string) string { return schema.OneLine(s) }
-
-var innerQuotes = strings.NewReplacer("“", "‘", "”", "’", `"`, "'")
-
-// Quote sets a record's own words in quotation marks. Quotation marks within
-// become single ones, so that the quotation ends where it ends.
-func Quote(s string) string {
-	return "“" + innerQuotes.Replace(Clean(s)) + "”"
-}
-
-var doubleStops = strings.NewReplacer(".”.", ".”", "!”.", "!”", "?”.", "?”")
-
-// Tidy drops the full stop behind a quotation that ends with one.
-func Tidy(s string) string {
-	return doubleStops.Replace(s)
-}
-
-// Says sets a record's own words as a sentence of their own.
-func Says(s string) string { return Quote(s) + "." }
 
 // Wrap breaks a text at blanks into lines of at most width columns. A word
 // longer than that has a line to itself and is not broken.
@@ -102,39 +71,6 @@ func Chop(s string, width int) []string {
 		lines = append(lines, l)
 	}
 	return lines
-}
-
-// Plural gives "1 part", "2 parts", "1,204 parts".
-func Plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return Thousands(n) + " " + many
-}
-
-// Thousands writes a count with commas.
-func Thousands(n int) string {
-	s := strconv.Itoa(n)
-	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	return s
-}
-
-// Listed joins words as a sentence does: a, b and c.
-func Listed(words []string) string {
-	if n := len(words); n > 1 {
-		return strings.Join(words[:n-1], ", ") + " and " + words[n-1]
-	}
-	return strings.Join(words, "")
-}
-
-// Capital sets the first letter of a sentence.
-func Capital(s string) string {
-	for i, r := range s {
-		return string(unicode.ToUpper(r)) + s[i+len(string(r)):]
-	}
-	return s
 }
 
 // textTable is a table without rules: a header and rows of cells, wrapped to
@@ -189,62 +125,6 @@ func (t *Table) columnWidths(width int) []int {
 		room -= more
 	}
 	return natural
-}
-
-// Write sets the table, every line behind indent.
-func (t *Table) Write(w io.Writer, indent string, width int) error {
-	widths := t.columnWidths(width - TextWidth(indent))
-	cells := func(row []string) []string {
-		out := make([]string, len(row))
-		for i, c := range row {
-			out[i] = strings.Join(Chop(c, max(widths[i], 1)), "\n")
-		}
-		return out
-	}
-	var buf bytes.Buffer
-	align := make([]tw.Align, len(t.Header))
-	pads := make([]tw.Padding, len(t.Header))
-	for i := range align {
-		align[i] = tw.AlignLeft
-		pads[i] = tw.Padding{Right: "  ", Overwrite: true}
-	}
-	pads[len(pads)-1] = tw.Padding{Overwrite: true}
-	for _, i := range t.Right {
-		align[i] = tw.AlignRight
-	}
-	table := tablewriter.NewTable(&buf,
-		tablewriter.WithRenderer(renderer.NewBlueprint(tw.Rendition{
-			Borders:  tw.BorderNone,
-			Settings: tw.Settings{Separators: tw.SeparatorsNone, Lines: tw.LinesNone},
-		})),
-		tablewriter.WithHeaderAutoFormat(tw.Off),
-		tablewriter.WithHeaderAutoWrap(tw.WrapNone),
-		tablewriter.WithRowAutoWrap(tw.WrapNone),
-		tablewriter.WithHeaderPaddingPerColumn(pads),
-		tablewriter.WithRowPaddingPerColumn(pads),
-		tablewriter.WithHeaderAlignmentConfig(tw.CellAlignment{PerColumn: align}),
-		tablewriter.WithRowAlignmentConfig(tw.CellAlignment{PerColumn: align}),
-		tablewriter.WithEastAsian(tw.Off),
-	)
-	table.Header(cells(t.Header))
-	for _, row := range t.Rows {
-		if err := table.Append(cells(row)); err != nil {
-			return err
-		}
-	}
-	if err := table.Render(); err != nil {
-		return err
-	}
-	for line := range strings.Lines(buf.String()) {
-		line = strings.TrimRight(line, " \n")
-		if line != "" {
-			line = indent + line
-		}
-		if _, err := io.WriteString(w, line+"\n"); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // page writes headings, paragraphs and lists, and keeps the first error.
@@ -419,5 +299,3 @@ func (t *Table) Breakable() {
 		row[0] = strings.ReplaceAll(row[0], "/", "/ ")
 	}
 }
-
-func CompactNames(names []string) string { return Clean(refs.CompactNames(names)) }

@@ -61,6 +61,7 @@ func Build(in Input) *Report {
 	b.partsNow()
 	b.sundries()
 	b.history()
+	b.vouched()
 	b.closing()
 	b.pageOne()
 	b.inShort()

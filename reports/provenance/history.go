@@ -2,12 +2,13 @@ package provenance
 
 import (
 	"fmt"
-	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"benchlore/reports/page"
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/unit"
 )
 
@@ -138,7 +139,7 @@ func heardFrom(who, bench string) string {
 
 // weightyKeys are the keys whose correction changes the state, the safety or
 // the originality of the unit, and so belongs on page one.
-var weightyKeys = regexp.MustCompile(`(^|\.)(withdrawn|works|state|power|power_why|mains|fuse|reversible|originals|origin|source|found|action|check|serial|built)(\[|\.|$)|^part\[\d+\]$`)
+var weightyKeys = pattern.New(`(^|\.)(withdrawn|works|state|power|power_why|mains|fuse|reversible|originals|origin|source|found|action|check|serial|built)(\[|\.|$)|^part\[\d+\]$`)
 
 // weighty picks the corrections that belong on page one.
 func (p *Report) weighty() []string {
@@ -155,6 +156,9 @@ func (p *Report) weighty() []string {
 			continue
 		}
 		for _, c := range e.Corrections {
+			if p.crossed(e, c) {
+				continue // told with both shops
+			}
 			var changes []string
 			for _, x := range c.Changes {
 				if weightyKeys.MatchString(x.Path) {
@@ -172,15 +176,32 @@ func (p *Report) weighty() []string {
 			out = append(out, fmt.Sprintf("%s, %s of %s: %s%s. Reason: %s.", c.Date, e.Kind, e.Date, strings.Join(changes, "; "), more, page.Quote(c.Reason)))
 		}
 	}
+	for _, c := range p.Identity {
+		if p.crossed(HistoryEntry{File: "instrument"}, c) {
+			continue
+		}
+		var changes []string
+		for _, x := range c.Changes {
+			if x.Old != "" && x.Path != "format" {
+				changes = append(changes, changeWords(x, 100))
+			}
+		}
+		if changes != nil {
+			out = append(out, fmt.Sprintf("%s, what is said of the instrument: %s. Reason: %s.", c.Date, strings.Join(changes, "; "), page.Quote(c.Reason)))
+		}
+	}
 	return out
 }
 
-var countedPath = regexp.MustCompile(`\[(\d+)\]`)
+var countedPath = pattern.New(`\[(\d+)\]`)
 
 // changeWords puts one changed field in words: what it was and what it is,
 // each cut to so many characters.
 func changeWords(c schema.Change, most int) string {
 	cut := func(s string) string {
+		if text, err := strconv.Unquote(s); err == nil {
+			s = text // a word, which TOML sets in quotation marks of its own
+		}
 		if r := []rune(page.Clean(s)); len(r) > most {
 			s = string(r[:most]) + " ..."
 		}
@@ -221,9 +242,23 @@ func (b *builder) closing() {
 	case !b.in.Closed:
 		say("Some of these records have not been closed: they are not on the unit's own history yet, and nothing vouches for them so far.", "")
 	}
-	say("The history is a branch in git. In a copy of it, stock git lists every record with the key that signed it:", "git log --show-signature "+branch)
-	say("It shows every record and every later change of it:", "git log -p "+branch)
-	say("And it says whether anything in the copy is damaged:", "git fsck --strict")
+	// A name beside a key in claims, or in the shop's own signers, is whoever wrote
+	// the file; the fingerprint is what counts. Without either git shows no signature.
+	where, names := "in the clone that VERIFY.txt in the packet tells how to make", "../claims"
+	if p.Proof != nil && p.Proof.Number == "" {
+		where, names = "in the shop's own ledger", "signers"
+	}
+	say("The history is a branch in git, and stock git reads it. Type these lines "+where+".", "")
+	if q := p.Proof; q != nil && q.Number != "" {
+		say("Whether the last seal holds, and which key made it:", "git -c gpg.ssh.allowedSignersFile="+names+" verify-tag "+b.in.Vouched.Seals[len(b.in.Vouched.Seals)-1].Name)
+	}
+	if q := p.Proof; q != nil && q.Commits > 0 && q.Unsigned == q.Commits {
+		say("Every record; none of the commits is signed:", "git log --show-signature "+branch)
+	} else {
+		say("Every record with the key that signed it:", "git -c gpg.ssh.allowedSignersFile="+names+" log --show-signature "+branch)
+	}
+	say("Every record and every later change of it:", "git log -p "+branch)
+	say("Whether anything in the copy is damaged; no answer is a good answer:", "git fsck --strict")
 	if b.in.Head != "" {
 		say("The history this report was made from ends at the commit below. If git log begins with it, it is the same history.", page.Clean(b.in.Head))
 	}

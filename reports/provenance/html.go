@@ -1,3 +1,5 @@
+//go:build !js
+
 package provenance
 
 import (
@@ -13,7 +15,6 @@ import (
 	_ "image/png"  // sizes of pictures
 	"io"
 	"net/http"
-	"regexp"
 	"slices"
 	"strings"
 	"unicode"
@@ -21,6 +22,7 @@ import (
 
 	"benchlore/reports/page"
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 )
 
 //go:embed provenance.css
@@ -31,7 +33,7 @@ var provenancePage string
 
 var provenanceTemplate = template.Must(template.New("provenance").Funcs(template.FuncMap{"words": htmlWords, "brief": Fact.brief}).Parse(provenancePage))
 
-var isoDay = regexp.MustCompile(`\b\d{4}-\d{2}-\d{2}\b`)
+var isoDay = pattern.New(`\b\d{4}-\d{2}-\d{2}\b`)
 
 // htmlWords escapes a text for a page and keeps its dates in one piece.
 func htmlWords(s string) template.HTML {

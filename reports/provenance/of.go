@@ -1,12 +1,15 @@
+//go:build !js
+
 package provenance
 
 import (
-	"path"
-	"strings"
+	"bytes"
+	"io"
 
 	"benchlore/ledger"
+	"benchlore/ledger/proof"
+	"benchlore/reports/page"
 	"benchlore/schema"
-	"benchlore/schema/unit"
 )
 
 // Of reads a unit and its history from a ledger and builds its
@@ -20,12 +23,18 @@ func Of(l *ledger.Ledger, name string) (*Report, error) {
 	if err != nil {
 		return nil, err
 	}
+	if bad := schema.Unread(u.Problems); bad != nil {
+		return nil, &ledger.ProblemsError{What: name + ": there is no report while a file of it cannot be read: the report would not say what is missing", Problems: bad}
+	}
 	steps, err := l.UnitHistory(name)
 	if err != nil {
 		return nil, err
 	}
 	in := Input{Unit: u.Unit, Shop: l.Shop, Families: stock.Families, AsOf: l.Today(), Branch: "unit/" + name}
 	in.History, in.Signers = historyEntries(u.Unit, steps)
+	if in.Vouched, err = l.Vouched(name); err != nil {
+		return nil, err
+	}
 	if n := len(steps); n > 0 {
 		in.Head = steps[n-1].Commit
 	}
@@ -40,61 +49,33 @@ func Of(l *ledger.Ledger, name string) (*Report, error) {
 	return Build(in), nil
 }
 
-// historyEntries turns a unit's own history into one entry for each record,
-// and the keys that signed it.
-func historyEntries(u *unit.Unit, steps []ledger.Step) ([]HistoryEntry, []Signer) {
-	var entries []HistoryEntry
-	byFile := map[string]int{}
-	records := map[string]*unit.File{}
-	for i := range u.Files {
-		records[u.Files[i].Name()] = &u.Files[i]
+// RenderPacket makes report.html, report.json and report.pdf from what travels
+// with a unit: its history and what its seals say. The shop's own files are not
+// at hand, so whoever has the packet gets the same.
+func RenderPacket(t *proof.Travelled) (map[string][]byte, error) {
+	p := SealedProvenance(t)
+	code := t.Last().QR()
+	qr, err := page.QROf(code)
+	if err != nil {
+		return nil, err
 	}
-	var signers []Signer
-	var lastClose schema.Date // the close before the one at hand
-	var thisClose schema.Date
-	for _, s := range steps {
-		closed := schema.NewDate(s.Closed)
-		if closed != thisClose {
-			lastClose, thisClose = thisClose, closed
-		}
-		if s.Signed != "" {
-			signers = addSigner(signers, s.Signed, closed.String())
-		}
-		for _, f := range s.Files {
-			name := strings.TrimSuffix(f.Path, ".toml")
-			rec := records[name]
-			if rec == nil || path.Dir(f.Path) != "." {
-				continue
-			}
-			h := rec.Record.Head()
-			if f.What == "new" {
-				byFile[name] = len(entries)
-				entries = append(entries, HistoryEntry{Date: h.Date.String(), Saved: schema.NewDate(s.Saved).String(), By: h.By, File: name,
-					Kind: h.Kind, Withdrawn: h.Withdrawn, Commit: s.Commit, SignedBy: s.Signed,
-					Late: !lastClose.IsZero() && h.Date.Before(lastClose.Day)})
-				continue
-			}
-			at, ok := byFile[name]
-			if !ok {
-				continue
-			}
-			c := CorrectionEntry{Date: schema.NewDate(s.Saved).String(), By: h.By, Reason: f.Reason, Changes: f.Changes}
-			if n := len(h.Corrections); n > 0 {
-				k := min(len(entries[at].Corrections), n-1)
-				c.Date, c.By = h.Corrections[k].Date.String(), h.Corrections[k].By
-			}
-			entries[at].Corrections = append(entries[at].Corrections, c)
-		}
+	var picture bytes.Buffer
+	if err := qr.WriteSVG(&picture, code); err != nil {
+		return nil, err
 	}
-	return entries, signers
-}
-
-func addSigner(list []Signer, key, day string) []Signer {
-	for i := range list {
-		if list[i].Fingerprint == key {
-			list[i].Last = day
-			return list
+	files := map[string][]byte{}
+	for name, write := range map[string]func(io.Writer) error{
+		proof.ReportPage: func(w io.Writer) error {
+			return p.WriteHTML(w, HTMLOptions{QR: picture.Bytes(), Photos: t.Attached})
+		},
+		proof.ReportData:  p.WriteJSON,
+		proof.ReportPrint: func(w io.Writer) error { return p.WritePDF(w, PDFOptions{Code: code, Photos: t.Attached}) },
+	} {
+		var b bytes.Buffer
+		if err := write(&b); err != nil {
+			return nil, err
 		}
+		files[name] = b.Bytes()
 	}
-	return append(list, Signer{Fingerprint: key, First: day, Last: day})
+	return files, nil
 }

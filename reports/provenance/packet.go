@@ -1,14 +1,11 @@
 package provenance
 
 import (
-	"bytes"
-	"io"
 	"reflect"
 	"slices"
 	"strings"
 
 	"benchlore/ledger/proof"
-	"benchlore/reports/page"
 	"benchlore/schema"
 )
 
@@ -34,7 +31,7 @@ var workedSections = []string{"title", "preamble", "inShort", "pageOne", "knownB
 var workedFacts = []string{"builtText", "stated", "hours", "hoursOn", "onBenchSince", "soakHours", "soakCycles", "workAfterSoak", "lastOverhaul", "unsaid", "state",
 	"places", "parts", "families", "familyTitles", "fromModel", "counts", "workAfter", "superseded", "verdict", "limit", "limitSource", "ended", "fitted", "stillFitted", "removed",
 	"passed", "settled", "number", "limitLow", "limitHigh", "measured", "min", "minAt", "max", "maxAt", "spread", "limits", "limitSources", "limitSpans",
-	"judged", "outside", "near", "spreadLimit", "spreadVerdict", "calibration", "faults.work", "history.summary", "history.late",
+	"correctedByOthers.changes", "correctedByOthers.bears", "identityCorrections.changes", "judged", "outside", "near", "spreadLimit", "spreadVerdict", "calibration", "faults.work", "history.summary", "history.late",
 	"history.corrections.changes", "notes.title", "newsAndCustody.about"}
 
 // isWorkedOut reports whether what stands at a path is not copied from a record.
@@ -57,43 +54,12 @@ func isGrouped(path string) bool {
 	return slices.Contains([]string{"work", "readings", "tables", "testInstruments", "warnings", "unit.boards", "unit.factoryDifferences"}, path)
 }
 
-// RenderPacket makes report.html, report.json and report.pdf from what travels
-// with a unit: its history and what its seals say. The shop's own files are not
-// at hand, so whoever has the packet gets the same.
-func RenderPacket(t *proof.Travelled) (map[string][]byte, error) {
-	p := SealedProvenance(t)
-	code := t.Last().QR()
-	qr, err := page.QROf(code)
-	if err != nil {
-		return nil, err
-	}
-	var picture bytes.Buffer
-	if err := qr.WriteSVG(&picture, code); err != nil {
-		return nil, err
-	}
-	files := map[string][]byte{}
-	for name, write := range map[string]func(io.Writer) error{
-		proof.ReportPage: func(w io.Writer) error {
-			return p.WriteHTML(w, HTMLOptions{QR: picture.Bytes(), Photos: t.Attached})
-		},
-		proof.ReportData:  p.WriteJSON,
-		proof.ReportPrint: func(w io.Writer) error { return p.WritePDF(w, PDFOptions{Code: code, Photos: t.Attached}) },
-	} {
-		var b bytes.Buffer
-		if err := write(&b); err != nil {
-			return nil, err
-		}
-		files[name] = b.Bytes()
-	}
-	return files, nil
-}
-
 // SealedProvenance is the provenance report of a sealed unit as its last seal
 // has it, on the day it was sealed.
 func SealedProvenance(t *proof.Travelled) *Report {
 	st := t.Last().Statement
 	in := Input{Unit: t.Unit, Shop: t.Shop, Families: t.Families, AsOf: schema.NewDate(st.Sealed), Branch: "unit/" + st.Unit,
-		Head: st.Head, Closed: true}
+		Head: st.Head, Closed: true, Vouched: t.Vouched}
 	in.History, in.Signers = historyEntries(t.Unit, t.Steps)
 	return Build(in)
 }

@@ -35,6 +35,10 @@ func (b *builder) pageOne() {
 	if lines := b.otherBenches(); lines != nil {
 		add("benches", "Whose records", lines...)
 	}
+	add("proof", "Sealed", b.proofLines()...)
+	if lines := p.crossLines(); lines != nil {
+		add("corrected", "Changed by others", lines...)
+	}
 	add("works", "Does it work", b.works()...)
 	add("openFaults", "Open faults", b.faultLines(schema.FaultOpen)...)
 	add("otherFaults", "Faults accepted or not reproduced", append(b.faultLines(schema.FaultAccepted), b.faultLines(schema.FaultNotReproduced)...)...)
@@ -149,6 +153,15 @@ func (b *builder) works() []string {
 			says += " for " + Own(b.p.Shop.Name)
 		}
 		line := page.Capital(WorksWords(s.Works)) + ", says " + says + ", on " + s.Date
+		if c, was := b.otherWord("works"); c != nil {
+			// Nobody may be made to say what another shop wrote over their words.
+			by, _ := c.shops(false)
+			line = fmt.Sprintf("%s, says %s, which changed the release of %s", page.Capital(WorksWords(s.Works)), by, s.Date)
+			if c.On != "" {
+				line += " on " + c.On
+			}
+			line += "; " + says + " had written " + changedText(was)
+		}
 		switch {
 		case s.SoakHours > 0:
 			line += ", after " + plainNumber(s.SoakHours) + " hours of soak run"

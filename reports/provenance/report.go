@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"io"
 
+	"benchlore/ledger/proof"
 	"benchlore/schema"
 	"benchlore/schema/unit"
 )
@@ -22,8 +23,9 @@ type Input struct {
 	Closed  bool        // every record is on the unit's own history
 	AsOf    schema.Date // the day of the report; zero: that of the last record
 	Signers []Signer
-	Branch  string // the unit's branch; "": unit/<model>/<tag>
-	Head    string // the commit the records were read from; "": not from git
+	Vouched *proof.Vouched // what stands for the history; nil: nothing is known of it
+	Branch  string         // the unit's branch; "": unit/<model>/<tag>
+	Head    string         // the commit the records were read from; "": not from git
 }
 
 // Report is the report on one unit: page one for a buyer, and after it what the
@@ -73,6 +75,9 @@ type Report struct {
 	Photos       []PhotoReport      `json:"photos"`
 	Files        []FileReport       `json:"files"`
 	History      []HistoryEntry     `json:"history"`
+	Proof        *ProofReport       `json:"proof,omitempty"`
+	Crossed      []CrossReport      `json:"correctedByOthers"`   // corrections of what another shop wrote
+	Identity     []CorrectionEntry  `json:"identityCorrections"` // of instrument.toml
 	Signers      []Signer           `json:"signers"`
 	Verify       []VerifyStep       `json:"verify"`
 	Cautions     []string           `json:"cautions"`

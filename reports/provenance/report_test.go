@@ -334,7 +334,7 @@ func TestPageOneOrder(t *testing.T) {
 	for _, f := range p.PageOne {
 		keys = append(keys, f.Key)
 	}
-	want := []string{"onBench", "power", "what", "works", "openFaults", "otherFaults", "declined", "knownBad", "mains", "safety", "donor",
+	want := []string{"onBench", "power", "what", "proof", "works", "openFaults", "otherFaults", "declined", "knownBad", "mains", "safety", "donor",
 		"modifications", "warranty", "transit", "due", "done", "notLookedAt"}
 	if !slices.Equal(keys, want) {
 		t.Errorf("page one is %v, want %v", keys, want)
@@ -733,6 +733,36 @@ func TestDateWords(t *testing.T) {
 	} {
 		if got := dateWords(in); got != want {
 			t.Errorf("dateWords(%q) = %q, want %q", string(in), got, want)
+		}
+	}
+}
+
+// TestOldPartFromTheModel: a part that went without being described was what the
+// model lists, and the report says that this is where it has it from. One of
+// value, rating and type is enough; where the model has none, nothing is told.
+func TestOldPartFromTheModel(t *testing.T) {
+	for _, tt := range []struct{ line, want string }{
+		{"ref = \"R2\"", "1k"},
+		{"ref = \"Q1\"", ""},
+	} {
+		r := Build(benchInput(t, benchtest.BenchInstrument, benchtest.BenchModel, benchtest.With(benchtest.Restored, map[string]string{
+			"2021-03-05-parts-zzzz": "kind = \"parts\"\ndate = 2021-03-05\nby = \"jt\"\n[[part]]\nsection = \"power supply\"\n" + tt.line +
+				"\nfound = \"untested\"\naction = \"replaced\"\nnew = {type = \"as found in the drawer\"}\n"})))
+		found := false
+		for _, w := range r.Work {
+			if w.New == nil || w.New.Type != "as found in the drawer" {
+				continue
+			}
+			found = true
+			switch {
+			case tt.want == "" && w.Old != nil:
+				t.Errorf("%s: the report tells of an old part nobody described: %+v", tt.line, w.Old)
+			case tt.want != "" && (w.Old == nil || w.Old.Value != tt.want || !w.Old.FromModel):
+				t.Errorf("%s: old part %+v, not %s as the model lists it", tt.line, w.Old, tt.want)
+			}
+		}
+		if !found {
+			t.Errorf("%s: the work is not in the report", tt.line)
 		}
 	}
 }

@@ -570,6 +570,25 @@ func (t *textReport) history() {
 			}
 		}
 	}
+	if len(t.p.Identity) > 0 {
+		t.Subheading("What is said of the instrument itself, corrected")
+		for _, c := range t.p.Identity {
+			if c.Reason == "" {
+				t.Para(0, "Added where nothing was said:")
+			} else {
+				t.Para(0, "Corrected "+c.Date+" by "+Own(c.By)+": "+page.Quote(c.Reason))
+			}
+			for _, x := range c.Changes {
+				t.Item(4, changeWords(x, 400))
+			}
+		}
+	}
+	if len(t.p.Crossed) > 0 {
+		t.Subheading("Corrected by another shop than the one that wrote it")
+		for _, c := range t.p.Crossed {
+			t.Item(0, c.sentence(50, true))
+		}
+	}
 }
 
 // usualKey is the key that signed most of at least three records, "" for none.
@@ -597,8 +616,14 @@ func shortHash(commit string) string {
 
 func (t *textReport) signers() {
 	t.Heading("Who signed, and how to check")
-	if len(t.p.Signers) == 0 {
+	switch q := t.p.Proof; {
+	case q == nil && len(t.p.Signers) == 0:
 		t.Para(0, "No signing key is known to this report.")
+	case q != nil && q.Number != "":
+		t.Para(0, "The last seal, number "+q.Number+" of "+q.On+", is signed with the key "+q.Key+".")
+	}
+	for _, s := range t.p.Proof.unsigned("") {
+		t.Para(0, s)
 	}
 	for _, s := range t.p.Signers {
 		text := "Key " + Own(s.Fingerprint)

@@ -2,17 +2,17 @@ package provenance
 
 import (
 	"fmt"
-	"regexp"
 	"strings"
 
 	"benchlore/reports/page"
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/unit"
 )
 
 // claims are words a report never uses of its own: they promise more than
 // records can show. A record's own text that holds one is quoted.
-var claims = regexp.MustCompile(`(?i)\b(as[\s-]+new|like[\s-]+new|(fully|completely)[\s-]+restored|all[\s-]+original|certified|verified|guaranteed|mint|perfect|safe[\s-]+to[\s-]+use)\b`)
+var claims = pattern.New(`(?i)\b(as[\s-]+new|like[\s-]+new|(fully|completely)[\s-]+restored|all[\s-]+original|certified|verified|guaranteed|mint|perfect|safe[\s-]+to[\s-]+use)\b`)
 
 // Own gives a record's short text, such as the type of a part, plain where it
 // only describes and in quotation marks where it claims.

@@ -33,16 +33,6 @@ var comebackKinds = []struct {
 	{ComebackUnsaid, "for repair, nothing said"},
 }
 
-// Words is how a kind of comeback is called in a table.
-func (k ComebackKind) Words() string {
-	for _, c := range comebackKinds {
-		if c.kind == k {
-			return c.words
-		}
-	}
-	return string(k)
-}
-
 // follow-up of one unit from its first release on; times in years since then.
 type followUp struct {
 	Unit  string

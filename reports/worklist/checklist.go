@@ -5,13 +5,13 @@ import (
 	"fmt"
 	"io"
 	"path"
-	"regexp"
 	"slices"
 	"strings"
 
 	"benchlore/ledger"
 	"benchlore/reports/page"
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/refs"
 	"benchlore/schema/unit"
 )
@@ -144,7 +144,7 @@ func (b *checklist) records() {
 	}
 }
 
-var quotedWords = regexp.MustCompile(`"[^"]*"`)
+var quotedWords = pattern.New(`"[^"]*"`)
 
 // placeOf is where a problem stands: its file, and its line where it has one.
 func placeOf(p schema.Problem) string {

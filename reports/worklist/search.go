@@ -8,6 +8,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"unicode/utf8"
 	"sync"
 
 	"benchlore/ledger"
@@ -125,6 +126,10 @@ func findIn(l *ledger.Ledger, dir string, f *finder) ([]Found, error) {
 		data, err := l.ReadFile(at.String())
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", at, err)
+		}
+		if !utf8.Valid(data) {
+			// Its text is looked through as if it were, and words with accents are missed.
+			l.NoteUnread(schema.Problem{File: at.String(), Severity: schema.Unreadable, Message: "this file is not UTF-8", Write: "save it as UTF-8"})
 		}
 		out = append(out, f.file(at, kind, data)...)
 	}

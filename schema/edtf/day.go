@@ -29,7 +29,7 @@ func ParseDay(s string) (Day, error) {
 	if errors.As(err, &e) && (e.Write == "" || len(e.Write) == dayLength) {
 		return Day{}, err
 	}
-	return Day{}, &Error{Text: s, Reason: "it is not one day: write year, month and day as in 1974-05-17"}
+	return Day{}, &Error{Text: s, Reason: "it is not one day", advice: "write year, month and day as in 1974-05-17"}
 }
 
 // plainDay reads a day of the calendar written as 2006-01-02. It is apart from

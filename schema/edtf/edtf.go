@@ -16,9 +16,11 @@ package edtf
 import (
 	"errors"
 	"fmt"
-	"regexp"
 	"strconv"
 	"strings"
+
+	"benchlore/schema/pattern"
+	"benchlore/schema/remedy"
 )
 
 // maxText bounds a date as written, in bytes.
@@ -52,13 +54,26 @@ type Error struct {
 	Text   string // as written
 	Reason string
 	Write  string // a text that Parse takes and that was probably meant, or ""
+
+	advice string // what to do where nothing is known to be meant
 }
 
 func (e *Error) Error() string {
-	if e.Write == "" {
-		return fmt.Sprintf("date %q: %s", e.Text, e.Reason)
+	what, write := e.Parts()
+	if write == "" {
+		return what
 	}
-	return fmt.Sprintf("date %q: %s: write %s", e.Text, e.Reason, e.Write)
+	return what + ": " + write
+}
+
+// Parts says what is wrong and what to write instead, as errors of package remedy
+// do.
+func (e *Error) Parts() (what, write string) {
+	what, write = fmt.Sprintf("date %q: %s", e.Text, e.Reason), e.advice
+	if e.Write != "" {
+		write = "write " + e.Write
+	}
+	return what, write
 }
 
 // Parse reads a date. Its error is an *Error.
@@ -70,7 +85,7 @@ func Parse(s string) (Date, error) {
 	if err == nil {
 		return d, nil
 	}
-	reason := err.Error()
+	reason, advice := remedy.Parts(err)
 	if len(s) <= maxText {
 		if why, write := suggest(s); write != "" {
 			if why == "" {
@@ -79,13 +94,13 @@ func Parse(s string) (Date, error) {
 			return Date{}, &Error{Text: s, Reason: why, Write: write}
 		}
 	}
-	return Date{}, &Error{Text: s, Reason: reason}
+	return Date{}, &Error{Text: s, Reason: reason, advice: advice}
 }
 
 // parse reads a date without regard to what else may have been meant.
 func parse(s string) (Date, error) {
 	if s == "" {
-		return Date{}, errors.New("it is empty: leave the key out if nothing is known")
+		return Date{}, remedy.Errorf("it is empty => leave the key out if nothing is known")
 	}
 	if len(s) > maxText {
 		return Date{}, fmt.Errorf("it is longer than %d bytes", maxText)
@@ -97,10 +112,10 @@ func parse(s string) (Date, error) {
 		return d, err
 	}
 	if from == "" || to == "" {
-		return Date{}, errors.New("one side of the slash is empty: write .. for an open side")
+		return Date{}, remedy.Errorf("one side of the slash is empty => write .. for an open side")
 	}
 	if from == ".." && to == ".." {
-		return Date{}, errors.New("both sides are open: leave the key out if nothing is known")
+		return Date{}, remedy.Errorf("both sides are open => leave the key out if nothing is known")
 	}
 	lo, hi := Date{Lo: FirstDay, OpenLo: true}, Date{Hi: LastDay, OpenHi: true}
 	var err error
@@ -127,7 +142,7 @@ func parse(s string) (Date, error) {
 
 // The year may lack its last one or two digits; month and day may lack both,
 // from the right (level 1).
-var oneDate = regexp.MustCompile(`^(\d{4}|\d{3}X|\d{2}XX)(?:-(\d\d|XX)(?:-(\d\d|XX))?)?([?~%]?)$`)
+var oneDate = pattern.New(`^(\d{4}|\d{3}X|\d{2}XX)(?:-(\d\d|XX)(?:-(\d\d|XX))?)?([?~%]?)$`)
 
 // parseOne reads one side of an interval or a whole date that is none.
 func parseOne(s string) (Date, error) {
@@ -146,7 +161,7 @@ func parseOne(s string) (Date, error) {
 	first := number(strings.ReplaceAll(year, "X", "0"))
 	last := number(strings.ReplaceAll(year, "X", "9"))
 	if last == 0 {
-		return Date{}, errors.New("the year 0000 is not supported: years run from 0001 to 9999")
+		return Date{}, remedy.Errorf("the year 0000 is not supported => years run from 0001 to 9999")
 	}
 	d.Lo, d.Hi = Day{max(first, 1), 1, 1}, Day{last, 12, 31}
 	if month == "" || month == "XX" {
@@ -159,7 +174,7 @@ func parseOne(s string) (Date, error) {
 		// hemisphere open, and with it the months.
 		return d, nil
 	case n < 1 || n > 12:
-		return Date{}, fmt.Errorf("there is no month %s: months run from 01 to 12, and 21 to 24 are the seasons", month)
+		return Date{}, remedy.Errorf("there is no month %s => months run from 01 to 12, and 21 to 24 are the seasons", month)
 	}
 	d.Lo.Month, d.Hi.Month, d.Hi.Day = n, n, daysIn(first, n)
 	if day == "" || day == "XX" {

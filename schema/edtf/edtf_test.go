@@ -167,7 +167,7 @@ func TestParseErrors(t *testing.T) {
 			t.Errorf("Parse(%q) = %v to %v, %v; want an *Error", tt.text, d.Lo, d.Hi, err)
 			continue
 		}
-		if e.Write != tt.write || !strings.Contains(e.Reason, tt.reason) {
+		if e.Write != tt.write || !strings.Contains(e.Error(), tt.reason) {
 			t.Errorf("Parse(%q): %v; want %q and to write %q", tt.text, err, tt.reason, tt.write)
 		}
 	}

@@ -2,13 +2,14 @@ package edtf
 
 import (
 	"fmt"
-	"regexp"
 	"strings"
+
+	"benchlore/schema/pattern"
 )
 
 // A slip is a way of writing dates that is not EDTF, and what to write instead.
 type slip struct {
-	pattern *regexp.Regexp // on the text in lower case, trimmed, with ASCII dashes
+	pattern *pattern.Pattern // on the text in lower case, trimmed, with ASCII dashes
 	write   func(m []string) string
 	reason  string // "" keeps the parser's own
 }
@@ -89,7 +90,7 @@ var slips = []slip{
 	{re(`^(\d{4}-\d\d-\d\d)[t ]\d\d:?\d\d.*$`), join("%s", 1), "the time of day is left out"},
 }
 
-func re(s string) *regexp.Regexp { return regexp.MustCompile(s) }
+func re(s string) *pattern.Pattern { return pattern.New(s) }
 
 var dashes = strings.NewReplacer("\u2010", "-", "\u2011", "-", "\u2012", "-", "\u2013", "-", "\u2014", "-", "\u2019", "'", "\u00a0", " ")
 

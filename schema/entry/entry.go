@@ -9,12 +9,12 @@ package entry
 import (
 	"fmt"
 	"reflect"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
 	"benchlore/schema/unit"
@@ -29,7 +29,7 @@ func (e *Error) Error() string { return e.What }
 func (e *Error) Hint() string { return e.Remedy }
 
 // countForm is a number of a pool: 12x.
-var countForm = regexp.MustCompile(`^([0-9]{1,5})[x×]$`)
+var countForm = pattern.New(`^([0-9]{1,5})[x×]$`)
 
 // Entry is what was understood: a line about parts, or a kit applied.
 type Entry struct {
@@ -190,7 +190,7 @@ func (p *parser) known(w string) bool {
 }
 
 // faultForm is how faults are usually called.
-var faultForm = regexp.MustCompile(`^[Ff][0-9]{1,3}$`)
+var faultForm = pattern.New(`^[Ff][0-9]{1,3}$`)
 
 // has reports whether any section of the unit has a part of that name.
 func has(u *unit.Unit, w string) bool {
@@ -346,7 +346,7 @@ func (p *parser) word() error {
 
 // typeForm is how types of semiconductors and the like are written: letters and
 // figures.
-var typeForm = regexp.MustCompile(`^[A-Z0-9][A-Z0-9./-]*$`)
+var typeForm = pattern.New(`^[A-Z0-9][A-Z0-9./-]*$`)
 
 // byType reports whether a word after the action may be the type of the new part:
 // of parts the model gives no value, which go by their type.
@@ -479,10 +479,10 @@ func wholeKey(typed string) string {
 }
 
 var (
-	number   = regexp.MustCompile(`^[0-9]+(?:[.,][0-9]+)?$`)
-	yearForm = regexp.MustCompile(`^(1[89]|20)[0-9]{2}$`)
+	number   = pattern.New(`^[0-9]+(?:[.,][0-9]+)?$`)
+	yearForm = pattern.New(`^(1[89]|20)[0-9]{2}$`)
 	// bareForm is value/rating without units: 22/25.
-	bareForm = regexp.MustCompile(`^([0-9]+(?:[.,][0-9]+)?)/([0-9]+(?:[.,][0-9]+)?)$`)
+	bareForm = pattern.New(`^([0-9]+(?:[.,][0-9]+)?)/([0-9]+(?:[.,][0-9]+)?)$`)
 )
 
 func (p *parser) old() *schema.Component {

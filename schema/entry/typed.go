@@ -1,12 +1,12 @@
 package entry
 
 import (
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/refs"
 	"benchlore/schema/unit"
 )
@@ -29,12 +29,12 @@ var typedPhrases = [][2]string{
 
 // Blanks people type inside what is one word: 10 uF, 10uF / 35V, C1 - C4, C1 to C4.
 var (
-	unitBlank  = regexp.MustCompile(`([0-9]) +([pnuµmkM]?(?:F|V|Ohm|Ω|H|W|A)\b)`)
-	slashBlank = regexp.MustCompile(` +/ +`)
-	rangeBlank = regexp.MustCompile(`([0-9A-Za-z]) +[-–] +([0-9A-Za-z])`)
-	rangeWord  = regexp.MustCompile(`\b([A-Za-z]{1,4}[0-9]+)(?: +(?:to|thru|through) +|\.{2,3}|…)([A-Za-z]{0,4}[0-9]+)\b`)
-	keyBlank   = regexp.MustCompile(`(?i)\bkeys? +([0-9]+(?:-[0-9]+)?)\b`)
-	partBlank  = regexp.MustCompile(`(?i)\b(key:[0-9]+(?:-[0-9]+)?) +contacts? +([0-9]+(?:-[0-9]+)?)\b`)
+	unitBlank  = pattern.New(`([0-9]) +([pnuµmkM]?(?:F|V|Ohm|Ω|H|W|A)\b)`)
+	slashBlank = pattern.New(` +/ +`)
+	rangeBlank = pattern.New(`([0-9A-Za-z]) +[-–] +([0-9A-Za-z])`)
+	rangeWord  = pattern.New(`\b([A-Za-z]{1,4}[0-9]+)(?: +(?:to|thru|through) +|\.{2,3}|…)([A-Za-z]{0,4}[0-9]+)\b`)
+	keyBlank   = pattern.New(`(?i)\bkeys? +([0-9]+(?:-[0-9]+)?)\b`)
+	partBlank  = pattern.New(`(?i)\b(key:[0-9]+(?:-[0-9]+)?) +contacts? +([0-9]+(?:-[0-9]+)?)\b`)
 )
 
 // split takes words apart at blanks, except those that hold key=value, closes up
@@ -200,9 +200,9 @@ func leads(w string) bool {
 }
 
 var (
-	gluedSection = regexp.MustCompile(`^([A-Za-z]+)([0-9][0-9,-]*)$`)
-	manyNumbers  = regexp.MustCompile(`^(.*\S)\s+([0-9]+(?:\s*(?:,|and|&)\s*[0-9]+)+)$`)
-	numbers      = regexp.MustCompile(`[0-9]+`)
+	gluedSection = pattern.New(`^([A-Za-z]+)([0-9][0-9,-]*)$`)
+	manyNumbers  = pattern.New(`^(.*\S)\s+([0-9]+(?:\s*(?:,|and|&)\s*[0-9]+)+)$`)
+	numbers      = pattern.New(`[0-9]+`)
 )
 
 // sectionForms are the ways a text may name sections: as it stands, "voice3", and
@@ -236,7 +236,7 @@ func (p *parser) poolNamed(w string) schema.FamilyName {
 	return ""
 }
 
-var countWord = regexp.MustCompile(`^([0-9]{1,5})[x×]?$`)
+var countWord = pattern.New(`^([0-9]{1,5})[x×]?$`)
 
 // counted takes a number of a pool: "12x board/joint", "12 joints". The section may
 // come behind.

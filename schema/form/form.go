@@ -2,7 +2,7 @@
 // order and what is offered follow from the schema and from the unit on the
 // bench; how a question is put on a screen is the caller's affair.
 //
-//	f := form.New(src)
+//	f := form.Resume(src, nil)
 //	for !f.Done() {
 //		q := f.Question()
 //		err := f.Answer(typed, false) // an *Error says what to write instead
@@ -20,6 +20,7 @@ import (
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/remedy"
 	"benchlore/schema/unit"
 )
 
@@ -133,14 +134,8 @@ type Form struct {
 // Line is an answer with the words of its question.
 type Line struct{ Table, Name, Text string }
 
-// New begins a record of the kind that the source's head names.
-func New(src Source) *Form {
-	f := &Form{src: src}
-	f.walk()
-	return f
-}
-
-// Resume goes on with answers given before. Those that no longer have a
+// Resume asks for a record of the kind that the source's head names, and goes on
+// with answers given before; none begins it. Those that no longer have a
 // question, since the model or the records have changed, and those behind them
 // come back in lost.
 func Resume(src Source, answers []Answer) (f *Form, lost []Answer) {
@@ -246,8 +241,8 @@ func (q *Question) read(text string) (string, error) {
 	}
 	if q.test != nil {
 		if err := q.test(text); err != nil {
-			what, remedy := remedyOf(err)
-			return "", &Error{What: what, Remedy: remedy}
+			what, write := remedy.Parts(err)
+			return "", &Error{What: what, Remedy: write}
 		}
 	}
 	return withUnit(text, q.unit), nil

@@ -170,7 +170,7 @@ func source(t testing.TB, kind schema.Kind, records ...string) Source {
 // returns the record without its head.
 func typed(t testing.TB, src Source, script string) string {
 	t.Helper()
-	f := New(src)
+	f := begin(src)
 	for _, line := range strings.Split(strings.TrimSpace(script), "\n") {
 		path, text, _ := strings.Cut(strings.TrimSpace(line), " ")
 		if f.Done() {
@@ -595,7 +595,7 @@ func TestRefused(t *testing.T) {
 			"5 6", "2 numbers for the 1 positions left", "one for each", false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			f := New(source(t, schema.Kind(c.kind), testIntake))
+			f := begin(source(t, schema.Kind(c.kind), testIntake))
 			for _, line := range strings.Split(c.script, "\n") {
 				path, text, _ := strings.Cut(line, " ")
 				if line == "" {
@@ -636,7 +636,7 @@ func TestRefused(t *testing.T) {
 // The verdict is there while a value is being typed.
 func TestRemarks(t *testing.T) {
 	at := func(kind schema.Kind, script string) *Question {
-		f := New(source(t, kind, testIntake))
+		f := begin(source(t, kind, testIntake))
 		for _, text := range strings.Split(script, "\n") {
 			if err := f.Answer(text, false); err != nil {
 				t.Fatal(err)
@@ -675,7 +675,7 @@ func TestRemarks(t *testing.T) {
 }
 
 func TestOffered(t *testing.T) {
-	f := New(source(t, schema.KindParts, testIntake))
+	f := begin(source(t, schema.KindParts, testIntake))
 	for _, text := range []string{"power supply", "C1", "failed"} {
 		if err := f.Answer(text, false); err != nil {
 			t.Fatal(err)
@@ -696,7 +696,7 @@ func TestOffered(t *testing.T) {
 // and nothing that the program sets itself.
 func TestEveryKeyCanBeReached(t *testing.T) {
 	for _, k := range schema.Kind("").Words() {
-		f := New(source(t, schema.Kind(k), testIntake))
+		f := begin(source(t, schema.Kind(k), testIntake))
 		asked := map[string]bool{}
 		for f.Question().Role != Store {
 			q := f.Question()
@@ -733,7 +733,7 @@ func TestAnyAnswers(t *testing.T) {
 		kind := schema.Kind(rapid.SampledFrom(schema.Kind("").Words()).Draw(t, "kind"))
 		src := anySource
 		src.Head.Kind = kind
-		f := New(src)
+		f := begin(src)
 		for range rapid.IntRange(0, 40).Draw(t, "answers") {
 			q := f.Question()
 			if q == nil {
@@ -780,7 +780,7 @@ var anySource = func() Source {
 // Answers whose question is gone come back instead of being put elsewhere.
 func TestResumeAfterAChange(t *testing.T) {
 	src := source(t, schema.KindParts, testIntake)
-	f := New(src)
+	f := begin(src)
 	for _, text := range []string{"divider 1", "C1", "untested", "replaced", "2030-el-2u2", "", ""} {
 		if err := f.Answer(text, false); err != nil {
 			t.Fatal(err)
@@ -791,4 +791,10 @@ func TestResumeAfterAChange(t *testing.T) {
 	if len(lost) != 3 || lost[0].Text != "2030-el-2u2" || again.Question().Path != "part[0].new.value" {
 		t.Errorf("lost %v, asks for %s", lost, again.Question().Path)
 	}
+}
+
+// begin is a form without answers.
+func begin(src Source) *Form {
+	f, _ := Resume(src, nil)
+	return f
 }

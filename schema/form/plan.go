@@ -8,6 +8,7 @@ import (
 
 	"benchlore/schema"
 	"benchlore/schema/refs"
+	"benchlore/schema/remedy"
 )
 
 // step is a key that is asked for without being called for.
@@ -309,7 +310,7 @@ func (w *walker) values(tb *schema.Table, t at) bool {
 			q.test = func(text string) error {
 				values, err := schema.Values(text).Parse()
 				if err == nil && len(values) > len(all)-len(got) {
-					err = fmt.Errorf("%d numbers for the %d positions left => write one for each, from %s on", len(values), len(all)-len(got), all[len(got)])
+					err = remedy.Errorf("%d numbers for the %d positions left => write one for each, from %s on", len(values), len(all)-len(got), all[len(got)])
 				}
 				return err
 			}

@@ -3,18 +3,18 @@ package form
 import (
 	"math/big"
 	"reflect"
-	"regexp"
 	"slices"
 	"strings"
 
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 	"benchlore/schema/quantity"
 	"benchlore/schema/refs"
 	"benchlore/schema/unit"
 )
 
 // bareNumber is a number without its unit.
-var bareNumber = regexp.MustCompile(`^[+-]?[0-9]+([.,][0-9]+)?$`)
+var bareNumber = pattern.New(`^[+-]?[0-9]+([.,][0-9]+)?$`)
 
 // beside gives a question what it can say while an answer is being typed, and
 // lets a bare number take the unit it must have.

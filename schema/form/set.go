@@ -1,7 +1,6 @@
 package form
 
 import (
-	"fmt"
 	"reflect"
 	"slices"
 	"strconv"
@@ -9,10 +8,11 @@ import (
 	"unicode"
 
 	"benchlore/schema"
+	"benchlore/schema/remedy"
 )
 
 // set puts the text of an answer into a key. The error says what to write
-// instead, behind " => ".
+// instead: see [remedy.Parts].
 func set(v reflect.Value, f schema.Field, text string) error {
 	if text == "" {
 		v.SetZero()
@@ -25,7 +25,7 @@ func set(v reflect.Value, f schema.Field, text string) error {
 	if v.Type() == reflect.TypeFor[schema.Date]() {
 		d, err := schema.ParseDate(text)
 		if err != nil {
-			return fmt.Errorf("%q is not a date => write it like 2031-03-04", text)
+			return remedy.Errorf("%q is not a date => write it like 2031-03-04", text)
 		}
 		v.Set(reflect.ValueOf(d))
 		return nil
@@ -34,14 +34,14 @@ func set(v reflect.Value, f schema.Field, text string) error {
 	case reflect.Int:
 		n, err := strconv.Atoi(text)
 		if err != nil {
-			return fmt.Errorf("%q is not a whole number => write one, such as 12", text)
+			return remedy.Errorf("%q is not a whole number => write one, such as 12", text)
 		}
 		v.SetInt(int64(n))
 		return least(f, float64(n))
 	case reflect.Float64:
 		x, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
 		if err != nil || x != x || x-x != 0 {
-			return fmt.Errorf("%q is not a number => write one, such as 1523.4", text)
+			return remedy.Errorf("%q is not a number => write one, such as 1523.4", text)
 		}
 		v.SetFloat(x)
 		return least(f, x)
@@ -66,7 +66,7 @@ func set(v reflect.Value, f schema.Field, text string) error {
 	}
 	v.SetString(text)
 	if w := f.Words(); w != nil && !slices.Contains(w, text) {
-		return fmt.Errorf("%q is not known here => write one of: %s", text, strings.Join(w, ", "))
+		return remedy.Errorf("%q is not known here => write one of: %s", text, strings.Join(w, ", "))
 	}
 	if c, ok := v.Interface().(interface{ Check() error }); ok {
 		return c.Check()
@@ -76,7 +76,7 @@ func set(v reflect.Value, f schema.Field, text string) error {
 
 func least(f schema.Field, x float64) error {
 	if f.HasMin && x < f.Min {
-		return fmt.Errorf("%v is too small => write %v or more", x, f.Min)
+		return remedy.Errorf("%v is too small => write %v or more", x, f.Min)
 	}
 	return nil
 }
@@ -88,20 +88,8 @@ func plain(f schema.Field, text string) error {
 			continue
 		}
 		if unicode.Is(unicode.C, r) || unicode.Is(unicode.Zl, r) || unicode.Is(unicode.Zp, r) {
-			return fmt.Errorf("it contains an invisible character (U+%04X) => type it again without it", r)
+			return remedy.Errorf("it contains an invisible character (U+%04X) => type it again without it", r)
 		}
 	}
 	return nil
-}
-
-// remedyOf sets apart what an error says to write instead.
-func remedyOf(err error) (what, remedy string) {
-	text := err.Error()
-	if what, remedy, ok := strings.Cut(text, " => "); ok {
-		return what, remedy
-	}
-	if i := strings.LastIndex(text, ": write "); i >= 0 {
-		return text[:i], text[i+2:]
-	}
-	return text, ""
 }

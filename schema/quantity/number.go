@@ -3,10 +3,12 @@ package quantity
 import (
 	"fmt"
 	"math/big"
-	"regexp"
 	"strconv"
 	"strings"
 	"unicode/utf8"
+
+	"benchlore/schema/pattern"
+	"benchlore/schema/remedy"
 )
 
 const (
@@ -54,8 +56,8 @@ func normal(s string) string {
 }
 
 var (
-	fraction  = regexp.MustCompile(`^\d+(?: \d+)?/\d+ ?\pL`)
-	notNumber = regexp.MustCompile(`(?i)^[+-]?(nan|inf|infinity|ol|o\.l\.?|overload)\b`)
+	fraction  = pattern.New(`^\d+(?: \d+)?/\d+ ?\pL`)
+	notNumber = pattern.New(`(?i)^[+-]?(nan|inf|infinity|ol|o\.l\.?|overload)\b`)
 )
 
 // cutDigits splits s behind the digits it starts with.
@@ -91,18 +93,18 @@ func scanNumber(s string) (v *big.Rat, rest string, err error) {
 	if exponent, after := cutExponent(rest); exponent != "" {
 		power, err = strconv.Atoi(exponent)
 		if err != nil || power > maxExponent || power < -maxExponent {
-			return nil, "", fmt.Errorf("exponent %s of %q is out of range: a value lies between 1e-30 and 1e30 in SI units", exponent, s)
+			return nil, "", remedy.Errorf("exponent %s of %q is out of range => a value lies between 1e-30 and 1e30 in SI units", exponent, s)
 		}
 		rest = after
 	}
 	if isGrouped(rest) {
-		return nil, "", fmt.Errorf("%q has thousands separators: write the digits without them, as in 15025 V", s)
+		return nil, "", remedy.Errorf("%q has thousands separators => write the digits without them, as in 15025 V", s)
 	}
 	if strings.Contains(rest, "/") && fraction.MatchString(s) {
-		return nil, "", fmt.Errorf("%q has a fraction: write it as a decimal number, as in 0.25 W", s)
+		return nil, "", remedy.Errorf("%q has a fraction => write it as a decimal number, as in 0.25 W", s)
 	}
 	if sign == ',' && len(part) == 3 && strings.Trim(whole, "0") != "" && len(whole) <= 3 {
-		return nil, "", fmt.Errorf("%q can be read in two ways: write %s.%s or %s%s", s, whole, part, whole, part)
+		return nil, "", remedy.Errorf("%q can be read in two ways => write %s.%s or %s%s", s, whole, part, whole, part)
 	}
 	if len(whole)+len(part) > maxDigits {
 		return nil, "", fmt.Errorf("%q has more than %d digits", s, maxDigits)
@@ -118,11 +120,11 @@ func scanNumber(s string) (v *big.Rat, rest string, err error) {
 func noNumber(s string) error {
 	switch {
 	case s != "" && (s[0] == '<' || s[0] == '>'):
-		return fmt.Errorf("%q is a bound and not a value: write the value, or not-measurable with the reason", s)
+		return remedy.Errorf("%q is a bound and not a value => write the value, or not-measurable with the reason", s)
 	case notNumber.MatchString(s):
-		return fmt.Errorf("%q is not a number: write the value, or not-measurable with the reason", s)
+		return remedy.Errorf("%q is not a number => write the value, or not-measurable with the reason", s)
 	}
-	return fmt.Errorf("%q does not start with a number: write one such as 22 uF or 4k7", s)
+	return remedy.Errorf("%q does not start with a number => write one such as 22 uF or 4k7", s)
 }
 
 // cutExponent takes e-6 or E6 from the start of s. exponent is "" if there is
@@ -178,7 +180,7 @@ func inRange(v *big.Rat) error {
 	}
 	a := new(big.Rat).Abs(v)
 	if a.Cmp(smallest) < 0 || a.Cmp(largest) > 0 {
-		return fmt.Errorf("value is out of range: it must lie between 1e-30 and 1e30 in SI units")
+		return remedy.Errorf("value is out of range => it must lie between 1e-30 and 1e30 in SI units")
 	}
 	return nil
 }

@@ -1,20 +1,21 @@
 // Package quantity reads quantities the way a restorer writes them, "22 uF",
 // "4u7", "2k2", "15,02 V", exactly and without losing what was written.
 //
-// Parse reads a value with its unit, ParseUnit a unit alone, and Preferred
-// tells whether a value belongs to an E series. Prefixes follow the SI
-// Brochure, the letter code IEC 60062, preferred values IEC 60063.
+// Parse reads a value with its unit, ParseUnit a unit alone. Prefixes follow the
+// SI Brochure, the letter code IEC 60062.
 //
 // A number without a unit is an error: the package never guesses one.
 package quantity
 
 import (
-	"errors"
 	"fmt"
 	"math/big"
-	"regexp"
+	"strconv"
 	"strings"
 	"unicode/utf8"
+
+	"benchlore/schema/pattern"
+	"benchlore/schema/remedy"
 )
 
 // Quantity is a value with its unit. The zero Quantity is none.
@@ -33,7 +34,7 @@ type Quantity struct {
 }
 
 // tolerancePart splits "10k 5%" and "22 uF +/-20 %".
-var tolerancePart = regexp.MustCompile(`^(.*?\S) ?(?:\+/-| )[ ]?(\d+(?:[.,]\d+)?) ?%$`)
+var tolerancePart = pattern.New(`^(.*?\S) ?(?:\+/-| )[ ]?(\d+(?:[.,]\d+)?) ?%$`)
 
 // splitTolerance gives the submatches of tolerancePart, or nil.
 func splitTolerance(text string) []string {
@@ -60,7 +61,7 @@ func Parse(s string) (Quantity, error) {
 	}
 	text := normal(s)
 	if text == "" {
-		return Quantity{}, errors.New("quantity is empty: write a number and a unit, as in 22 uF")
+		return Quantity{}, remedy.Errorf("quantity is empty => write a number and a unit, as in 22 uF")
 	}
 	var tolerance *big.Rat
 	if m := splitTolerance(text); m != nil {
@@ -80,18 +81,18 @@ func Parse(s string) (Quantity, error) {
 	}
 	if tolerance != nil {
 		if q.Tolerance != nil {
-			return Quantity{}, fmt.Errorf("%q has two tolerances: leave one out", s)
+			return Quantity{}, remedy.Errorf("%q has two tolerances => leave one out", s)
 		}
 		if q.Unit.symbol == "%" {
-			return Quantity{}, fmt.Errorf("%q has two percentages: write one", s)
+			return Quantity{}, remedy.Errorf("%q has two percentages => write one", s)
 		}
 		if err := inRange(tolerance); err != nil {
-			return Quantity{}, fmt.Errorf("tolerance of %q: %w", s, err)
+			return Quantity{}, remedy.In(fmt.Sprintf("tolerance of %q", s), err)
 		}
 		q.Tolerance = tolerance
 	}
 	if err := inRange(q.Value); err != nil {
-		return Quantity{}, fmt.Errorf("%q: %w", s, err)
+		return Quantity{}, remedy.In(strconv.Quote(s), err)
 	}
 	q.Text = s
 	return q, nil
@@ -107,7 +108,8 @@ func parseValue(s string) (Quantity, error) {
 		return Quantity{}, err
 	}
 	if rest == "" {
-		return Quantity{}, fmt.Errorf("%q has no unit: write one, as in %[2]s Ohm, %[2]s uF, %[2]s V, %[2]s mA, %[2]s Hz, %[2]s mm or %[2]s %%", s, strings.TrimSuffix(s, "."))
+		return Quantity{}, remedy.Errorf("%q has no unit => write one, as in %s", s,
+			strings.ReplaceAll("N Ohm, N uF, N V, N mA, N Hz, N mm or N %", "N", strings.TrimSuffix(s, ".")))
 	}
 	spaced := strings.HasSuffix(strings.TrimSuffix(s, rest), " ")
 	// m, T and K are units of their own behind a space and code letters
@@ -118,7 +120,7 @@ func parseValue(s string) (Quantity, error) {
 			return q, err
 		}
 		if u, err = lookup(rest); err != nil {
-			return Quantity{}, fmt.Errorf("%q: %w", s, err)
+			return Quantity{}, remedy.In(strconv.Quote(s), err)
 		}
 	}
 	return Quantity{Value: v.Mul(v, u.factor()), Unit: u}, nil

@@ -3,8 +3,10 @@ package quantity
 import (
 	"fmt"
 	"math/big"
-	"regexp"
 	"strings"
+
+	"benchlore/schema/pattern"
+	"benchlore/schema/remedy"
 )
 
 // The letter and digit code of IEC 60062 puts a letter where the decimal point
@@ -12,8 +14,8 @@ import (
 // and F for farads. Beyond the standard, and common in the trade, are 4H7 for
 // henries and 5V1 for volts. A unit may follow to say otherwise: 4u7H.
 var (
-	afterCode = regexp.MustCompile(`^(?:( ?)(Ohm|ohm|F|H))?([A-Z])?$`)
-	rkmTail   = regexp.MustCompile(`^([RkKMGTpnum])([A-Z])?$`)
+	afterCode = pattern.New(`^(?:( ?)(Ohm|ohm|F|H))?([A-Z])?$`)
+	rkmTail   = pattern.New(`^([RkKMGTpnum])([A-Z])?$`)
 )
 
 // rkmUnit gives the unit a code letter stands for.
@@ -42,18 +44,18 @@ var tolerances = map[string]string{
 // stands for on a part of the given value.
 func letterTolerance(letter, code string, v *big.Rat, u Unit) (*big.Rat, error) {
 	if (letter == "F" || letter == "H") && u != (Unit{"", "Ohm"}) && u != (Unit{"k", "Ohm"}) {
-		return nil, fmt.Errorf("the last letter of %q can be a unit or a tolerance: write the unit and the tolerance, as in 4.7 MOhm 1 %%", code)
+		return nil, remedy.Errorf("the last letter of %q can be a unit or a tolerance => write the unit and the tolerance, as in 4.7 MOhm 1 %%", code)
 	}
 	if strings.Contains("QSTZ", letter) {
-		return nil, fmt.Errorf("the last letter of %q stands for an unsymmetrical tolerance: leave it out and put it in the note", code)
+		return nil, remedy.Errorf("the last letter of %q stands for an unsymmetrical tolerance => leave it out and put it in the note", code)
 	}
 	percent, ok := tolerances[letter]
 	if !ok {
-		return nil, fmt.Errorf("the last letter of %q is no tolerance of IEC 60062: write the tolerance as in 4k7 5%%", code)
+		return nil, remedy.Errorf("the last letter of %q is no tolerance of IEC 60062 => write the tolerance as in 4k7 5%%", code)
 	}
 	// Below 10 pF the standard's letters are absolute, in picofarad.
 	if u.symbol == "F" && v.Cmp(rat("10e-12")) < 0 && strings.Contains("BCDG", letter) {
-		return nil, fmt.Errorf("the tolerance letter of %q is in pF below 10 pF: leave it out and write the tolerance in %%", code)
+		return nil, remedy.Errorf("the tolerance letter of %q is in pF below 10 pF => leave it out and write the tolerance in %%", code)
 	}
 	return new(big.Rat).Mul(rat(percent), rat("0.01")), nil
 }
@@ -76,7 +78,7 @@ func parseInner(s string) (q Quantity, ok bool, err error) {
 	}
 	space, unit, tolerance := m[1], m[2], m[3]
 	if letter == "V" && whole == "" {
-		return Quantity{}, true, fmt.Errorf("%q does not start with a number: write 0V5 or 0.5 V", s)
+		return Quantity{}, true, remedy.Errorf("%q does not start with a number => write 0V5 or 0.5 V", s)
 	}
 	if len(whole)+len(part) > maxDigits {
 		return Quantity{}, true, fmt.Errorf("%q has more than %d digits", s, maxDigits)
@@ -90,7 +92,7 @@ func parseInner(s string) (q Quantity, ok bool, err error) {
 		case tolerance == "" && space == "" && (unit == "F" || unit == "H"):
 			tolerance = unit
 		default:
-			return Quantity{}, true, fmt.Errorf("%q has the code letter of one unit and the name of another: write it as in 4.7 uF", s)
+			return Quantity{}, true, remedy.Errorf("%q has the code letter of one unit and the name of another => write it as in 4.7 uF", s)
 		}
 	}
 	q.Value = new(big.Rat).Mul(scaled(whole+part, -len(part)), q.Unit.factor())
@@ -111,11 +113,11 @@ func parseTail(s string, v *big.Rat, rest string, spaced bool) (q Quantity, ok b
 	letter, tolerance := m[1], m[2]
 	switch {
 	case letter == "K" && spaced:
-		return Quantity{}, true, fmt.Errorf("%q can be read as kilohm or kelvin: write kOhm or kelvin", s)
+		return Quantity{}, true, remedy.Errorf("%q can be read as kilohm or kelvin => write kOhm or kelvin", s)
 	case letter == "m" && tolerance == "":
-		return Quantity{}, true, fmt.Errorf("%q can be read as millifarad or metre: write mF, or m after a space", s)
+		return Quantity{}, true, remedy.Errorf("%q can be read as millifarad or metre => write mF, or m after a space", s)
 	case letter == "T" && tolerance == "":
-		return Quantity{}, true, fmt.Errorf("%q can be read as teraohm or tesla: write TOhm, or T after a space", s)
+		return Quantity{}, true, remedy.Errorf("%q can be read as teraohm or tesla => write TOhm, or T after a space", s)
 	}
 	q.Unit = rkmUnit(letter)
 	q.Value = new(big.Rat).Mul(v, q.Unit.factor())

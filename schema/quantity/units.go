@@ -5,6 +5,8 @@ import (
 	"math/big"
 	"slices"
 	"strings"
+
+	"benchlore/schema/remedy"
 )
 
 // Unit is a unit of measurement with its SI prefix, if any: mV, kOhm, min.
@@ -185,16 +187,16 @@ func ParseUnit(s string) (Unit, error) {
 // lookup finds a unit by its spelling in normal form.
 func lookup(s string) (Unit, error) {
 	if s == "" {
-		return Unit{}, fmt.Errorf("no unit: write one such as Ohm, uF, V, mA, Hz, mm or %%")
+		return Unit{}, remedy.Errorf("no unit => write one such as Ohm, uF, V, mA, Hz, mm or %%")
 	}
 	if u, ok := spellings[s]; ok {
 		return u, nil
 	}
 	switch s {
 	case "MF", "Mf":
-		return Unit{}, fmt.Errorf("unit %q could be read as megafarad: write uF for the microfarad that old drawings mean, mF for the millifarad", s)
+		return Unit{}, remedy.Errorf("unit %q could be read as megafarad => write uF for the microfarad that old drawings mean, mF for the millifarad", s)
 	case "MMF", "mmF", "mmf":
-		return Unit{}, fmt.Errorf("unit %q is not an SI unit: write pF for the micro-microfarad of old drawings", s)
+		return Unit{}, remedy.Errorf("unit %q is not an SI unit => write pF for the micro-microfarad of old drawings", s)
 	}
 	var near []string
 	for name, u := range spellings {
@@ -204,7 +206,7 @@ func lookup(s string) (Unit, error) {
 	}
 	if len(near) > 0 {
 		slices.Sort(near)
-		return Unit{}, fmt.Errorf("unknown unit %q: write %s (m is milli, M is mega)", s, strings.Join(near, " or "))
+		return Unit{}, remedy.Errorf("unknown unit %q => write %s (m is milli, M is mega)", s, strings.Join(near, " or "))
 	}
-	return Unit{}, fmt.Errorf("unknown unit %q: write one such as Ohm, uF, V, mA, Hz, mm or %%", s)
+	return Unit{}, remedy.Errorf("unknown unit %q => write one such as Ohm, uF, V, mA, Hz, mm or %%", s)
 }

@@ -1,10 +1,11 @@
 package refs
 
 import (
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
+
+	"benchlore/schema/remedy"
 )
 
 // List is a list of positions as written in a record. The zero List is empty.
@@ -65,7 +66,7 @@ func parse(s string) (List, error) {
 		return List{}, err
 	}
 	if plain(s) == "" {
-		return List{}, errors.New("list of positions is empty: write one such as C14 or C1-C12, C15")
+		return List{}, remedy.Errorf("list of positions is empty => write one such as C14 or C1-C12, C15")
 	}
 	l := List{Text: s}
 	total := 0
@@ -80,7 +81,7 @@ func parse(s string) (List, error) {
 			}
 		}
 		if total += size(it.steps); total > maxMembers {
-			return List{}, fmt.Errorf("list %q has more than %d positions: write several", clip(s), maxMembers)
+			return List{}, remedy.Errorf("list %q has more than %d positions => write several", clip(s), maxMembers)
 		}
 		l.items = append(l.items, it)
 	}
@@ -109,7 +110,7 @@ func (it *item) common(o *item) (Ref, bool) {
 
 func repeated(name, first, second string) error {
 	if first == second {
-		return fmt.Errorf("%q is named twice: take the second one out", name)
+		return remedy.Errorf("%q is named twice => take the second one out", name)
 	}
 	return fmt.Errorf("%q is named twice: it is in %q and again in %q", name, first, second)
 }
@@ -118,16 +119,16 @@ func parseItem(part string) (item, error) {
 	it := item{text: strings.TrimSpace(part)}
 	text := plain(part)
 	if text == "" {
-		return item{}, errors.New("nothing stands between two commas, or behind the last one: take the comma out")
+		return item{}, remedy.Errorf("nothing stands between two commas, or behind the last one => take the comma out")
 	}
 	if strings.HasPrefix(text, "@") {
 		// A position in words keeps its own dashes.
 		words := strings.Join(strings.Fields(strings.TrimPrefix(it.text, "@")), " ")
 		if words == "" {
-			return item{}, errors.New("nothing stands behind the @: say where, as in @under IC4")
+			return item{}, remedy.Errorf("nothing stands behind the @ => say where, as in @under IC4")
 		}
 		if len(words) > maxWords {
-			return item{}, fmt.Errorf("%q is longer than %d bytes: say where in fewer words", clip(it.text), maxWords)
+			return item{}, remedy.Errorf("%q is longer than %d bytes => say where in fewer words", clip(it.text), maxWords)
 		}
 		it.words = "@" + words
 		return it, nil
@@ -136,9 +137,6 @@ func parseItem(part string) (item, error) {
 	it.steps, err = parseSteps(text)
 	return it, err
 }
-
-// String gives the list as it was written.
-func (l List) String() string { return l.Text }
 
 // Exact says whether every position is named, without a range.
 func (l List) Exact() bool {

@@ -2,11 +2,12 @@ package refs
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"slices"
 	"strconv"
 	"strings"
+
+	"benchlore/schema/remedy"
 )
 
 // Names is a list of section names as written in a record. The zero Names is
@@ -85,7 +86,7 @@ func ParseNames(s string) (Names, error) {
 		return Names{}, err
 	}
 	if plain(s) == "" {
-		return Names{}, errors.New("list of sections is empty: write one such as power supply or voice 1-8")
+		return Names{}, remedy.Errorf("list of sections is empty => write one such as power supply or voice 1-8")
 	}
 	list := Names{Text: s}
 	total := 0
@@ -100,7 +101,7 @@ func ParseNames(s string) (Names, error) {
 			}
 		}
 		if total += it.hi - it.lo + 1; total > maxMembers {
-			return Names{}, fmt.Errorf("list %q has more than %d names: write several", clip(s), maxMembers)
+			return Names{}, remedy.Errorf("list %q has more than %d names => write several", clip(s), maxMembers)
 		}
 		list.items = append(list.items, it)
 	}
@@ -110,7 +111,7 @@ func ParseNames(s string) (Names, error) {
 func parseName(part string) (nameItem, error) {
 	it := nameItem{name: plain(part)}
 	if it.name == "" {
-		return nameItem{}, errors.New("nothing stands between two commas, or behind the last one: take the comma out")
+		return nameItem{}, remedy.Errorf("nothing stands between two commas, or behind the last one => take the comma out")
 	}
 	if len(it.name) > maxWords {
 		return nameItem{}, fmt.Errorf("name %q is longer than %d bytes", clip(it.name), maxWords)
@@ -124,10 +125,10 @@ func parseName(part string) (nameItem, error) {
 	it.stem, it.lo, it.hi = stem, lo, hi
 	it.key = nameKey{strings.ToLower(stem), lo}
 	if it.hi < it.lo {
-		return nameItem{}, fmt.Errorf("range %q runs backwards: write the lower number first", it.name)
+		return nameItem{}, remedy.Errorf("range %q runs backwards => write the lower number first", it.name)
 	}
 	if it.hi-it.lo >= maxRange {
-		return nameItem{}, fmt.Errorf("range %q has more than %d names: write shorter ones", it.name, maxRange)
+		return nameItem{}, remedy.Errorf("range %q has more than %d names => write shorter ones", it.name, maxRange)
 	}
 	return it, nil
 }
@@ -156,14 +157,6 @@ func splitRange(name string) (stem string, lo, hi int, ok bool) {
 // hyphenBeside tells whether a hyphen stands before or behind place i.
 func hyphenBeside(s string, i int) bool {
 	return i > 0 && s[i-1] == '-' || i+1 < len(s) && s[i+1] == '-'
-}
-
-// String gives the list as it was written.
-func (l Names) String() string { return l.Text }
-
-// Exact says whether every section is named, without a range.
-func (l Names) Exact() bool {
-	return !slices.ContainsFunc(l.items, func(it nameItem) bool { return it.lo != it.hi })
 }
 
 // Enumerate gives the names in the order written, counting ranges through.

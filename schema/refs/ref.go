@@ -17,11 +17,13 @@ package refs
 import (
 	"cmp"
 	"fmt"
-	"regexp"
 	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	"benchlore/schema/pattern"
+	"benchlore/schema/remedy"
 )
 
 // Ref is one position in canonical form: "C14", "key:17/contact.2",
@@ -76,10 +78,10 @@ func parseSteps(item string) ([]step, error) {
 			return nil, err
 		}
 		if s.hi < s.lo {
-			return nil, fmt.Errorf("range %q runs backwards: write the lower number first", item)
+			return nil, remedy.Errorf("range %q runs backwards => write the lower number first", item)
 		}
 		if size *= s.hi - s.lo + 1; size > maxRange {
-			return nil, fmt.Errorf("range %q has more than %d positions: write shorter ones", item, maxRange)
+			return nil, remedy.Errorf("range %q has more than %d positions => write shorter ones", item, maxRange)
 		}
 		steps = append(steps, s)
 	}
@@ -98,7 +100,7 @@ func parseStep(part string, first bool) (step, error) {
 	if first {
 		return step{}, stepError(part)
 	}
-	return step{}, fmt.Errorf("%q is no part of a position: write a name and a number, as in key:17/contact.2", part)
+	return step{}, remedy.Errorf("%q is no part of a position => write a name and a number, as in key:17/contact.2", part)
 }
 
 // The readers below are written out because a check of a whole ledger runs them
@@ -123,10 +125,10 @@ func parseDesignator(part string) (s step, ok bool, err error) {
 		return step{}, false, nil
 	}
 	if from.suffix != "" || to.suffix != "" {
-		return step{}, true, fmt.Errorf("range %q has a letter behind a number: a range runs over numbers, so write C14A, C14B one by one", part)
+		return step{}, true, remedy.Errorf("range %q has a letter behind a number => a range runs over numbers, so write C14A, C14B one by one", part)
 	}
 	if to.name != "" && to.name != from.name {
-		return step{}, true, fmt.Errorf("range %q starts with %s and ends with %s: write one range for each", part, from.name, to.name)
+		return step{}, true, remedy.Errorf("range %q starts with %s and ends with %s => write one range for each", part, from.name, to.name)
 	}
 	from.hi = to.lo
 	return from, true, nil
@@ -211,24 +213,24 @@ func cutHyphen(s string) (rest string, ok bool) {
 }
 
 var (
-	separated = regexp.MustCompile(`^[A-Za-z]+\d+[A-Za-z]?(?:[ ;+&]+[A-Za-z]+\d+[A-Za-z]?)+$`)
-	worded    = regexp.MustCompile(`^([A-Za-z]*\d+) ?(?:to|through|\.\.+) ?([A-Za-z]*\d+)$`)
-	loose     = regexp.MustCompile(`^([A-Za-z-]{2,}) ?[ .#] ?(\d+)$`)
+	separated = pattern.New(`^[A-Za-z]+\d+[A-Za-z]?(?:[ ;+&]+[A-Za-z]+\d+[A-Za-z]?)+$`)
+	worded    = pattern.New(`^([A-Za-z]*\d+) ?(?:to|through|\.\.+) ?([A-Za-z]*\d+)$`)
+	loose     = pattern.New(`^([A-Za-z-]{2,}) ?[ .#] ?(\d+)$`)
 )
 
 // stepError says what to write instead of something that is no position.
 func stepError(part string) error {
 	if separated.MatchString(part) {
 		list := strings.FieldsFunc(part, func(r rune) bool { return strings.ContainsRune(" ;+&", r) })
-		return fmt.Errorf("%q holds several positions: write %s", part, strings.Join(list, ", "))
+		return remedy.Errorf("%q holds several positions => write %s", part, strings.Join(list, ", "))
 	}
 	if m := worded.FindStringSubmatch(part); m != nil {
-		return fmt.Errorf("%q is no position: write the range %s-%s", part, m[1], m[2])
+		return remedy.Errorf("%q is no position => write the range %s-%s", part, m[1], m[2])
 	}
 	if m := loose.FindStringSubmatch(part); m != nil {
-		return fmt.Errorf("%q is no position: write %s:%s", part, strings.ToLower(m[1]), m[2])
+		return remedy.Errorf("%q is no position => write %s:%s", part, strings.ToLower(m[1]), m[2])
 	}
-	return fmt.Errorf("%q is no position: write a designator (C14, C1-C12), a part and its number (key:17), or @ and words (@under IC4)", part)
+	return remedy.Errorf("%q is no position => write a designator (C14, C1-C12), a part and its number (key:17), or @ and words (@under IC4)", part)
 }
 
 var plainForm = strings.NewReplacer(
@@ -264,7 +266,7 @@ func checkText(s string) error {
 	}
 	for _, r := range s {
 		if unicode.In(r, unicode.Cc, unicode.Cf, unicode.Zl, unicode.Zp) {
-			return fmt.Errorf("list %q holds the invisible character %U: take it out", clip(s), r)
+			return remedy.Errorf("list %q holds the invisible character %U => take it out", clip(s), r)
 		}
 	}
 	return nil

@@ -635,9 +635,20 @@ func (b *builder) dates(c *schema.Collector, at string, d schema.Date) {
 	}
 	if !b.ctx.Today.IsZero() && d.After(b.ctx.Today.Day) {
 		b.u.Ahead = true
-		c.Errorf(at, "%s is in the future (today is %s) => write the day it happened; what is to come goes under [[due]]", d, b.ctx.Today)
+		if b.elsewhere(c) != nil {
+			// Their clock, and not ours to correct; the history says when it came in.
+			c.Warnf(at, "%s is in the future (today is %s): the clock there was ahead, or the one here is behind", d, b.ctx.Today)
+			return
+		}
+		c.Errorf(at, "%s"+ahead+"%s) => write the day it happened; what is to come goes under [[due]]", d, b.ctx.Today)
 	}
 }
+
+// ahead is what is said of a day to come, between it and today.
+const ahead = " is in the future (today is "
+
+// Ahead reports whether a problem is a day to come.
+func Ahead(p schema.Problem) bool { return strings.Contains(p.Message, ahead) }
 
 // elsewhere is the other bench the file at hand came from, nil for none.
 func (b *builder) elsewhere(c *schema.Collector) *Bench {

@@ -56,6 +56,16 @@ func ParseIndex(data []byte) (Index, error) {
 	return x, nil
 }
 
+// IndexWhole reports whether the bytes of an index file are those that were written:
+// whether its last checksum is that of everything before it.
+func IndexWhole(data []byte) bool {
+	if _, err := ParseIndex(data); err != nil {
+		return false
+	}
+	sum := sha1.Sum(data[:len(data)-sha1.Size])
+	return bytes.Equal(sum[:], data[len(data)-sha1.Size:])
+}
+
 // fan is how many names have a first byte up to b.
 func (x Index) fan(b int) int { return int(binary.BigEndian.Uint32(x[len(indexHead)+4*b:])) }
 

@@ -191,7 +191,7 @@ func PublicKey(file string) (ssh.PublicKey, error) {
 	if pub := publicKeyBeside(file); pub != nil {
 		return pub, nil
 	}
-	return nil, &Error{file, "this is no SSH key that can be read here", err}
+	return nil, &Error{file, "this SSH key cannot be read here", err}
 }
 
 // WriteKey makes an Ed25519 key pair: the private key as OpenSSH keeps it, for

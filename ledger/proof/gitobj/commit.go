@@ -3,7 +3,6 @@ package gitobj
 import (
 	"bytes"
 	"errors"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,6 +11,7 @@ import (
 	"golang.org/x/crypto/ssh"
 
 	"benchlore/ledger/gitstore/object"
+	"benchlore/schema/pattern"
 )
 
 // Commit is a commit read from its bytes, nothing left out.
@@ -31,7 +31,7 @@ type Commit struct {
 	flaw    error
 }
 
-var commitForm = regexp.MustCompile(`^tree ([0-9a-f]{40})\n((?:parent [0-9a-f]{40}\n)*)` +
+var commitForm = pattern.New(`^tree ([0-9a-f]{40})\n((?:parent [0-9a-f]{40}\n)*)` +
 	`author ([^\n<>]+ <[^\n<>]*>) ([0-9]{1,12}) ([+-][0-9]{4})\n` +
 	`committer ([^\n<>]+ <[^\n<>]*>) ([0-9]{1,12}) ([+-][0-9]{4})\n\n`)
 

@@ -3,12 +3,12 @@ package gitobj
 import (
 	"bytes"
 	"errors"
-	"regexp"
 	"time"
 
 	"golang.org/x/crypto/ssh"
 
 	"benchlore/ledger/gitstore/object"
+	"benchlore/schema/pattern"
 )
 
 // Tag is an annotated tag on a commit.
@@ -23,7 +23,7 @@ type Tag struct {
 	payload, sig []byte
 }
 
-var tagForm = regexp.MustCompile(`^object ([0-9a-f]{40})\ntype commit\ntag ([^\n]+)\ntagger ([^\n<>]+ <[^\n<>]*>) ([0-9]{1,12}) ([+-][0-9]{4})\n\n`)
+var tagForm = pattern.New(`^object ([0-9a-f]{40})\ntype commit\ntag ([^\n]+)\ntagger ([^\n<>]+ <[^\n<>]*>) ([0-9]{1,12}) ([+-][0-9]{4})\n\n`)
 
 // ParseTag reads a tag that is written as seals are.
 func ParseTag(raw []byte) (*Tag, error) {

@@ -15,11 +15,6 @@ import (
 
 var none object.Hash
 
-func isRecord(p string) bool {
-	_, _, _, ok := schema.ParseName(p)
-	return ok && !strings.Contains(p, "/")
-}
-
 func isAttachment(p string) bool { return strings.Contains(p, "/") }
 
 // commit checks what one commit changes.
@@ -290,7 +285,7 @@ func (k *checker) attachments(n *node, changes []change, b *brought) error {
 		return nil
 	}
 	for _, c := range changes {
-		if isRecord(c.path) && c.was.IsZero() && !c.now.IsZero() {
+		if schema.IsRecordIn(c.path) && c.was.IsZero() && !c.now.IsZero() {
 			names, err := k.names(n, c.path, c.now)
 			if err != nil {
 				return err
@@ -370,7 +365,7 @@ func (k *checker) used(n *node) (map[string]string, error) {
 			return out, nil
 		}
 		name := string(c.name)
-		if !isRecord(name) || c.folder() {
+		if !schema.IsRecordIn(name) || c.folder() {
 			continue
 		}
 		list, err := k.names(n, name, c.id)

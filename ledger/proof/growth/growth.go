@@ -343,6 +343,9 @@ func (k *checker) run() error {
 	if err := k.signatures(); err != nil {
 		return err
 	}
+	if err := k.dates(); err != nil {
+		return err
+	}
 	if err := k.late(); err != nil {
 		return err
 	}

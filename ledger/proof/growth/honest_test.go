@@ -59,7 +59,7 @@ func letters(n int) string {
 func (p *pair) record(f folder) string {
 	var list []string
 	for _, q := range slices.Sorted(maps.Keys(f)) {
-		if isRecord(q) {
+		if schema.IsRecordIn(q) {
 			list = append(list, q)
 		}
 	}

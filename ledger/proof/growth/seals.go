@@ -281,7 +281,27 @@ func (k *checker) shopOf(n *node) string {
 	return s
 }
 
-// signatures tells who signed what, and whose clock ran back.
+// dates tells whose clock ran back, and what lies ahead.
+func (k *checker) dates() error {
+	for _, n := range k.order {
+		for _, p := range n.Parents {
+			if up := k.nodes[p]; n.Committed.Before(up.Committed) {
+				if err := k.tells(n, "", RuleDate, none, none, "it is dated %s, before the commit it follows (%s)", n.Committed.Format(time.RFC3339), up.Committed.Format(time.RFC3339)); err != nil {
+					return err
+				}
+				break
+			}
+		}
+		if !k.in.Now.IsZero() && n.Committed.After(k.in.Now) {
+			if err := k.tells(n, "", RuleDate, none, none, "it is dated %s, which is still to come", n.Committed.Format(time.RFC3339)); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// signatures tells who signed what.
 func (k *checker) signatures() error {
 	if !k.in.Signatures {
 		return nil
@@ -310,19 +330,6 @@ func (k *checker) signatures() error {
 			}
 		}
 		k.shopOf(n)
-		for _, p := range n.Parents {
-			if up := k.nodes[p]; n.Committed.Before(up.Committed) {
-				if err := k.tells(n, "", RuleDate, none, none, "it is dated %s, before the commit it follows (%s)", n.Committed.Format(time.RFC3339), up.Committed.Format(time.RFC3339)); err != nil {
-					return err
-				}
-				break
-			}
-		}
-		if !k.in.Now.IsZero() && n.Committed.After(k.in.Now) {
-			if err := k.tells(n, "", RuleDate, none, none, "it is dated %s, which is still to come", n.Committed.Format(time.RFC3339)); err != nil {
-				return err
-			}
-		}
 	}
 	if unsigned > 0 {
 		with := ""

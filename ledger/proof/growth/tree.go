@@ -3,12 +3,12 @@ package growth
 import (
 	"bytes"
 	"fmt"
-	"regexp"
 	"strings"
 
 	"benchlore/ledger/gitstore/object"
 	"benchlore/ledger/proof/gitobj"
 	"benchlore/schema"
+	"benchlore/schema/pattern"
 )
 
 // change is one file that differs between two folders.
@@ -232,8 +232,8 @@ func (k *checker) newEntry(n *node, dir, path string, e *entry) (bool, error) {
 
 // Names that every system can keep.
 var (
-	attachmentForm = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9._-]{0,98}[A-Za-z0-9_-])?$`)
-	deviceForm     = regexp.MustCompile(`^(con|prn|aux|nul|com[0-9]|lpt[0-9])$`)
+	attachmentForm = pattern.New(`^[A-Za-z0-9]([A-Za-z0-9._-]{0,98}[A-Za-z0-9_-])?$`)
+	deviceForm     = pattern.New(`^(con|prn|aux|nul|com[0-9]|lpt[0-9])$`)
 )
 
 func modeText(mode string) string {
