@@ -807,7 +807,7 @@ func (l *Ledger) compare(ctx context.Context, r *Ledger, same bool) error {
 	}
 	var lists [2][]string
 	for i, s := range []*Ledger{l, r} {
-		for _, top := range []string{"instruments", "models", "lots", "books", keysDir, adoptedDir, conflictsDir, "private"} {
+		for _, top := range []string{"instruments", "models", "lots", listsDir, "books", keysDir, adoptedDir, conflictsDir, "private"} {
 			names, err := diskSource{s}.names(top)
 			if err != nil {
 				return err

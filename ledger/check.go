@@ -170,6 +170,12 @@ func (l *Ledger) checkShop(r *CheckReport) error {
 	}
 	_, problems := schema.Decode[schema.Shop]("shop.toml", data)
 	r.Problems = append(r.Problems, problems...)
+	if err := each(l, listsDir, func(_, p string, data []byte) {
+		_, problems := schema.Decode[schema.ListForm](p, data)
+		r.Problems = append(r.Problems, problems...)
+	}, &r.Problems); err != nil {
+		return err
+	}
 	data, err = l.read(".gitattributes")
 	if errors.Is(err, fs.ErrNotExist) || err == nil && !strings.Contains(string(data), strings.TrimSpace(Attributes)) {
 		r.Problems = append(r.Problems, schema.Problem{File: ".gitattributes", Severity: schema.Wrong,

@@ -2,7 +2,11 @@ package ledger
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"io/fs"
+	"reflect"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -220,4 +224,206 @@ func insert(data []byte, table string, n int, learnt []Learnt, where string) []b
 		end--
 	}
 	return []byte(strings.Join(lines[:end], "") + string(text) + strings.Join(lines[end:], ""))
+}
+
+// listsDir holds how the shop's own lists are read. It never travels.
+const listsDir = "lists"
+
+// ModelChange is what [Ledger.ChangeModel] does.
+type ModelChange struct {
+	Maker, Name string                    // of a model that is new
+	Change      func(*schema.Model) error // of a copy of its own
+	Forms       []schema.ListForm         // how lists are read, to be remembered
+	FormName    string                    // of the files they go into
+	Subject     func(m *schema.Model) string
+}
+
+// ChangeModel starts a model or changes one, in one commit, and returns the model
+// as it is then. A file that somebody wrote by hand keeps its comments and
+// notation: things are added to it, and a change of what stands in it is a
+// *UsageError. Nothing is written where nothing is new.
+func (l *Ledger) ChangeModel(slug string, c ModelChange) (Result, *schema.Model, error) {
+	if err := CheckSlug("model", slug); err != nil {
+		return Result{}, nil, err
+	}
+	p := "models/" + slug + ".toml"
+	var out *schema.Model
+	res, err := l.update(func(w *writer) error {
+		data, err := l.read(p)
+		m, before := &schema.Model{Maker: c.Maker, Name: c.Name}, (*schema.Model)(nil)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			if c.Maker == "" || c.Name == "" {
+				return &UsageError{fmt.Sprintf("there is no models/%s.toml yet", slug), "say what it is: --maker NAME --name NAME"}
+			}
+		case err != nil:
+			return err
+		default:
+			if was, ok, err := w.committed(p); err != nil {
+				return err
+			} else if !ok || !bytes.Equal(was, data) {
+				return &UnsavedError{[]string{p}}
+			}
+			var problems []schema.Problem
+			if before, problems = schema.Decode[schema.Model](p, data); before == nil {
+				return &ProblemsError{p + " cannot be read", problems}
+			}
+			m, _ = schema.Decode[schema.Model](p, data)
+		}
+		if err := c.Change(m); err != nil {
+			return err
+		}
+		out = m
+		if before == nil || !reflect.DeepEqual(before, m) {
+			text, err := modelText(p, data, before, m)
+			if err != nil {
+				return err
+			}
+			after, problems := schema.Decode[schema.Model](p, text)
+			if after == nil || schema.Worst(problems) > schema.Warned {
+				return &ProblemsError{"the model was not saved", problems}
+			}
+			w.put(p, text)
+		}
+		for _, f := range c.Forms {
+			if err := w.form(f, c.FormName); err != nil {
+				return err
+			}
+		}
+		w.subject = c.Subject(m)
+		return nil
+	})
+	return res, out, err
+}
+
+// modelText writes a changed model. Where the file is as the program writes it, it
+// is written anew; else what is new is put into its text.
+func modelText(p string, data []byte, before, m *schema.Model) ([]byte, error) {
+	if before == nil || bytes.Equal(data, schema.Encode(before)) {
+		return schema.Encode(m), nil
+	}
+	text := data
+	for i := range before.Boards {
+		if more := added(before.Boards[i].Positions, m.Boards[i].Positions); len(more) > 0 {
+			text = insert(text, "board", i, learntAt("", more), "")
+		}
+	}
+	for i := range before.Sections {
+		if more := added(before.Sections[i].Positions, m.Sections[i].Positions); len(more) > 0 {
+			text = insert(text, "section", i, learntAt("", more), "")
+		}
+	}
+	if n := len(text); n > 0 && text[n-1] != '\n' {
+		text = append(bytes.Clone(text), '\n')
+	}
+	text = appendNew(text, "section", len(before.Sections), m.Sections)
+	text = appendNew(text, "board", len(before.Boards), m.Boards)
+	text = appendNew(text, "limit", len(before.Limits), m.Limits)
+	text = appendNew(text, "kit", len(before.Kits), m.Kits)
+	text = appendNew(text, "procedure", len(before.Procedures), m.Procedures)
+	if after, _ := schema.Decode[schema.Model](p, text); after == nil || !reflect.DeepEqual(after, m) {
+		return nil, &UsageError{p + " was written by hand, and what stands in it would change", "change it in the file and run: benchlore save; what is new can be added without --replace"}
+	}
+	return text, nil
+}
+
+func appendNew[T any](text []byte, table string, from int, list []T) []byte {
+	for i := from; i < len(list); i++ {
+		text = append(text, schema.EncodeTable(table, &list[i])...)
+	}
+	return text
+}
+
+// added are the sets behind those that were there.
+func added(before, after []schema.PositionSet) []schema.PositionSet {
+	if len(after) <= len(before) {
+		return nil
+	}
+	return after[len(before):]
+}
+
+func learntAt(where string, sets []schema.PositionSet) []Learnt {
+	out := make([]Learnt, len(sets))
+	for i, s := range sets {
+		out[i] = Learnt{where, s}
+	}
+	return out
+}
+
+// form keeps how a list is read: in the file that is about the same headings, else
+// in a new one.
+func (w *writer) form(f schema.ListForm, name string) error {
+	forms, files, err := w.l.listForms()
+	if err != nil {
+		return err
+	}
+	for i, has := range forms {
+		if !SameHeadings(has.Headings, f.Headings) {
+			continue
+		}
+		for _, c := range f.Columns {
+			has.Columns = slices.DeleteFunc(has.Columns, func(x schema.ListColumn) bool {
+				return x.Holds == c.Holds && c.Holds != "none" || x.Heading == c.Heading
+			})
+			has.Columns = append(has.Columns, c)
+		}
+		for _, x := range f.Words {
+			has.Words = slices.DeleteFunc(has.Words, func(y schema.ListWord) bool { return y.Word == x.Word && y.In == x.In })
+			has.Words = append(has.Words, x)
+		}
+		w.put(files[i], schema.Encode(&has))
+		return nil
+	}
+	slug := slugOf(name)
+	if slug == "" || CheckSlug("", slug) != nil {
+		slug = "list"
+	}
+	p := listsDir + "/" + slug + ".toml"
+	for n := 2; slices.Contains(files, p); n++ {
+		p = fmt.Sprintf("%s/%s-%d.toml", listsDir, slug, n)
+	}
+	w.put(p, schema.Encode(&f))
+	return nil
+}
+
+// SameHeadings reports whether two lists have the same headings, but for blanks and
+// capitals.
+func SameHeadings(a, b []string) bool {
+	plain := func(list []string) []string {
+		var out []string
+		for _, h := range list {
+			out = append(out, strings.ToLower(strings.Join(strings.Fields(h), " ")))
+		}
+		for len(out) > 0 && out[len(out)-1] == "" {
+			out = out[:len(out)-1]
+		}
+		return out
+	}
+	return slices.Equal(plain(a), plain(b))
+}
+
+// ListForms are how the shop's own lists are read, as it has said before.
+func (l *Ledger) ListForms() ([]schema.ListForm, error) {
+	forms, _, err := l.listForms()
+	return forms, err
+}
+
+func (l *Ledger) listForms() (forms []schema.ListForm, files []string, err error) {
+	names, err := l.tomlNames(listsDir)
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, n := range names {
+		p := listsDir + "/" + n + ".toml"
+		data, err := l.read(p)
+		if err != nil {
+			return nil, nil, err
+		}
+		f, problems := schema.Decode[schema.ListForm](p, data)
+		if f == nil {
+			return nil, nil, &ProblemsError{p + " cannot be read", problems}
+		}
+		forms, files = append(forms, *f), append(files, p)
+	}
+	return forms, files, nil
 }

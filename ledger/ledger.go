@@ -309,7 +309,7 @@ const (
 // editorRules are which files go by which schema.
 func editorRules() [][2]string {
 	rules := [][2]string{
-		{"shop.toml", "shop"}, {"families.toml", "families"}, {"models/*.toml", "model"}, {"lots/*.toml", "lot"},
+		{"shop.toml", "shop"}, {"families.toml", "families"}, {"models/*.toml", "model"}, {"lots/*.toml", "lot"}, {"lists/*.toml", "list"},
 		{"private/customers.toml", "customers"}, {"books/*/*/*.toml", "book"},
 		{"instruments/*/*/instrument.toml", "instrument"}, {"instruments/*/*/model.toml", "model"},
 	}

@@ -566,3 +566,153 @@ func (t *Trial) Across(rec schema.Record) ([]schema.Problem, error) {
 	}
 	return slices.DeleteFunc(u.Unit.Problems, func(p schema.Problem) bool { return p.File != t.file }), nil
 }
+
+// Entered is what was done on a unit before the ledger knew of it, record by
+// record, with what only the shop knows of it.
+type Entered struct {
+	Unit    string
+	Records []*schema.Parts
+	Books   []schema.Book
+}
+
+// EnteredResult tells what [Ledger.AddEntered] wrote, and what was there already.
+type EnteredResult struct {
+	Result
+	Lines    int              `json:"lines"` // of part records, new
+	Books    int              `json:"books"` // new
+	Known    int              `json:"known"` // lines and entries that were there already
+	Problems []schema.Problem `json:"problems,omitempty"`
+}
+
+// AddEntered takes in what was done earlier, in one commit. A line about the same
+// parts that a record of the same day has already, found and done alike, is passed
+// over, and so is a book entry of the same day, kind and amount: the same list may
+// be taken in again. form is how the list was read, to be remembered; nil: nothing.
+func (l *Ledger) AddEntered(list []Entered, subject string, form *schema.ListForm, formName string) (EnteredResult, error) {
+	stock, err := l.Catalog()
+	if err != nil {
+		return EnteredResult{}, err
+	}
+	var out EnteredResult
+	out.Result, err = l.update(func(w *writer) error {
+		out = EnteredResult{}
+		for _, e := range list {
+			if err := w.enter(e, stock, &out); err != nil {
+				return err
+			}
+		}
+		if form != nil && out.Lines+out.Books > 0 {
+			if err := w.form(*form, formName); err != nil {
+				return err
+			}
+		}
+		w.subject = fmt.Sprintf("%s: %d lines, %d book entries", subject, out.Lines, out.Books)
+		return nil
+	})
+	return out, err
+}
+
+func (w *writer) enter(e Entered, stock *Catalog, out *EnteredResult) error {
+	l := w.l
+	var have []*schema.Parts
+	u, err := l.Unit(e.Unit, stock)
+	if err != nil {
+		return err
+	}
+	for i := range u.Unit.Files {
+		if r, ok := u.Unit.Files[i].Record.(*schema.Parts); ok && !r.Withdrawn {
+			have = append(have, r)
+		}
+	}
+	changed := map[string][]byte{}
+	seqs := map[schema.Date]int{}
+	for _, r := range e.Records {
+		r.Lines = slices.DeleteFunc(r.Lines, func(line schema.PartLine) bool {
+			known := slices.ContainsFunc(have, func(x *schema.Parts) bool {
+				return x.Date == r.Date && slices.ContainsFunc(x.Lines, func(y schema.PartLine) bool {
+					return sameParts(y, line) && y.Action == line.Action && y.Found == line.Found
+				})
+			})
+			if known {
+				out.Known++
+			}
+			return known
+		})
+		if len(r.Lines) == 0 {
+			continue
+		}
+		p, err := l.newName(unitDir(e.Unit), r.Date, string(schema.KindParts))
+		if err != nil {
+			return err
+		}
+		// The first of its day has no number: an intake of that day, entered later
+		// still, comes before it.
+		next, err := l.NextSeq(e.Unit, r.Date)
+		if err != nil {
+			return err
+		}
+		if r.Seq = next + seqs[r.Date]; r.Seq == 1 {
+			r.Seq = 0
+		}
+		seqs[r.Date]++
+		changed[p] = schema.Encode(r)
+		out.Lines += len(r.Lines)
+	}
+	problems, err := l.problemsWith(e.Unit, stock, changed)
+	if err != nil {
+		return err
+	}
+	if schema.Worst(problems) == schema.Unreadable {
+		return &ProblemsError{"nothing was imported", problems}
+	}
+	out.Problems = append(out.Problems, problems...)
+	for p, data := range changed {
+		w.put(p, data)
+	}
+	books, err := l.books(e.Unit)
+	if err != nil {
+		return err
+	}
+	for _, b := range e.Books {
+		if slices.ContainsFunc(books, func(x schema.Book) bool {
+			return x.Kind == b.Kind && x.Date == b.Date && x.Amount == b.Amount && x.Time == b.Time
+		}) {
+			out.Known++
+			continue
+		}
+		p, err := l.newName("books/"+e.Unit, b.Date, string(b.Kind))
+		if err != nil {
+			return err
+		}
+		data := schema.Encode(&b)
+		if book, problems := schema.Decode[schema.Book](p, data); book == nil || schema.Worst(problems) > schema.Warned {
+			return &ProblemsError{"nothing was imported", problems}
+		}
+		w.put(p, data)
+		out.Books++
+	}
+	return nil
+}
+
+// books are the entries of a unit that can be read.
+func (l *Ledger) books(name string) ([]schema.Book, error) {
+	entries, err := l.list("books/" + name)
+	if err != nil {
+		return nil, err
+	}
+	var out []schema.Book
+	for _, e := range entries {
+		p := "books/" + name + "/" + e.Name()
+		if e.IsDir() || !strings.HasSuffix(p, ".toml") {
+			continue
+		}
+		data, err := l.read(p)
+		if err != nil {
+			return nil, err
+		}
+		if b, _ := schema.Decode[schema.Book](p, data); b != nil {
+			out = append(out, *b)
+		}
+	}
+	return out, nil
+}

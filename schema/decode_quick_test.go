@@ -24,6 +24,8 @@ func (s sample) blank() any {
 		return &Shop{}
 	case "lot":
 		return &Lot{}
+	case "list":
+		return &ListForm{}
 	case "families":
 		return &Families{}
 	case "customers":

@@ -38,6 +38,7 @@ func JSONSchemas() map[string][]byte {
 	write("model", "Benchlore: models/*.toml and model.toml", "", &Model{})
 	write("shop", "Benchlore: shop.toml", "", &Shop{})
 	write("lot", "Benchlore: lots/*.toml", "", &Lot{})
+	write("list", "Benchlore: lists/*.toml", "", &ListForm{})
 	write("families", "Benchlore: families.toml", "", &Families{})
 	write("customers", "Benchlore: private/customers.toml", "", &Customers{})
 	write("book", "Benchlore: entry of books/", "", &Book{})

@@ -15,6 +15,7 @@ const (
 	IsGitFile                  // .gitattributes or .gitignore of the ledger
 	IsModel                    // models/MODEL.toml
 	IsLot                      // lots/LOT.toml
+	IsList                     // lists/NAME.toml
 	IsKey                      // keys/NAME.toml: a rotation of the shop's key
 	IsAdopted                  // adopted/MODEL/TAG.toml: another bench's keys
 	IsInstrument               // instruments/MODEL/TAG/instrument.toml
@@ -82,7 +83,7 @@ func ParsePath(s string) Path {
 		p.Is = map[string]FileIs{"shop.toml": IsShop, "families.toml": IsFamilies, "signers": IsSigners, "revoked": IsRevoked,
 			".gitattributes": IsGitFile, ".gitignore": IsGitFile}[s]
 	case n == 2 && toml:
-		p.Is = map[string]FileIs{"models": IsModel, "lots": IsLot, "keys": IsKey}[top]
+		p.Is = map[string]FileIs{"models": IsModel, "lots": IsLot, "lists": IsList, "keys": IsKey}[top]
 	case n == 3 && toml && top == "adopted":
 		p.Is = IsAdopted
 	case n >= 3 && top == "conflicts":

@@ -33,6 +33,7 @@ func Reference() []byte {
 		{"File: instrument.toml", "Who a unit is. `instruments/MODEL/TAG/instrument.toml`.", Instrument{}},
 		{"File: models/MODEL.toml", "A maker's model: sections, boards, parts, limits, kits and procedures.", Model{}},
 		{"File: lots/LOT.toml", "Parts bought together.", Lot{}},
+		{"File: lists/NAME.toml", "How the shop's own lists are read, where their headings do not say. `model` and `import` write it.", ListForm{}},
 		{"File: shop.toml", "The shop, its technicians and its test instruments.", Shop{}},
 		{"File: families.toml", "Families of parts, added to or refining the built-in list.", Families{}},
 		{"File: books/MODEL/TAG/DATE-book-xxxx.toml", "What is the shop's only and never travels.", Book{}},

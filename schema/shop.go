@@ -62,6 +62,27 @@ type Lot struct {
 	Note     string      `toml:"note,omitempty" doc:"anything else"`
 }
 
+// ListForm is lists/NAME.toml: how lists with these headings are read. It is the
+// shop's own and never travels.
+type ListForm struct {
+	Headings []string     `toml:"headings" need:"yes" doc:"of the lists this is about, in their order"`
+	Columns  []ListColumn `toml:"column,omitempty" doc:"what a column holds, where its heading does not say"`
+	Words    []ListWord   `toml:"word,omitempty" doc:"what a word of these lists stands for"`
+}
+
+// ListColumn says what one column of a list holds.
+type ListColumn struct {
+	Heading string      `toml:"heading" need:"yes" doc:"as the list has it"`
+	Holds   ColumnHolds `toml:"holds" need:"yes" doc:"what it is read as; none: it is not read"`
+}
+
+// ListWord says what a word of a list stands for.
+type ListWord struct {
+	Word  string `toml:"word" need:"yes" doc:"as the list has it: Netzteil"`
+	Means string `toml:"means" need:"yes" doc:"as the ledger has it: power supply"`
+	In    WordIn `toml:"in" need:"yes" doc:"where it stands: section, instrument"`
+}
+
 // LotNotice is what the shop learnt about a lot later.
 type LotNotice struct {
 	Date    Date       `toml:"date" need:"yes" doc:"the day"`

@@ -346,3 +346,16 @@ type BookKind string
 func (BookKind) Words() []string {
 	return []string{"commission", "quote", "labour", "cost", "sale", "value"}
 }
+
+// ColumnHolds is what a column of a list of the shop's own holds.
+type ColumnHolds string
+
+func (ColumnHolds) Words() []string {
+	return []string{"ref", "value", "unit", "rating", "description", "section", "board", "count", "maker", "part number", "note", "none",
+		"instrument", "date", "found", "action", "new value", "hours", "price"}
+}
+
+// WordIn is the column that a word of a list stands in.
+type WordIn string
+
+func (WordIn) Words() []string { return []string{"section", "instrument"} }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"encoding/json"
 	"errors"
@@ -54,6 +55,7 @@ type app struct {
 	tabular    bool // the answer is a table for other programs
 
 	passphrases map[string][]byte // by key file, as typed in this run
+	typed       *bufio.Reader     // of a, what was typed ahead of the next question
 }
 
 // Exit codes, as DEVELOPERS.md and every --help have them.

@@ -17,7 +17,7 @@ import (
 var mayImport = map[string]struct{ imports, why string }{
 	"cmd/bars":             {"examples/synth ledger reports/lifedata", "it measures synthetic ledgers and the statistics"},
 	"cmd/coverage":         {"examples/synth reports/lifedata reports/reliability schema schema/unit", "it holds intervals against a known truth"},
-	"cmd/benchlore":        {"cmd/benchlore/prompt examples ledger ledger/gitstore ledger/gitstore/config ledger/photo ledger/proof ledger/slate ledger/worksheet reports/advert reports/label reports/page reports/provenance reports/reliability reports/worklist schema schema/entry schema/form schema/pattern schema/unit", "it parses the command line, calls and prints"},
+	"cmd/benchlore":        {"cmd/benchlore/prompt examples ledger ledger/gitstore ledger/gitstore/config ledger/partslist ledger/photo ledger/proof ledger/slate ledger/worksheet reports/advert reports/label reports/page reports/provenance reports/reliability reports/worklist schema schema/entry schema/form schema/pattern schema/refs schema/unit", "it parses the command line, calls and prints"},
 	"cmd/mkledger":         {"examples/synth", "it writes synthetic ledgers"},
 	"cmd/benchlore/prompt": {"schema schema/entry schema/form schema/unit", "it asks at the terminal and stores nothing: no ledger"},
 
@@ -44,6 +44,7 @@ var mayImport = map[string]struct{ imports, why string }{
 	"ledger/gitstore/object": {"", "git's objects as bytes"},
 	"ledger/gitstore/pack":   {"ledger/gitstore/object", "git's packs"},
 	"ledger/gitstore/sshkey": {"ledger/gitstore/config", "keys and signatures"},
+	"ledger/partslist":       {"schema schema/pattern schema/quantity schema/refs", "bytes of a list in, what they say out: no ledger"},
 	"ledger/photo":           {"schema", "a picture in, a small upright one out"},
 	"ledger/proof":           {"ledger/gitstore/object ledger/gitstore/pack ledger/proof/gitobj ledger/proof/growth schema schema/pattern schema/unit", "bytes in, verdict out: no ledger, no report, no network"},
 	"ledger/proof/gitobj":    {"ledger/gitstore/object schema/pattern", "strict readers of git's objects"},

@@ -56,7 +56,7 @@ func (a *app) root() *cobra.Command {
 		id   string
 		cmds []*cobra.Command
 	}{
-		{"start", []*cobra.Command{a.demoCmd(), a.startCmd(), a.joinCmd(), a.newCmd(), a.schemaCmd(), a.docsCmd(), a.cautionsCmd()}},
+		{"start", []*cobra.Command{a.demoCmd(), a.startCmd(), a.joinCmd(), a.modelCmd(), a.newCmd(), a.schemaCmd(), a.docsCmd(), a.cautionsCmd()}},
 		{"bench", []*cobra.Command{a.onCmd(), a.whereCmd(), a.partCmd(), a.recordCmd(), a.sheetCmd(), a.importCmd(), a.photoCmd(), a.attachCmd(), a.saveCmd(), a.undoCmd(), a.moveCmd(), a.correctCmd()}},
 		{"look", []*cobra.Command{a.listCmd(), a.showCmd(), a.historyCmd(), a.reportCmd(), a.labelCmd(), a.findCmd(), a.traceCmd(), a.reliabilityCmd()}},
 		{"keep", []*cobra.Command{a.checkCmd(), a.checklistCmd(), a.orderCmd(), a.closeCmd(), a.learnCmd(), a.syncCmd(), a.settleCmd(), a.backupCmd(), a.restoreCmd()}},

@@ -44,6 +44,11 @@ func TestScripts(t *testing.T) {
 			// What a script cannot write down: characters nobody sees.
 			env.Setenv("hostile", "turn\u202eed")
 			env.Setenv("escape", "red\x1b[31m")
+			lists, err := filepath.Abs(filepath.Join("..", "..", "testdata", "lists"))
+			if err != nil {
+				return err
+			}
+			env.Setenv("LISTS", lists)
 			for _, saved := range []string{"day.xlsx", "readings.xlsx"} {
 				data, err := os.ReadFile(filepath.Join(sheetDir, "spreadsheet-program", saved))
 				if err != nil {

@@ -135,9 +135,10 @@ stays in.`,
 func (a *app) importCmd() *cobra.Command {
 	var unitFlag, byFlag, dateFlag string
 	var yes bool
+	var work workFlags
 	cmd := &cobra.Command{
 		Use:   "import FILE",
-		Short: "Import a filled-in worksheet",
+		Short: "Import a filled-in worksheet, or your own list of finished work",
 		Long: `Imports a worksheet that was filled in, wholly or in part: XLSX, or CSV in UTF-8 or
 UTF-16, separated by commas, semicolons or tabs. Columns may be in any order; rows may be
 sorted, deleted and added. It shows what it understood, asks for confirmation at a
@@ -146,8 +147,17 @@ imports nothing.
 
 The same sheet may be imported again and again: rows that are already recorded are
 skipped, and a changed row changes its line as long as the record is not closed. A blank
-cell removes nothing.`,
+cell removes nothing.
+
+A list of finished work of your own is read in the same way as a parts list (see model):
+columns for unit, day, section, reference, what was found, what was done, new part, hours
+and price. It becomes one record for each unit and day, marked as entered late; hours and
+money go into books/, which never travels. Rows that were not taken are named. Units that
+the ledger does not have are opened with --open MODEL; --means says what a word of the
+list stands for, and is remembered.`,
 		Example: `  benchlore import caps.xlsx
+  benchlore import 2015-2016.csv --open astrella-61
+  benchlore import werkstatt.csv --means "Netzteil=power supply" --means "Astrella 18052=a61-18052"
   benchlore import caps.csv --date 2031-03-02 --by jt
   benchlore import caps.xlsx --dry-run`,
 		Args: args(cobra.ExactArgs(1)),
@@ -158,6 +168,13 @@ cell removes nothing.`,
 					in.File = "standard input"
 				}
 				var err error
+				if in.Data, err = a.readSheet(list[0]); err != nil {
+					return err
+				}
+				work.unit, work.by, work.yes = unitFlag, byFlag, yes || list[0] == "-"
+				if done, err := a.importWork(l, in.File, in.Data, work); done || err != nil {
+					return err
+				}
 				if unitFlag != "" {
 					if in.Unit, err = l.Resolve(unitFlag); err != nil {
 						return err
@@ -169,9 +186,6 @@ cell removes nothing.`,
 				if in.Day, err = a.day(l, dateFlag); err != nil {
 					return err
 				}
-				if in.Data, err = a.readSheet(list[0]); err != nil {
-					return err
-				}
 				return a.importSheet(l, in, yes || list[0] == "-")
 			})
 		},
@@ -180,6 +194,11 @@ cell removes nothing.`,
 	cmd.Flags().StringVar(&byFlag, "by", "", "the technician's `ID`")
 	cmd.Flags().StringVar(&dateFlag, "date", "", "the `DAY` the work was done; default: today")
 	cmd.Flags().BoolVar(&yes, "yes", false, "do not ask")
+	cmd.Flags().StringArrayVar(&work.columns, "column", nil, "of a list of finished work: what a column holds, `date=Tag`; may be repeated")
+	cmd.Flags().StringArrayVar(&work.means, "means", nil, "of a list of finished work: what a `WORD=SECTION` or WORD=UNIT stands for; may be repeated")
+	cmd.Flags().StringVar(&work.open, "open", "", "of a list of finished work: open the units that the ledger does not have, as ones of this `MODEL`")
+	cmd.Flags().StringVar(&work.dates, "dates", "", "of a list of finished work: how it writes days, `ORDER`: day-month-year, month-day-year")
+	cmd.Flags().BoolVar(&work.all, "all", false, "show every line")
 	a.writeFlags(cmd)
 	return cmd
 }

@@ -372,3 +372,20 @@ func (t *table) unknownHeading(h string) error {
 	}
 	return remedy.Errorf("there is no column %q => the columns are: %s%s; one of your own begins with #", h, extra, strings.Join(names, ", "))
 }
+
+// Knows reports whether a row of headings is a worksheet's: it says what a row is
+// about and what was found or done, in the worksheet's own words.
+func Knows(headings []string) bool {
+	kind, _ := headRow(headings)
+	if kind == "" {
+		return false
+	}
+	for _, h := range headings {
+		if h = strings.TrimSpace(h); h != "" && !strings.HasPrefix(h, "#") && headingKey(kind, h) == "" {
+			if _, ok, _ := parseTableHeading(h); !ok {
+				return false
+			}
+		}
+	}
+	return true
+}

@@ -81,3 +81,7 @@ func (p *Pattern) FindAllSubmatchIndex(b []byte, n int) [][]int {
 
 // String returns the expression.
 func (p *Pattern) String() string { return p.text }
+
+func (p *Pattern) FindStringSubmatchIndex(s string) []int {
+	return p.compiled().FindStringSubmatchIndex(s)
+}
