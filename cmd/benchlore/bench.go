@@ -193,7 +193,7 @@ func (a *app) storeLine(l *ledger.Ledger, name string, words []string, f partFla
 	if err != nil {
 		return none(err)
 	}
-	if err := onTime(l, u.Unit, day); err != nil {
+	if err := onTime(l, u.Unit, day); f.date != "" && err != nil { // a clock that is wrong is told, and refuses nothing
 		return none(err)
 	}
 	e, err := entry.Parse(words, entry.Context{Unit: u.Unit, By: by, Section: section})

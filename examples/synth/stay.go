@@ -234,6 +234,11 @@ func (w *work) stay(in int, why schema.Reason, built int, unknown []bool) int {
 		w.repair(&g, late, out, nil)
 		rec := &schema.Parts{Lines: w.write(&g, out)}
 		rec.Note = "failed at the bench, in the last test"
+		for i := range rec.Lines {
+			if l := &rec.Lines[i]; l.New != nil { // it may be the second time in this stay
+				l.Why = "failed in the last test"
+			}
+		}
 		w.put(schema.KindParts, out, rec)
 	}
 	rel := &schema.Release{Works: schema.WorksFully}

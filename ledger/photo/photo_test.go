@@ -382,8 +382,8 @@ func TestPhotoRefuses(t *testing.T) {
 		says string
 	}{
 		"nothing":                {nil, "empty"},
-		"a text":                 {[]byte("not a picture at all"), "no JPEG, PNG, GIF or WebP"},
-		"a web page in disguise": {[]byte("<svg xmlns='http://www.w3.org/2000/svg'/>"), "no JPEG"},
+		"a text":                 {[]byte("not a picture at all"), "it is not a JPEG, PNG, GIF or WebP picture"},
+		"a web page in disguise": {[]byte("<svg xmlns='http://www.w3.org/2000/svg'/>"), "it is not a JPEG"},
 		"a phone's HEIC":         {[]byte("\x00\x00\x00\x18ftypheic"), "HEIC or AVIF"},
 		"a progressive giant":    {progressiveHead(t, 6000, 6000), "6000 × 6000 pixels, too many"},
 		"a JPEG cut short":       {j[:len(j)/2], "broken"},

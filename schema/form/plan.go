@@ -72,6 +72,7 @@ func init() { // not in the declaration: the conditions use the plans
 		reflect.TypeFor[schema.Photo]():        {{key: "file"}, {key: "caption"}},
 		reflect.TypeFor[schema.File]():         {{key: "file"}, {key: "title"}},
 		reflect.TypeFor[schema.Fault]():        {{key: "symptom"}, {key: "section"}},
+		reflect.TypeFor[schema.WorkedOn]():     {{key: "section"}, {key: "what"}},
 		reflect.TypeFor[schema.SectionState](): {{key: "name"}, {key: "condition"}, {key: "origin"}},
 		reflect.TypeFor[schema.Comeback]():     {{key: "release"}, {key: "fault"}},
 		reflect.TypeFor[schema.FaultAtEnd](): {
