@@ -195,6 +195,9 @@ func (l *Ledger) Resolve(s string) (string, error) {
 			}
 		}
 		if n := len(begin); n > 0 {
+			if n == 1 {
+				return "", &UsageError{fmt.Sprintf("there is no unit %q", s), "did you mean " + begin[0] + "?"}
+			}
 			if n > 8 {
 				begin = append([]string{}, begin[n-8:]...)
 			}
