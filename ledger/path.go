@@ -190,7 +190,7 @@ func (l *Ledger) Resolve(s string) (string, error) {
 		}
 		var begin []string
 		for _, u := range units {
-			if strings.HasPrefix(path.Base(u), s) || strings.HasPrefix(u, s) {
+			if s != "" && (strings.HasPrefix(path.Base(u), s) || strings.HasPrefix(u, s)) {
 				begin = append(begin, path.Base(u))
 			}
 		}

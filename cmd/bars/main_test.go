@@ -118,7 +118,7 @@ func TestTinyLedger(t *testing.T) {
 	if err := errors.Join(os.MkdirAll(filepath.Dir(hook), 0o777), os.WriteFile(hook, []byte("#!/bin/sh\nexit 1\n"), 0o777)); err != nil {
 		t.Fatal(err)
 	}
-	if code := run([]string{"-units", "10", "-runs", "1", "-observations", "0", "-dir", dir}, &out, &errs); code != 3 || !strings.Contains(errs.String(), "git commit") {
+	if code := run([]string{"-units", "10", "-runs", "1", "-observations", "0", "-dir", dir}, &out, &errs); code != 3 || !strings.Contains(errs.String(), "commit -qm") {
 		t.Errorf("git refused to commit: exit code %d: %s", code, errs.String())
 	}
 	if after := git("for-each-ref"); after != before {

@@ -19,8 +19,8 @@ into one file: a dated one in DIR, or FILE.zip. The file gets its name only afte
 object in it has been read back and found whole. Reading back needs room on the ledger's
 disk: the size of the history, and with --drill that of all files too.
 
-  --drill       restores it into a folder inside the ledger too, which is then removed,
-                and compares it with the ledger file by file
+  --drill       also restores it into a folder inside the ledger, compares the
+                two file by file, and removes the folder
   --read FILE   writes nothing, but reads FILE back, with or without --drill
 
 benchlore restore brings it back; so do git and unzip alone, as RESTORE.txt in it

@@ -379,7 +379,7 @@ func (a *app) labelCmd() *cobra.Command {
 	var sections []string
 	cmd := &cobra.Command{
 		Use:   "label [UNIT] -o FILE.pdf|FILE.svg",
-		Short: "A label for inside the case, with a code to check the history against; slates for photographs",
+		Short: "The label inside the case, or the codes that are photographed before pictures",
 		Long: `Writes a label for inside the unit's case: which unit it is, in what state it last left
 a bench, what to check first, the shop, the head of its history and the digest of its
 newest seal, in words and as a QR code. Anyone who is later shown a history can check it

@@ -356,7 +356,7 @@ func (a *app) demo(dir string) error {
 				fmt.Fprintf(w, "The example ledger, as an earlier run left it: %s\n", shop)
 			}
 			a.printCheck(w, checked)
-			fmt.Fprintf(w, "\nWhat fails most, of the units that came to this bench:\n")
+			fmt.Fprintf(w, "\nWhat fails most, of the units as they came to this bench:\n")
 			if err := families.WriteMost(w, 5, o); err != nil {
 				return err
 			}

@@ -94,22 +94,22 @@ func (r *Report) WriteText(w io.Writer, o page.TextOptions) error {
 	return p.Err
 }
 
-// heading is the title of the report.
-// WriteMost writes one table: the n groups that fail in the largest share of the
-// units inspected, with its interval.
+// WriteMost writes one table: the n groups that were found failed most surely in the
+// units as they came, with the share and its interval. Groups whose normal end is to be
+// worn out are left to the whole report.
 func (r *Report) WriteMost(w io.Writer, n int, o page.TextOptions) error {
-	p := &page.Text{W: w, O: o}
-	t := &page.Table{Header: []string{strings.Join(r.By, ", "), "failed in", "share", "interval"}, Right: []int{2, 3}}
-	for _, g := range r.Groups {
-		if len(t.Rows) < n && g.Units.Affected > 0 {
-			t.Rows = append(t.Rows, []string{g.Title, fmt.Sprintf("%d of %s", g.Units.Affected, page.Plural(g.Units.Inspected, "unit", "units")),
-				percent(g.Units.Share), percents(g.Units.Interval)})
+	var most []Group
+	for _, g := range r.byFirst() {
+		if len(most) < n && !g.WornEnd && g.First.Units.Affected > 0 {
+			most = append(most, g)
 		}
 	}
-	p.Table(0, t)
+	p := &page.Text{W: w, O: o}
+	p.Table(0, r.summaryTable(most))
 	return p.Err
 }
 
+// heading is the title of the report.
 func (r *Report) heading() string {
 	if r.FromFile {
 		return "Reliability: a file of observations"
