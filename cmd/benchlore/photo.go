@@ -234,15 +234,29 @@ ledger and run: benchlore save`,
 				if err != nil {
 					return err
 				}
-				if !a.json {
+				if a.json {
+					type attached struct {
+						File     string   `json:"file"`
+						From     string   `json:"from"`
+						TakenOut []string `json:"takenOut"`
+						LeftIn   []string `json:"leftIn"`
+					}
+					answer := struct {
+						ledger.Saved
+						Attached []attached `json:"attached"`
+					}{Saved: s}
 					for i, x := range in {
-						fmt.Fprintf(a.out, "%s: %s, travels with the unit\n", filepath.Base(list[i]), x.File.File)
-						if len(x.Removed) > 0 {
-							fmt.Fprintf(a.out, "  taken out: %s\n", strings.Join(x.Removed, ", "))
-						}
-						if len(x.Left) > 0 {
-							fmt.Fprintf(a.out, "  left in it: %s\n", strings.Join(x.Left, ", "))
-						}
+						answer.Attached = append(answer.Attached, attached{x.File.File, filepath.Base(list[i]), append([]string{}, x.Removed...), append([]string{}, x.Left...)})
+					}
+					return a.printJSON(answer)
+				}
+				for i, x := range in {
+					fmt.Fprintf(a.out, "%s: %s, travels with the unit\n", filepath.Base(list[i]), x.File.File)
+					if len(x.Removed) > 0 {
+						fmt.Fprintf(a.out, "  taken out: %s\n", strings.Join(x.Removed, ", "))
+					}
+					if len(x.Left) > 0 {
+						fmt.Fprintf(a.out, "  left in it: %s\n", strings.Join(x.Left, ", "))
 					}
 				}
 				return a.saved(name, s, plural(len(in), "file"))

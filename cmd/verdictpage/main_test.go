@@ -1,11 +1,14 @@
 package main
 
 import (
+	"archive/zip"
 	"bytes"
 	"context"
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
+	"io"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -408,6 +411,112 @@ func TestDropped(t *testing.T) {
 			t.Errorf("%s: %s, %q", name, exit, words)
 		}
 	}
+	d.quiet()
+}
+
+// TestForgeries: packets that were changed by hand, in ways that a program or a person
+// would, get the same verdict from the page as from the program.
+func TestForgeries(t *testing.T) {
+	if os.Getenv("BENCHLORE_TEST_LONG") == "" {
+		t.Skip("BENCHLORE_TEST_LONG=1 runs it: it checks some two hundred packets in a browser")
+	}
+	d := open(t)
+	verdicts := map[string]int{}
+	dir := t.TempDir()
+	compare := func(name string, data []byte) {
+		t.Helper()
+		file := filepath.Join(dir, "packet.zip")
+		if err := os.WriteFile(file, data, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		v := here(t, data)
+		d.pick(file)
+		exit, _, history := d.verdict()
+		if exit != fmt.Sprint(v.Exit) || history != string(v.Parts.History) {
+			t.Errorf("%s: the page says %s, %s, and the program %d, %s", name, exit, history, v.Exit, v.Parts.History)
+		}
+		verdicts[exit]++
+	}
+	for _, name := range kept(t) {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		// again packs the packet anew; change may alter a file, drop it (nil), or leave it.
+		again := func(method uint16, under string, change func(name string, b []byte) []byte, more ...string) []byte {
+			var out bytes.Buffer
+			w := zip.NewWriter(&out)
+			put := func(name string, b []byte) {
+				f, err := w.CreateHeader(&zip.FileHeader{Name: under + name, Method: method})
+				if err == nil {
+					_, err = f.Write(b)
+				}
+				if err != nil {
+					t.Fatal(err)
+				}
+			}
+			for _, f := range r.File {
+				in, err := f.Open()
+				if err != nil {
+					t.Fatal(err)
+				}
+				b, err := io.ReadAll(in)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if b = change(f.Name, b); b != nil {
+					put(f.Name, b)
+				}
+			}
+			for _, name := range more {
+				put(name, []byte("more"))
+			}
+			if err := w.Close(); err != nil {
+				t.Fatal(err)
+			}
+			return out.Bytes()
+		}
+		same := func(_ string, b []byte) []byte { return b }
+		compare("stored", again(zip.Store, "", same))
+		compare("deflated, in a folder", again(zip.Deflate, "packet/", same))
+		compare("with a desktop's own files", again(zip.Deflate, "", same, "__MACOSX/._report.pdf", ".DS_Store"))
+		compare("with one file more", again(zip.Deflate, "", same, "readme.txt"))
+		compare("with a path out of it", again(zip.Deflate, "", same, "../x"))
+		rng := rand.New(rand.NewPCG(7, 7))
+		for _, f := range r.File {
+			compare(f.Name+" gone", again(zip.Deflate, "", func(n string, b []byte) []byte {
+				if n == f.Name {
+					return nil
+				}
+				return b
+			}))
+			for range 5 {
+				compare(f.Name+" with a byte changed", again(zip.Deflate, "", func(n string, b []byte) []byte {
+					if n == f.Name && len(b) > 0 {
+						b[rng.IntN(len(b))] ^= byte(1 + rng.IntN(255))
+					}
+					return b
+				}))
+			}
+			compare(f.Name+" cut short", again(zip.Deflate, "", func(n string, b []byte) []byte {
+				if n == f.Name {
+					return b[:len(b)/2]
+				}
+				return b
+			}))
+		}
+		for range 10 {
+			changed := bytes.Clone(data)
+			changed[rng.IntN(len(changed))] ^= 1 << rng.IntN(8)
+			compare("a bit of the zip changed", changed)
+		}
+		compare("the zip cut short", data[:len(data)*2/3])
+	}
+	t.Logf("verdicts by exit code: %v", verdicts)
 	d.quiet()
 }
 
