@@ -240,15 +240,15 @@ func (m *market) agreed() {
 // step, with everything that was acknowledged.
 func TestBenchesKilled(t *testing.T) {
 	needFaults(t)
-	rounds := 2 // few enough for every run
+	rounds, sizes := 2, []int{2} // few enough for every run
 	if s := os.Getenv("BENCHLORE_TEST_SYNC"); s != "" {
 		n, err := strconv.Atoi(s)
 		if err != nil {
 			t.Fatalf("BENCHLORE_TEST_SYNC: %v", err)
 		}
-		rounds = n
+		rounds, sizes = n, []int{2, 5}
 	}
-	for _, benches := range []int{2, 5} {
+	for _, benches := range sizes {
 		t.Run(fmt.Sprint(benches), func(t *testing.T) {
 			t.Parallel()
 			seed := uint64(time.Now().UnixNano())
@@ -285,7 +285,7 @@ func TestBenchesKilled(t *testing.T) {
 				}
 			}
 			t.Logf("done:%s records %d, closes %d, seals %d", b.String(), len(m.marks), len(m.heads), len(m.seals))
-			if killed == 0 {
+			if killed == 0 && rounds > 4 { // by chance none is in two rounds
 				t.Error("nothing was killed")
 			}
 		})

@@ -377,7 +377,7 @@ func TestFaults(t *testing.T) {
 	nothing := func(*testing.T, string, string) {}
 	checks, objects := []string{"check"}, []string{"check", "--objects"}
 	const held = "another git program holds "
-	for _, tt := range []struct {
+	for i, tt := range []struct {
 		name   string
 		damage func(t *testing.T, dir string)
 		args   []string // the command that meets it
@@ -524,6 +524,7 @@ func TestFaults(t *testing.T) {
 			}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
+			sampled(t, i, 3)
 			t.Parallel()
 			dir := faulty(t)
 			tt.damage(t, dir)
@@ -914,6 +915,15 @@ func longRound(t testing.TB) {
 	t.Helper()
 	if os.Getenv("BENCHLORE_TEST_LONG") == "" {
 		t.Skip("a long round: it runs with BENCHLORE_TEST_LONG=1, as in CI")
+	}
+}
+
+// sampled keeps a long table short in the default run: one case of every n, and all of
+// them in a long round.
+func sampled(t testing.TB, i, n int) {
+	t.Helper()
+	if i%n != 0 {
+		longRound(t)
 	}
 }
 

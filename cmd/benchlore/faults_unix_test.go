@@ -18,8 +18,9 @@ func TestReadOnlyFolder(t *testing.T) {
 		return
 	}
 	at := t.TempDir()
-	for _, c := range diskCommands(t, at) {
+	for i, c := range diskCommands(t, at) {
 		t.Run(c.name, func(t *testing.T) {
+			sampled(t, i, 4)
 			dir := faulty(t)
 			c.prepare(t, dir)
 			c.outside(t)

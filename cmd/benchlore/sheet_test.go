@@ -300,7 +300,7 @@ func encoded(text, encoding string) []byte {
 // as it went in; again it is nothing new; a row that changes is the one change,
 // and a blank cell takes nothing away.
 func TestSheetThereAndBack(t *testing.T) {
-	fewerDraws(t, 6)
+	fewerDraws(t, 2)
 	bench := newBench(t)
 	blank, errs, code := inside(t, bench, "sheet", "--section", "power supply", "--section", "divider 1-2")
 	if code != exitOK {

@@ -124,7 +124,7 @@ func write(t *testing.T, name, text string) {
 // nothing, and doing that brings the exchange to its end with everything there.
 func TestSyncFaults(t *testing.T) {
 	note := "HEAD:instruments/" + openUnit
-	for _, c := range []struct {
+	for i, c := range []struct {
 		name   string
 		damage func(w *trade)
 		says   string // "": it goes through all the same
@@ -191,6 +191,7 @@ func TestSyncFaults(t *testing.T) {
 		{"everything packed by git", func(w *trade) { w.git(w.fair, "gc", "-q", "--prune=now"); w.git(w.bare, "gc", "-q", "--prune=now") }, "", nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			sampled(t, i, 3)
 			w := newTrade(t)
 			c.damage(w)
 			if c.says != "" {
