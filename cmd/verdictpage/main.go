@@ -97,7 +97,7 @@ func build(dir string) ([]byte, error) {
 	}
 	support, err := os.ReadFile(filepath.Join(strings.TrimSpace(string(root)), "lib", "wasm", "wasm_exec.js"))
 	if err != nil {
-		return nil, fmt.Errorf("Go's own wasm_exec.js is missing beside %s: %w", runtime.Version(), err)
+		return nil, fmt.Errorf("wasm_exec.js, which comes with Go, is missing beside %s: %w", runtime.Version(), err)
 	}
 	return assemble(program, support)
 }

@@ -228,7 +228,8 @@ func (r *workReader) headingOf(is string) string {
 // number reads hours and amounts: 3.5, 1,25, 4,20 €, 1:30 h.
 func (r *workReader) number(t string) *big.Rat {
 	t = strings.TrimSpace(strings.Trim(t, "€£$ "))
-	t = strings.TrimSpace(strings.TrimRight(strings.ToLower(t), "hrsstdeurogbp. "))
+	// What stands behind a number: h, hrs, Std., EUR, euro, GBP.
+	t = strings.TrimSpace(strings.TrimRight(strings.ToLower(t), "hrstdeuogbp. "))
 	if h, m, ok := strings.Cut(t, ":"); ok {
 		a, err1 := strconv.Atoi(h)
 		b, err2 := strconv.Atoi(m)
