@@ -239,6 +239,7 @@ func (m *market) agreed() {
 // exchanging. Afterwards all of them have the same commits, trees and seals, in
 // step, with everything that was acknowledged.
 func TestBenchesKilled(t *testing.T) {
+	longRound(t)
 	needFaults(t)
 	rounds, sizes := 2, []int{2} // few enough for every run
 	if s := os.Getenv("BENCHLORE_TEST_SYNC"); s != "" {

@@ -21,6 +21,7 @@ import (
 // the shop, hands a unit over, and looks for them in every byte of the packet,
 // with everything unfolded that is compressed or encoded.
 func TestNothingElseTravels(t *testing.T) {
+	longRound(t)
 	if _, err := exec.LookPath("ssh-keygen"); err != nil {
 		if os.Getenv("CI") != "" {
 			t.Fatal("ssh-keygen is not installed")

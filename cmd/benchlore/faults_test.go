@@ -931,6 +931,7 @@ func sampled(t testing.TB, i, n int) {
 // what was sealed by a clock that runs ahead is handed over and trusted on the other
 // bench, and told there; one that is a year ahead is told with the next command, once.
 func TestClocks(t *testing.T) {
+	longRound(t)
 	dir := faulty(t)
 	ahead := []string{testNow + "=2031-03-05T10:01:30+01:00"}
 	for _, args := range [][]string{closeLine, {"seal", closedUnit}} {

@@ -14,6 +14,7 @@ import (
 
 // TestReadOnlyFolder: a ledger whose folders the user may not write to.
 func TestReadOnlyFolder(t *testing.T) {
+	longRound(t)
 	if !testutil.Ordinary(t) {
 		return
 	}
@@ -59,6 +60,7 @@ func TestReadOnlyFolder(t *testing.T) {
 
 // TestSyncReadOnly: a folder that cannot be written to.
 func TestSyncReadOnly(t *testing.T) {
+	longRound(t)
 	if !testutil.Ordinary(t) {
 		return
 	}

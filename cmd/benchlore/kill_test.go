@@ -84,6 +84,7 @@ type victim struct {
 // stock git must find nothing wrong, and two copies of what the crash left
 // must recover to the same hashes.
 func TestKilled(t *testing.T) {
+	longRound(t)
 	const victims = 2 // at the same time, each with a ledger of its own
 	n := kills(t) / victims
 	seed := uint64(time.Now().UnixNano())
@@ -295,6 +296,7 @@ func (v *victim) refs(dir string) string {
 // TestEightAtOnce records with eight processes into the same unit's open
 // record and into another unit. All of them succeed, and nothing is lost.
 func TestEightAtOnce(t *testing.T) {
+	longRound(t)
 	dir := newBench(t)
 	const writers, lines = 8, 4
 	var all sync.WaitGroup

@@ -12,6 +12,7 @@ import (
 // TestPacksAsItGoes: commands pack what they leave, here and in the shared
 // folder, as soon as git would, without a word; and not where git is told not to.
 func TestPacksAsItGoes(t *testing.T) {
+	longRound(t)
 	w := newTrade(t)
 	office, bare := w.office, w.bare
 	packs := func(dir string) string {

@@ -108,6 +108,7 @@ func TestWrongSheets(t *testing.T) {
 // forms says the same, one of them typed key by key with words cut short, whose
 // first letters the program made capitals in part; and after the first import there is nothing left to import.
 func TestSavedBySpreadsheetProgram(t *testing.T) {
+	longRound(t)
 	for _, c := range []struct {
 		kind            string
 		files           []string
@@ -300,6 +301,7 @@ func encoded(text, encoding string) []byte {
 // as it went in; again it is nothing new; a row that changes is the one change,
 // and a blank cell takes nothing away.
 func TestSheetThereAndBack(t *testing.T) {
+	longRound(t)
 	fewerDraws(t, 2)
 	bench := newBench(t)
 	blank, errs, code := inside(t, bench, "sheet", "--section", "power supply", "--section", "divider 1-2")

@@ -123,6 +123,7 @@ func write(t *testing.T, name, text string) {
 // TestSyncFaults: each fault ends in a message that says what to do, changes
 // nothing, and doing that brings the exchange to its end with everything there.
 func TestSyncFaults(t *testing.T) {
+	longRound(t)
 	note := "HEAD:instruments/" + openUnit
 	for i, c := range []struct {
 		name   string
@@ -226,6 +227,7 @@ func TestSyncClockBack(t *testing.T) {
 // copies at once. Every one of them either does its work or says why not, and
 // what was acknowledged is there.
 func TestSyncCrowd(t *testing.T) {
+	longRound(t)
 	w := newTrade(t)
 	var all sync.WaitGroup
 	var mu sync.Mutex

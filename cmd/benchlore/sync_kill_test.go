@@ -15,6 +15,7 @@ import (
 // while it backs up. What had been acknowledged is there after the next
 // exchange, on both benches, and stock git finds nothing wrong anywhere.
 func TestSyncKilled(t *testing.T) {
+	longRound(t)
 	t.Parallel()
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)

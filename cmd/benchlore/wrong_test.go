@@ -164,6 +164,7 @@ func (c wrongCase) judge(t *testing.T, code int, answer string) {
 // Every wrong line gets an answer that names what is wrong in the words typed, and what
 // is to be typed instead succeeds.
 func TestWrongLines(t *testing.T) {
+	longRound(t)
 	dir := wrongLedger(t)
 	for _, c := range wrongCases(t) {
 		prefix := map[string]string{"part": "part ", "command": ""}
@@ -208,6 +209,7 @@ func sitLines(t *testing.T, dir, text string) (code int, answer string) {
 
 // A sitting says what is wrong in the same way, and each line of the better one is taken.
 func TestWrongSittings(t *testing.T) {
+	longRound(t)
 	base := wrongLedger(t)
 	for _, c := range wrongCases(t) {
 		if c.where != "sitting" {
@@ -262,6 +264,7 @@ func importCell(t *testing.T, dir, column, cell, section, ref string) (code int,
 
 // So does a cell of a worksheet.
 func TestWrongCells(t *testing.T) {
+	longRound(t)
 	dir := wrongLedger(t)
 	for _, c := range wrongCases(t) {
 		column, ok := strings.CutPrefix(c.where, "sheet:")
