@@ -4,8 +4,6 @@ import (
 	"bufio"
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"path/filepath"
 	"slices"
 	"sort"
@@ -134,7 +132,7 @@ func (a *app) agreed(question string, yes bool) (bool, error) {
 func (a *app) sheetsOf(files []string) ([]*partslist.Sheet, error) {
 	var out []*partslist.Sheet
 	for _, name := range files {
-		data, err := a.readListFile(name)
+		data, err := a.readUpTo(name, partslist.MaxSize)
 		if err != nil {
 			return nil, err
 		}
@@ -149,19 +147,6 @@ func (a *app) sheetsOf(files []string) ([]*partslist.Sheet, error) {
 		out = append(out, sheets...)
 	}
 	return out, nil
-}
-
-func (a *app) readListFile(name string) ([]byte, error) {
-	in := a.in
-	if name != "-" {
-		f, err := os.Open(name)
-		if err != nil {
-			return nil, err
-		}
-		defer f.Close()
-		in = f
-	}
-	return io.ReadAll(io.LimitReader(in, partslist.MaxSize+1))
 }
 
 // listError is a list that cannot be read, as a mistake of the command line: the

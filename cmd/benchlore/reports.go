@@ -89,12 +89,12 @@ func (a *app) report(l *ledger.Ledger, name, format string, paper page.Paper) er
 	}
 	code := "" // what the QR code says, on paper that has one
 	if format == ".html" || format == ".pdf" {
-		head, statement, err := sealedHead(l, name)
+		head, seal, err := sealedHead(l, name)
 		if err != nil {
 			return err
 		}
 		if head != "" {
-			code = proof.QRText(p.Unit.UUID, head, statement)
+			code = proof.QRText(p.Unit.UUID, head, digestOf(seal))
 		}
 	}
 	return a.write(func(w io.Writer) error {
@@ -508,7 +508,7 @@ func (a *app) slateSheet(arg string, sections []string, stage schema.Stage, size
 }
 
 func (a *app) label(l *ledger.Ledger, name string) (label.Label, error) {
-	head, statement, err := sealedHead(l, name)
+	head, seal, err := sealedHead(l, name)
 	if err != nil {
 		return label.Label{}, err
 	}
@@ -519,24 +519,32 @@ func (a *app) label(l *ledger.Ledger, name string) (label.Label, error) {
 	if err != nil {
 		return label.Label{}, err
 	}
-	return label.For(p, head, statement), nil
+	return label.For(p, head, digestOf(seal)), nil
 }
 
-// sealedHead is the head of a unit's own history, "" where it has none, and the
-// digest of the seal's statement over it, "" where it is not sealed.
-func sealedHead(l *ledger.Ledger, name string) (head, statement string, err error) {
+// digestOf is the digest of a seal's statement, "" where there is no seal.
+func digestOf(seal *proof.Seal) string {
+	if seal == nil {
+		return ""
+	}
+	return seal.StatementDigest()
+}
+
+// sealedHead returns the last commit of a unit's own history, "" where there is none,
+// and the seal that stands on it, nil for none.
+func sealedHead(l *ledger.Ledger, name string) (head string, seal *proof.Seal, err error) {
 	steps, err := l.UnitHistory(name)
 	if err != nil || len(steps) == 0 {
-		return "", "", err
+		return "", nil, err
 	}
 	head = steps[len(steps)-1].Commit
 	seals, err := l.Seals(name)
 	for _, s := range seals {
 		if s.Statement.Head == head {
-			statement = s.StatementDigest()
+			seal = s
 		}
 	}
-	return head, statement, err
+	return head, seal, err
 }
 
 func (a *app) advertCmd() *cobra.Command {
@@ -607,19 +615,13 @@ func advertOf(l *ledger.Ledger, name string) (*advert.Advert, error) {
 	if err != nil {
 		return nil, err
 	}
-	steps, err := l.UnitHistory(name)
-	if err != nil {
-		return nil, err
-	}
-	seals, err := l.Seals(name)
+	_, seal, err := sealedHead(l, name)
 	if err != nil {
 		return nil, err
 	}
 	var sealed advert.Sealed
-	for _, s := range seals {
-		if n := len(steps); n > 0 && s.Statement.Head == steps[n-1].Commit {
-			sealed = advert.Sealed{Short: s.Short(), Key: s.Fingerprint()}
-		}
+	if seal != nil {
+		sealed = advert.Sealed{Short: seal.Short(), Key: seal.Fingerprint()}
 	}
 	return advert.Of(r, u.Unit, sealed), nil
 }

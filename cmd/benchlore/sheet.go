@@ -168,7 +168,7 @@ list stands for, and is remembered.`,
 					in.File = "standard input"
 				}
 				var err error
-				if in.Data, err = a.readSheet(list[0]); err != nil {
+				if in.Data, err = a.readUpTo(list[0], worksheet.MaxSheetSize); err != nil {
 					return err
 				}
 				work.unit, work.by, work.yes = unitFlag, byFlag, yes || list[0] == "-"
@@ -203,9 +203,9 @@ list stands for, and is remembered.`,
 	return cmd
 }
 
-// readSheet reads a worksheet, a little more than it may be so that one that is
-// too large is told from one that was cut short.
-func (a *app) readSheet(name string) ([]byte, error) {
+// readUpTo reads a file, or standard input for "-": one byte more than it may have, so
+// that one that is too large is told from one that was cut short.
+func (a *app) readUpTo(name string, most int64) ([]byte, error) {
 	in := a.in
 	if name != "-" {
 		f, err := os.Open(name)
@@ -215,7 +215,7 @@ func (a *app) readSheet(name string) ([]byte, error) {
 		defer f.Close()
 		in = f
 	}
-	return io.ReadAll(io.LimitReader(in, worksheet.MaxSheetSize+1))
+	return io.ReadAll(io.LimitReader(in, most+1))
 }
 
 // shownLines is how many lines of each sort are shown before the rest is counted.

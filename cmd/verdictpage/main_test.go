@@ -395,6 +395,11 @@ func TestDropped(t *testing.T) {
 	if exit, words := drop("packet.zip", data); exit != "4" {
 		t.Errorf("dropped: %s, %q", exit, words)
 	}
+	// A name that turns the writing around cannot make a line of the page say another thing.
+	drop("packet\u202epiz.zip", data)
+	if said := ask[string](d, `document.getElementById("doing").textContent`); !strings.Contains(said, "packet□piz.zip") {
+		t.Errorf("a name with a hidden letter is shown as %q", said)
+	}
 	changed := bytes.Clone(data)
 	changed[len(changed)/2] ^= 1
 	want := here(t, changed)

@@ -16,7 +16,14 @@
     return packed;
   };
 
-  let worker, file, answer, heard = new Set(), differs = false, clock, pictures = [];
+  // What a packet says is a stranger's: a letter that turns the writing around, or that
+  // nobody sees, is shown as a box.
+  const hidden = /[\u0000-\u0009\u000b-\u001f\u007f-\u009f\u00ad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff]/g;
+  const plain = (x) => typeof x === "string" ? x.replace(hidden, "□")
+    : Array.isArray(x) ? x.map(plain)
+    : x && typeof x === "object" ? Object.fromEntries(Object.entries(x).map(([k, v]) => [k, plain(v)])) : x;
+
+  let worker, running = false, file, answer, heard = new Set(), differs = false, clock, pictures = [];
   const start = () => {
     if (worker) return;
     const code = new Blob([$("worker").textContent], { type: "text/javascript" });
@@ -24,7 +31,7 @@
     worker = new Worker(url);
     URL.revokeObjectURL(url);
     worker.onmessage = ({ data }) => {
-      if (data.kind === "answer") show(data.answer);
+      if (data.kind === "answer") show(plain(data.answer));
       else if (data.kind === "photo") picture(data.name, data.bytes);
       else broke(data.why);
     };
@@ -34,6 +41,7 @@
   const stop = () => {
     if (worker) worker.terminate();
     worker = undefined;
+    running = false;
     clearInterval(clock);
     $("busy").hidden = true;
   };
@@ -44,19 +52,20 @@
     const began = Date.now();
     const tell = () => {
       const s = Math.round((Date.now() - began) / 1000);
-      $("doing").textContent = "Checking " + file.name + ", " + size(file.size) + (s < 2 ? " …" : " … " + s + " seconds") +
+      $("doing").textContent = "Checking " + plain(file.name) + ", " + size(file.size) + (s < 2 ? " …" : " … " + s + " seconds") +
         (s > 60 ? ". This takes longer than any honest packet should; you can stop it." : "");
     };
     clearInterval(clock);
     tell();
     clock = setInterval(tell, 1000);
     $("busy").hidden = false;
+    running = true;
     worker.postMessage({ file, question: { expect: compared() ? [answer.key] : [], label: $("label").value.trim() } });
   };
 
   const pick = (f) => {
     if (!f) return;
-    stop();
+    if (running) stop(); // the answer about the file before is not waited for
     file = f; answer = undefined; heard = new Set(); differs = false;
     $("label").value = ""; $("labelsays").textContent = "";
     for (const id of ["verdict", "steps", "more"]) $(id).hidden = true;
@@ -96,6 +105,7 @@
   };
 
   const show = (a) => {
+    running = false;
     clearInterval(clock);
     $("busy").hidden = true;
     if (a.error) {

@@ -259,7 +259,7 @@ func (r *Report) WriteHelps(w io.Writer, o page.TextOptions) error {
 		if more > 0 {
 			who = append(who, fmt.Sprintf("%d more", more))
 		}
-		p.Item(0, h.what+" ("+page.Listed(who)+"). "+h.todo)
+		p.Item(0, h.what+" ("+page.Listed(who)+"). "+h.advice)
 	}
 	if n == 0 {
 		r.paragraph(p, "Nothing is missing that would change a figure; more units will make them surer.")
@@ -273,7 +273,7 @@ const mostNamed = 5
 // help is something that would have to be recorded for better figures of the
 // groups in which count is not 0.
 type help struct {
-	what, todo string
+	what, advice string
 	count      func(*Report, Group) int
 }
 
@@ -310,7 +310,7 @@ func (r *Report) groupHelps(g Group) []string {
 	var out []string
 	for _, h := range helps {
 		if n := h.count(r, g); n > 0 {
-			out = append(out, fmt.Sprintf("%s (%s). %s", h.what, page.Thousands(n), h.todo))
+			out = append(out, fmt.Sprintf("%s (%s). %s", h.what, page.Thousands(n), h.advice))
 		}
 	}
 	return out

@@ -146,9 +146,9 @@ func (r *Report) earlierWords() string {
 	s := fmt.Sprintf(" Others had worked on %d of them before", r.Worked)
 	switch {
 	case blind == r.Units && r.Worked == 0:
-		return " Of none was it noted whether others had worked on it before."
+		return " For none of them was it noted whether others had worked on it before."
 	case blind > 0:
-		return s + fmt.Sprintf("; of %d nobody noted whether there were signs of that.", blind)
+		return s + fmt.Sprintf("; for %d nobody noted whether there were signs of that.", blind)
 	}
 	return s + "."
 }
