@@ -274,7 +274,7 @@ const mostNamed = 5
 // groups in which count is not 0.
 type help struct {
 	what, advice string
-	count      func(*Report, Group) int
+	count        func(*Report, Group) int
 }
 
 var helps = []help{
